@@ -1,0 +1,1 @@
+"""The Z80: registers, instruction set and interrupt entry."""

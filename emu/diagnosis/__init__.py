@@ -1,0 +1,1 @@
+"""Say why a run came to its end."""

@@ -1,0 +1,1 @@
+"""Ways to write down what a run did."""

@@ -1,0 +1,1 @@
+"""The cards that can stand in a backplane: one file a card."""
