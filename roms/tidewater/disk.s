@@ -1,0 +1,4 @@
+; The ROM disk as the build packed it from files/, see tools/romdisk.py.
+
+        .section .romdisk, "a"
+        .incbin "romdisk.bin"
