@@ -1,0 +1,192 @@
+"""What happens between instructions: events, stops, HALT, NMI and INT.
+
+The chip samples /INT and the NMI latch at the rising edge of an instruction's last
+T-state (UM0080 p.12-13), so at a boundary at time t an event counts when it fell at
+t - 1 or before.  Lengths, acknowledge included (UM0080 p.12-19):
+
+    NMI         11 = 5,3,3          opcode discarded, PC pushed, PC = 0066h
+    INT mode 0  13 with RST = 7,3,3 (the opcode comes from the bus, two waits)
+    INT mode 1  13 = 7,3,3          PC = 0038h
+    INT mode 2  19 = 7,3,3,3,3      pointer at I * 256 + vector, bit 0 as it comes
+"""
+from __future__ import annotations
+
+import numpy as np
+
+from emu.bus import check_stops, floating, log_cycle, m1, push, rd, read_slow
+from emu.calls import ADVANCE, call_card
+from emu.chain import acknowledge, update_int
+from emu.jit import compiled
+from emu.memory import refresh_map
+from emu.state import (
+    ACK,
+    F,
+    FAR,
+    HALTED,
+    NMI_FETCH,
+    NOBODY,
+    STOP_ACK,
+    STOP_INT,
+)
+
+
+@compiled
+def run_events(m, now):
+    """Let every card catch up whose event fell at ``now`` or before."""
+    for slot in range(m.slots):
+        if m.ev[slot] <= now:
+            call_card(m, slot, ADVANCE, now, 0)
+    if m.irq_dirty == 1:
+        update_int(m)
+
+
+@compiled
+def next_event(m):
+    """Give the time of the next thing to look at: an event is sampled one T-state later."""
+    soonest = np.int64(FAR)
+    for slot in range(m.slots):
+        soonest = min(soonest, m.ev[slot])
+    return min(soonest + 1, m.t_stop)
+
+
+@compiled
+def sampled_int(m):
+    """Give /INT as the chip sampled it: an access in the last cycle came too late."""
+    if m.held_t == m.t - 1:
+        return m.held_int
+    return m.int_line
+
+
+@compiled
+def refresh_step(m, count):
+    """Count R on by ``count`` opcode fetches."""
+    m.refresh = (m.refresh & 0x80) | ((m.refresh + count) & 0x7F)
+
+
+@compiled
+def forget_last(m):
+    """Forget what only the instruction just run could mean."""
+    m.after_ei = 0
+    m.after_ld_air = 0
+
+
+@compiled
+def take_nmi(m):
+    """Accept NMI."""
+    m.nmi_latch = 0
+    m.nmi_count += 1
+    m.nmi_last = m.t
+    m.halted = 0
+    m.iff1 = 0
+    page = m.pc >> 12
+    if m.slow_all == 1:
+        read_slow(m, m.pc, NMI_FETCH)
+    m.t += 5 + m.wait_m1[page]
+    refresh_step(m, 1)
+    push(m, m.pc)
+    m.pc = 0x66
+    m.wz = 0x66
+
+
+@compiled
+def acknowledge_cycle(m, internal):
+    """Run the acknowledge machine cycle: M1 with IORQ and two waits; the byte read."""
+    vector = acknowledge(m)
+    m.ack_count += 1
+    m.ack_last = m.t
+    if vector < 0:
+        vector = floating(m)
+        m.ack_empty += 1
+        m.ack_empty_t = m.t
+        m.ack_empty_pc = m.pc
+        m.bus_driver = NOBODY
+    m.bus_byte = vector
+    if m.logging == 1:
+        log_cycle(m, m.t, ACK, m.pc, vector, 2 + m.cpu_wait_io, m.bus_driver)
+    if m.watching == 1:
+        check_stops(m, STOP_ACK, vector, vector)
+    m.t += 6 + m.cpu_wait_io + internal
+    refresh_step(m, 1)
+    return vector
+
+
+@compiled
+def take_int(m):
+    """Accept INT; mode 0 gives the opcode to run, else -1."""
+    m.halted = 0
+    m.iff1 = 0
+    m.iff2 = 0
+    if m.after_ld_air == 1 and m.cmos == 0:
+        m.r[F] &= ~4
+    if m.watching == 1:
+        check_stops(m, STOP_INT, m.pc, 0)
+    if m.im == 0:
+        opcode = acknowledge_cycle(m, 0)
+        slot = m.bus_driver - 1
+        if (opcode & 0xC7) != 0xC7 and 0 <= slot < m.slots:
+            m.ack_bytes = slot << 8 | 1
+            refresh_map(m)
+        return opcode
+    vector = acknowledge_cycle(m, 1)
+    push(m, m.pc)
+    if m.im == 1:
+        m.pc = 0x38
+    else:
+        m.vector_count[vector] += 1
+        pointer = m.i << 8 | vector
+        low = rd(m, pointer)
+        m.pc = low | rd(m, (pointer + 1) & 0xFFFF) << 8
+    m.wz = m.pc
+    return np.int64(-1)
+
+
+@compiled
+def idle_in_halt(m, until):
+    """Run HALT's no-operation fetches until ``until`` (one at a time while logging)."""
+    page = m.pc >> 12
+    length = 4 + m.wait_m1[page]
+    count = max((until - m.t + length - 1) // length, 1)
+    if m.slow_all == 1:
+        count = np.int64(1)
+        read_slow(m, m.pc, HALTED)
+    m.t += count * length
+    refresh_step(m, count & 0x7F)
+
+
+@compiled
+def service(m):
+    """Look around at an instruction boundary.
+
+    Returns the next opcode, fetched, or -1 to leave run().
+    """
+    if m.ack_bytes > 0:
+        m.ack_bytes = 0
+        refresh_map(m)
+    while True:
+        if m.t >= m.t_stop or m.exit_reason != 0:
+            return np.int64(-1)
+        run_events(m, m.t - 1)
+        again = 0
+        opcode = np.int64(-1)
+        if m.prefix != 0:
+            again = 1  # no interrupt between a prefix and its opcode
+        else:
+            if m.nmi_latch == 1 and m.nmi_t < m.t:
+                take_nmi(m)
+                m.q = 0
+                again = 1
+            elif sampled_int(m) == 1 and m.iff1 == 1 and m.after_ei == 0:
+                opcode = take_int(m)
+                m.q = 0
+                again = 1
+            elif m.after_ei == 1 or m.held_t == m.t - 1:
+                again = 1
+            forget_last(m)
+        m.next_event = np.int64(0) if again == 1 else next_event(m)
+        if m.nmi_latch == 1:
+            m.next_event = 0
+        if opcode >= 0:
+            return opcode
+        if m.halted == 0:
+            return m1(m)
+        idle_in_halt(m, m.next_event)

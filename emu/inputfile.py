@@ -1,0 +1,48 @@
+"""Read a builder's file whole, within a limit."""
+
+import os
+import stat
+from pathlib import Path
+
+from emu.errors import InputError
+
+LIMIT = 16 << 20
+"""Bytes: no file of a backplane's ROMs or symbols comes near it."""
+
+
+def read_limited(path: Path, what: str, limit: int = LIMIT) -> bytes:
+    """Read all bytes of a regular file; ``what`` names its part ("image") in messages.
+
+    Raises InputError when it is missing, no regular file, unreadable, empty or longer
+    than ``limit`` bytes.
+    """
+    size, data = _take(path, what, limit)
+    if size > limit or len(data) > limit:
+        raise InputError(
+            f"{path}: is longer than {limit >> 20} MiB, too long for this {what}; check the path."
+        )
+    if not data:
+        raise InputError(f"{path}: is empty; build the {what} again.")
+    return data
+
+
+def _take(path: Path, what: str, limit: int) -> tuple[int, bytes]:
+    try:
+        mode = path.stat().st_mode
+        if stat.S_ISREG(mode):
+            with path.open("rb") as file:
+                size = os.fstat(file.fileno()).st_size
+                return size, b"" if size > limit else file.read(limit + 1)
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such file; check the {what} path.") from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise InputError(f"{path}: cannot be read: {reason}; check the {what} path.") from None
+    if stat.S_ISDIR(mode):
+        raise InputError(f"{path}: is a folder; name the {what} file in it.")
+    raise InputError(f"{path}: is a device or pipe; name an ordinary {what} file.")
+
+
+def is_text(data: bytes) -> bool:
+    """Say whether the first KiB is plain text of one line or more."""
+    return all(32 <= byte < 127 or byte in b"\t\r\n\x1a" for byte in data[:1024])

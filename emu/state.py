@@ -1,0 +1,176 @@
+"""The machine's whole state: one structured record, documented field by field.
+
+Every number is int64 unless said otherwise.  Times are T-states of the CPU clock
+since power-on.  A slot is a card's place, 0 to SLOTS-1, in the order of the
+backplane file.  A page is 4 KiB of the CPU's address space, 0 to 15.
+
+The order matters: what a snapshot keeps stands first (`HEAD`), then physical memory,
+of which a snapshot keeps the part in use, then the ring of the bus log, which replay
+makes anew.
+"""
+from __future__ import annotations
+
+import numpy as np
+
+SLOTS = 16
+PAGES = 16
+FUNCTIONS = 8  # entries of a card's function table, see peripherals/card.py
+OUTPUTS = 8  # output lines a card
+INPUTS = 8  # input lines a card
+WIRES = 64
+DECODES = 64
+PHYSICAL = 2 << 20  # bytes of ROM and RAM in one machine
+POOL = 512 << 10  # bytes of card states in one machine
+LOG = 1 << 16  # bus cycles in the ring (a power of two)
+EARLY_WRITES = 128  # writes to empty ports that are kept whole
+STOPS = 32
+
+# Register numbers in ``r``: an opcode's 3-bit register field indexes it directly;
+# F takes the place of (HL).
+B, C, D, E, H, L, F, A, IXH, IXL, IYH, IYL = range(12)
+
+# Kinds of bus cycle in the log.
+FETCH, READ, WRITE, IN, OUT, ACK, HALTED, NMI_FETCH = range(1, 9)
+KIND_NAMES = ("", "fetch", "read", "write", "in", "out", "acknowledge", "halted", "nmi")
+
+# Page claims: what a card says of a page of the address space (else: a base in phys).
+NOT_MINE, CALL, ROM = -1, -2, -3
+SEVERAL = -4  # more than one card claims the page
+
+# Who drove the data bus in a logged cycle, beside a slot's number + 1.
+NOBODY, CPU_DRIVES, CONFLICT = 0, 254, 255
+
+# Kinds of interrupt wiring.
+NO_INTERRUPT, PLAIN_INTERRUPT, CHAINED_INTERRUPT = 0, 1, 2
+
+# Why run() came back.
+AT_TIME, CONSOLE_FULL, LOG_FULL, STOP_HIT, MEDIUM_WANTED, CARD_FAULT, CONSOLE_TEXT = range(7)
+
+# Kinds of line between cards.
+LEVEL, PERIODIC = 0, 1
+
+# What a stop watches.
+(STOP_NONE, STOP_FETCH, STOP_READ, STOP_WRITE, STOP_IN, STOP_OUT, STOP_ACK, STOP_INT,
+ STOP_ROM_WRITE, STOP_CONFLICT) = range(10)
+
+FAR = (1 << 62)  # a time that never comes
+
+_HEAD = [
+    # --- CPU -------------------------------------------------------------------------
+    ("r", np.int64, (16,)),  # B C D E H L F A IXH IXL IYH IYL, 8 bits each
+    ("alt", np.int64, (8,)),  # the alternate set, same order
+    ("pc", np.int64), ("sp", np.int64),
+    ("i", np.int64),
+    ("refresh", np.int64),  # the R register, 8 bits
+    ("iff1", np.int64), ("iff2", np.int64), ("im", np.int64),
+    ("halted", np.int64),
+    ("wz", np.int64),  # MEMPTR
+    ("q", np.int64),  # F as the last instruction wrote it, 0 if it did not
+    ("after_ei", np.int64),  # 1: the instruction just run was EI
+    ("after_ld_air", np.int64),  # 1: the instruction just run was LD A,I or LD A,R
+    ("prefix", np.int64),  # index offset of a DD/FD run that goes on (4 or 6), else 0
+    ("ack_bytes", np.int64),  # mode 0: bytes of the instruction read so far, 0 = none
+    ("cmos", np.int64),  # 1: CMOS part
+    ("instructions", np.int64),
+    # --- time ------------------------------------------------------------------------
+    ("t", np.int64),  # now
+    ("next_event", np.int64),  # look around when t reaches it
+    ("t_stop", np.int64),
+    ("exit_reason", np.int64),  # not 0: leave run() at the next instruction boundary
+    # --- interrupt lines -------------------------------------------------------------
+    ("int_line", np.int64),  # 1: /INT is low
+    ("int_since", np.int64),  # when /INT last went low
+    ("irq_dirty", np.int64),  # a card changed ip or ius: see chain.update_int
+    ("held_t", np.int64),  # T-state at which an access changed /INT ...
+    ("held_int", np.int64),  # ... and what it was before
+    ("nmi_latch", np.int64),  # 1: a falling edge of /NMI waits
+    ("nmi_t", np.int64),  # when it fell
+    # --- address space ---------------------------------------------------------------
+    ("rb", np.int64, (PAGES,)),  # fast base for reading, or negative: bus.read_slow
+    ("wb", np.int64, (PAGES,)),
+    ("wait_m1", np.int64, (PAGES,)), ("wait_mem", np.int64, (PAGES,)),
+    ("rb_true", np.int64, (PAGES,)),  # base, CALL, SEVERAL or NOT_MINE
+    ("wb_true", np.int64, (PAGES,)),  # the same, or ROM
+    ("owner", np.int64, (PAGES,)),  # slot + 1 that answers, 0 nobody
+    ("slow_all", np.int64),  # every access takes the slow path (log, stops, faults)
+    ("mem_slots", np.int64, (SLOTS,)), ("mem_count", np.int64),
+    ("rclaim", np.int64, (SLOTS, PAGES)), ("wclaim", np.int64, (SLOTS, PAGES)),
+    ("slot_wait_m1", np.int64, (SLOTS,)), ("slot_wait_mem", np.int64, (SLOTS,)),
+    ("slot_wait_io", np.int64, (SLOTS,)),
+    ("cpu_wait_m1", np.int64), ("cpu_wait_mem", np.int64), ("cpu_wait_io", np.int64),
+    ("mem_base", np.int64, (SLOTS,)),  # where a card's memory stands in phys
+    ("mem_size", np.int64, (SLOTS,)),
+    # --- data bus --------------------------------------------------------------------
+    ("keeps_last", np.int64),  # 1: an undriven bus keeps its last byte, 0: pull-ups
+    ("bus_byte", np.int64),
+    ("bus_driver", np.int64),  # who drove the cycle under way (slot + 1, or above)
+    # --- ports -----------------------------------------------------------------------
+    ("port_slot", np.int64, (256,)),  # slot, -1 empty, -2 see the decode rows
+    ("port_reg", np.int64, (256,)),  # register number the card is given
+    ("decodes", np.int64, (DECODES, 4)),  # mask, value (16-bit port), slot, register
+    ("decode_count", np.int64),
+    # --- cards -----------------------------------------------------------------------
+    ("slots", np.int64),
+    ("fn", np.int64, (SLOTS, FUNCTIONS)),  # addresses of the card's functions
+    ("st", np.int64, (SLOTS,)),  # offset of the card's state in the record
+    ("ev", np.int64, (SLOTS,)),  # T-state of the card's next event, FAR: none
+    ("uid", np.int64),  # number of this machine among the plain-Python ones
+    # --- interrupt chain -------------------------------------------------------------
+    ("int_kind", np.int64, (SLOTS,)),
+    ("ip", np.int64, (SLOTS,)),  # pending sources, bit 0 = highest inside the card
+    ("ius", np.int64, (SLOTS,)),  # sources under service
+    ("iei", np.int64, (SLOTS,)), ("ieo", np.int64, (SLOTS,)),
+    ("chain", np.int64, (SLOTS * 2,)),  # slots from the highest down; -1: an open link
+    ("chain_len", np.int64),
+    ("chained", np.int64, (SLOTS,)),  # 1: stands in the chain
+    # --- lines between cards ---------------------------------------------------------
+    ("wires", np.int64, (WIRES, 4)),  # from slot, output, to slot, input
+    ("wire_count", np.int64),
+    ("line_kind", np.int64, (SLOTS, OUTPUTS)),  # LEVEL or PERIODIC
+    ("line_level", np.int64, (SLOTS, OUTPUTS)),
+    ("line_num", np.int64, (SLOTS, OUTPUTS)),  # period in T-states = num / den
+    ("line_den", np.int64, (SLOTS, OUTPUTS)),
+    ("line_t", np.int64, (SLOTS, OUTPUTS)),  # a falling edge: t + rem/den
+    ("line_rem", np.int64, (SLOTS, OUTPUTS)),
+    # --- what happened (counters for the verdict) --------------------------------------
+    ("int_count", np.int64, (SLOTS,)),  # requests accepted for the card
+    ("int_last", np.int64, (SLOTS,)),
+    ("reti_count", np.int64, (SLOTS,)),
+    ("vector_count", np.int64, (256,)),  # mode-2 acknowledges by vector read
+    ("ack_count", np.int64), ("ack_last", np.int64),
+    ("ack_empty", np.int64), ("ack_empty_t", np.int64), ("ack_empty_pc", np.int64),
+    ("ack_conflicts", np.int64),
+    ("nmi_count", np.int64), ("nmi_last", np.int64),
+    ("rst38_count", np.int64),  # FFh executed
+    ("conflicts", np.int64), ("conflict_t", np.int64), ("conflict_port", np.int64),
+    ("rom_writes", np.int64), ("rom_write_t", np.int64), ("rom_write_at", np.int64),
+    ("rom_write_pc", np.int64),
+    ("empty_reads", np.int64), ("empty_read_at", np.int64), ("empty_read_t", np.int64),
+    ("empty_writes", np.int64), ("empty_write_at", np.int64),
+    ("port_reads", np.int64, (256,)), ("port_writes", np.int64, (256,)),
+    ("port_in_last", np.int64, (256,)), ("port_out_last", np.int64, (256,)),
+    ("empty_port_writes", np.int64, (EARLY_WRITES, 4)),  # t, pc, port, value
+    ("empty_port_write_count", np.int64),
+    ("slot_reads", np.int64, (SLOTS,)), ("slot_writes", np.int64, (SLOTS,)),
+    ("reti_unseen", np.int64),
+    ("opcode_pc", np.int64),  # address of the instruction under way, kept by I/O only
+    # --- stops -------------------------------------------------------------------------
+    ("watching", np.int64),
+    ("stops", np.int64, (STOPS, 6)),  # kind, low, high, mask, value, hits
+    ("stop_count", np.int64), ("stop_row", np.int64), ("stop_t", np.int64),
+    # --- the bus log -------------------------------------------------------------------
+    ("logging", np.int64), ("log_pos", np.int64), ("log_limit", np.int64),
+    # --- card states -------------------------------------------------------------------
+    ("pool", np.uint8, (POOL,)),
+]
+
+MACHINE = np.dtype(
+    [*_HEAD, ("phys", np.uint8, (PHYSICAL,)), ("log", np.int64, (LOG * 2,))], align=True)
+
+HEAD = MACHINE.fields["phys"][1]  # bytes before physical memory
+POOL_AT = MACHINE.fields["pool"][1]
+
+
+def new_record() -> np.recarray:
+    """Make one machine record, all zero; ``record[0]`` has the fields as attributes."""
+    return np.zeros(1, MACHINE).view(np.recarray)
