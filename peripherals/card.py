@@ -1,0 +1,116 @@
+"""What a card is: one file in this folder, with a ``CARD`` declaration at its end.
+
+A card's behaviour is plain functions over two records: the machine's (emu/state.py) and
+its own state, a structured dtype whose first field is ``slot``.  Each function is marked
+``@entry(STATE)`` and has the same form, ``f(m, s, a, b) -> int64``:
+
+    reset(m, s, a, t)         RESET goes low: a = 0 at power-on, 1 later
+    read(m, s, a, t)          a = register | port << 16: the byte driven, or -1 for none
+    write(m, s, a, t)         a = register | byte << 8 | port << 16
+    advance(m, s, t, _)       let all events up to T-state t happen, set m.ev[s.slot]
+    acknowledge(m, s, source, t)  the vector; ``source`` is a bit of m.ip[s.slot], which the
+                              chain has already put under service; clear it in ip if the chip does
+    reti(m, s, source, t)     the service of ``source`` has ended
+    memory(m, s, a, t)        a = address, or address | byte << 16 | ASK_WRITE: the byte, or -1
+    line(m, s, input, t)      what is wired to an input has changed (emu/lines.py)
+
+``t`` of an access is the T-state in which the card sees it (T3).  A card whose next event
+is at or before it has been advanced already.  After a change of m.ip or m.ius a card sets
+m.irq_dirty = 1.  A card has no other memory than its record; a run is the same to the
+T-state however often ``advance`` is called in between.
+
+`Setup` is what a card's ``power_on`` (plain Python, before the first reset) may use.
+"""
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from emu.jit import INT, root
+from emu.state import MACHINE, NO_INTERRUPT
+
+ENTRIES = ("reset", "read", "write", "advance", "acknowledge", "reti", "memory", "line")
+
+
+def entry(state: np.dtype) -> Callable:
+    """Mark a card's function; ``state`` is the dtype of the card's record."""
+    return root(MACHINE, state, INT, INT)
+
+
+@dataclass(frozen=True)
+class Jumper:
+    """One setting of a card, as the backplane file names it.
+
+    ``kind``: "int" (with low and high), "choice", "flag", "text", "file", "clock" (a
+    frequency, "cpu", or the name of a wired line), "terminal" (a table), "list".
+    """
+
+    name: str
+    kind: str
+    default: Any
+    help: str
+    low: int = 0
+    high: int = 255
+    choices: tuple[str, ...] = ()
+
+
+@dataclass
+class Setup:
+    """What a card gets at power-on, before its first reset."""
+
+    slot: int
+    name: str  # the slot's name in the backplane file
+    settings: Mapping[str, Any]
+    machine: Any  # the machine record
+    state: Any  # the card's record, zeroed but for ``slot``
+    cpu_hz: Fraction
+    random: np.random.Generator  # seeded: power-on noise
+    folder: Path  # of the backplane file
+    images: Mapping[str, Any]  # loaded images by jumper name (emu.image.Image)
+
+    def period(self, hertz: Fraction) -> tuple[int, int]:
+        """Give a clock's period in T-states as (num, den)."""
+        from emu.clock import period
+
+        return period(self.cpu_hz, hertz)
+
+
+def _no_power_on(_: Setup) -> None:
+    return None
+
+
+def _no_memory(_: Mapping[str, Any]) -> int:
+    return 0
+
+
+def _no_words(_m: Any, _s: Any) -> list[str]:
+    return []
+
+
+@dataclass(frozen=True)
+class Card:
+    """The declaration of a card; see the module's text for its functions."""
+
+    name: str
+    summary: str
+    source: str  # the data sheet or manual that it follows
+    state: np.dtype
+    functions: Mapping[str, Callable] = field(default_factory=dict)
+    jumpers: tuple[Jumper, ...] = ()
+    registers: tuple[str, ...] = ()  # port registers in their usual order
+    interrupt: int = NO_INTERRUPT  # or PLAIN_INTERRUPT, CHAINED_INTERRUPT
+    outputs: tuple[str, ...] = ()  # lines that other cards can be wired to
+    inputs: tuple[str, ...] = ()
+    channels: tuple[str, ...] = ()  # serial channels; state field line_<channel>
+    memory_size: Callable[[Mapping[str, Any]], int] = _no_memory  # bytes of phys it needs
+    power_on: Callable[[Setup], None] = _no_power_on
+    describe: Callable[[Any, Any], list[str]] = _no_words  # state in words
+
+    def addresses(self) -> dict[str, str]:
+        """Name the roots of the card's functions by entry."""
+        return {e: f"{f.__module__}.{f.__name__}" for e, f in self.functions.items()}
