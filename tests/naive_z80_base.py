@@ -1,7 +1,20 @@
 """Unprefixed instructions of the naive Z80 twin; with DD or FD in force HL is IX or IY."""
 
-from naive_z80_flags import (C, P, S, X, Y, Z, add16, alu8, daa, dec8, inc8, make_flags,
-                             rotate_accumulator)
+from naive_z80_flags import (
+    C,
+    P,
+    S,
+    X,
+    Y,
+    Z,
+    add16,
+    alu8,
+    daa,
+    dec8,
+    inc8,
+    make_flags,
+    rotate_accumulator,
+)
 from naive_z80_machine import REGISTER_CODES, Machine
 
 MEMORY = 6  # the register code that means (HL)

@@ -5,7 +5,7 @@ follow published hardware studies (from memory) and are held against the single-
 """
 
 from naive_z80_base import MEMORY, nop, ret
-from naive_z80_flags import (C, H, N, P, S, X, Y, Z, adc16, even_parity, make_flags, sbc16, sub8)
+from naive_z80_flags import C, H, N, P, S, X, Y, Z, adc16, even_parity, make_flags, sbc16, sub8
 from naive_z80_machine import REGISTER_CODES, Machine
 
 
