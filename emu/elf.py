@@ -1,7 +1,7 @@
 """Read ELF files of the Z80: what to load, names with their pages, source lines.
 
-Numbers of the machine and its relocations come from the Z80 ELF psABI as GNU binutils
-has it (include/elf/z80.h): EM_Z80 is 220, R_Z80_16 is 4.
+The number of the machine comes from the Z80 ELF psABI as GNU binutils
+has it (include/elf/z80.h): EM_Z80 is 220.
 """
 
 import io
@@ -165,7 +165,8 @@ def _symbol(symbol: ElfSymbol, kind: str, regions: list[Region | None]) -> Itera
     elif isinstance(index, int) and index < len(regions) and (region := regions[index]):
         virtual = value & 0xFFFF
         physical = None if region.page is None else virtual + region.page
-        yield Symbol(symbol.name, virtual, physical, size, kind, region.name, local, region.end)
+        end = max(region.end, virtual + 1)  # a label behind the last byte, such as a stack's top
+        yield Symbol(symbol.name, virtual, physical, size, kind, region.name, local, end)
 
 
 def _lines(file: ELFFile, regions: list[Region | None]) -> tuple[LineSpan, ...]:

@@ -7,7 +7,7 @@ watches it, and a reader that meets an error goes on without lines.
 
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 from elftools.common.construct_utils import ULEB128
 from elftools.construct import ULInt16, Validator
@@ -24,7 +24,7 @@ from emu.symbols import LineSpan, SourceLine
 if TYPE_CHECKING:
     from emu.elf import Region
 
-R_Z80_16 = 4
+WORD_RELOCATION = 4  # a 16-bit address in the Z80 ELF psABI (binutils, include/elf/z80.h)
 VERSIONS = (2, 3, 4, 5)
 COUNT_LIMIT = 1 << 16
 """Files or folders of one source file; a damaged count must not make us loop."""
@@ -44,7 +44,7 @@ def _bounded(name: str) -> Bounded:
 class Z80Structs(DWARFStructs):
     """Parsers of one DWARF version, little-endian, for 2-byte addresses."""
 
-    def __new__(cls, version: int) -> "Z80Structs":
+    def __new__(cls, version: int) -> Self:
         self = object.__new__(cls)
         self.little_endian, self.dwarf_format = True, 32
         self.address_size, self.dwarf_version = 2, version
@@ -113,7 +113,7 @@ def _homes(file: ELFFile) -> list[tuple[int, int]]:
     symbols = file.get_section_by_name(".symtab")
     if isinstance(table, RelocationSection) and isinstance(symbols, SymbolTableSection):
         for entry in table.iter_relocations():
-            if entry["r_info_type"] == R_Z80_16:
+            if entry["r_info_type"] == WORD_RELOCATION:
                 index = symbols.get_symbol(entry["r_info_sym"])["st_shndx"]
                 found.append((entry["r_offset"], index if isinstance(index, int) else 0))
     return sorted(found)

@@ -50,7 +50,9 @@ class Symbol:
     def rank(self) -> tuple[object, ...]:
         """Order among symbols of one address: the last is the one to show."""
         kinds = ("abs", "notype", "object", "func")
-        return kinds.index(self.kind), not self.local, not self.name.startswith("_")
+        starts_something = self.end is None or self.end > self.value + 1
+        visible = not self.local, not self.name.startswith("_")
+        return starts_something, kinds.index(self.kind), *visible
 
 
 class SourceLine(NamedTuple):

@@ -70,6 +70,12 @@ def test_lines_of_every_dwarf_version(version):
     assert len(table.lines) == 18
 
 
+def test_a_label_behind_the_last_byte_names_that_address_alone():
+    table = read_elf(ROM, fixture("gauge-dwarf4.elf")).symbols
+    assert table.name_at(0x8025) == "stack_top"
+    assert table.name_at(0x8026) is None
+
+
 def test_names_of_two_pages_at_one_address_are_told_apart():
     table = read_elf(ROM, fixture("paged.elf")).symbols
     assert table.name_at(0x4001, 0x4001) == "show_tide+1"
@@ -118,10 +124,10 @@ def test_an_absurd_count_in_the_line_table_ends_at_once():
     [
         (4, b"\x02", "rom.elf: is a 64-bit ELF file; link it for the Z80 (ELF32)."),
         (5, b"\x02", "rom.elf: is a big-endian ELF file; link it for the Z80 (little-endian)."),
-        (18, b"\x03\x00", "rom.elf: is an ELF file for machine 3, not the Z80 (220); "
-         "link it with a Z80 linker."),
-        (44, b"\x00\x00", "rom.elf: holds nothing to load; link it, or give the linked file "
-         "instead of an object file."),
+        (18, b"\x03\x00", ("rom.elf: is an ELF file for machine 3, not the Z80 (220); "
+         "link it with a Z80 linker.")),
+        (44, b"\x00\x00", ("rom.elf: holds nothing to load; link it, or give the linked file "
+         "instead of an object file.")),
     ],
 )  # fmt: skip
 def test_files_for_something_else_are_refused(offset, new, text):

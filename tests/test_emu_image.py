@@ -82,8 +82,8 @@ def test_hex_records_of_type_02_to_05_move_the_address_and_tell_the_entry(tmp_pa
         (DATA[:-1] + "F\n" + END,
          "1: the checksum is 1F, the line adds up to 1E; write the file again."),
         (DATA[:-1] + "\n" + END, "1: the line has an odd number of digits; write the file again."),
-        (DATA[:-2] + "\n" + END, "1: the line is longer or shorter than its length byte says; "
-         "write the file again."),
+        (DATA[:-2] + "\n" + END, ("1: the line is longer or shorter than its length byte says; "
+         "write the file again.")),
         (":0000\n" + END, "1: the line is cut short; write the file again."),
         (DATA + "\n:03003300Z2337A1E\n" + END,
          '2: "Z" is no hexadecimal digit; write the file again.'),
@@ -91,8 +91,8 @@ def test_hex_records_of_type_02_to_05_move_the_address_and_tell_the_entry(tmp_pa
          "2: the record type is none of 00 to 05; write the file again."),
         (DATA + "\n" + DATA + "\n" + END,
          "2: address 0030h was filled before; remove one of the two, or link them apart."),
-        (DATA + "\n", "1: the file ends without an end record, so it may be cut short; "
-         "write it again, or add the line :00000001FF if it is whole."),
+        (DATA + "\n", ("1: the file ends without an end record, so it may be cut short; "
+         "write it again, or add the line :00000001FF if it is whole.")),
         (DATA + "\n" + END + "\n" + DATA,
          "3: data follows the end record in line 2; write the file again."),
         (":0100000155A9\n", "1: an end record (type 01) carries no data; write the file again."),
@@ -126,21 +126,21 @@ def test_s_records_of_all_address_sizes(tmp_path):
         (S1[:-1] + "B\n" + S9,
          "1: the checksum is 2B, the line adds up to 2A; write the file again."),
         (S1[:-1] + "\n" + S9, "1: the line has an odd number of digits; write the file again."),
-        (S1[:-2] + "\n" + S9, "1: the line is longer or shorter than its length byte says; "
-         "write the file again."),
+        (S1[:-2] + "\n" + S9, ("1: the line is longer or shorter than its length byte says; "
+         "write the file again.")),
         (S1 + "\nS4030000FC\n" + S9,
          "2: it does not start with S0 to S3 or S5 to S9; write the file again."),
         (S1 + "\nS20300FFFD\n" + S9,
          "2: the line is too short for its address; write the file again."),
         (S1 + "\nS1040004FFF8\n" + S9,
-         "2: address 0004h is filled by another line too; remove one of the two, or link them "
-         "apart."),
+         ("2: address 0004h is filled by another line too; remove one of the two, or link them "
+         "apart.")),
         (S1 + "\nS5030002FA\n" + S9,
          "2: it counts 2 data lines, there are 1; write the file again."),
         (S1 + "\n" + S9 + "\n" + S1,
          "3: data follows the end record in line 2; write the file again."),
-        (S1 + "\n", "1: the file ends without an S7, S8 or S9 line, so it may be cut short; "
-         "write it again, or add the line S9030000FC if it is whole."),
+        (S1 + "\n", ("1: the file ends without an S7, S8 or S9 line, so it may be cut short; "
+         "write it again, or add the line S9030000FC if it is whole.")),
         (S1 + "\nS1x3\n" + S9, '2: "x" is no hexadecimal digit; write the file again.'),
     ],
 )  # fmt: skip

@@ -103,13 +103,13 @@ def test_lines_by_address_and_addresses_by_line():
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("console_int", "console_int: no such symbol or source file in the images; "
-         "did you mean console_init?"),
-        ("console_init+x", "console_init+x: no such symbol or source file in the images; "
-         "did you mean console_init?"),
+        ("console_int", ("console_int: no such symbol or source file in the images; "
+         "did you mean console_init?")),
+        ("console_init+x", ("console_init+x: no such symbol or source file in the images; "
+         "did you mean console_init?")),
         ("qqq", "qqq: no such symbol or source file in the images; see the names in the image."),
-        ("mein.s:4", "mein.s: no such symbol or source file in the images; "
-         "did you mean main.s?"),
+        ("mein.s:4", ("mein.s: no such symbol or source file in the images; "
+         "did you mean main.s?")),
         ("main.s:40", "main.s:40: no code from here on; its last line of code is 7"),
     ],
 )  # fmt: skip
@@ -207,16 +207,16 @@ def test_plain_lists_of_many_shapes(tmp_path, text):
 @pytest.mark.parametrize(
     ("name", "text", "message"),
     [
-        ("a.sym", "putc = 0x10\nwhat is this?\n", '2: cannot read "what is this?" as a symbol; '
-         'write "name = 0x1234" or "1234 name".'),
-        ("a.sym", "face dead\n", '1: cannot read "face dead" as a symbol; '
-         "either word may be the number; put 0x before it."),
-        ("a.noi", "DEF main 0x10\nDEF main ten\n", '2: cannot read "DEF main ten" as a symbol; '
-         'it should read "DEF name 0x1234".'),
-        ("a.cdb", "M:tide\nL:G$main$0$0\n", '2: cannot read "L:G$main$0$0" as a symbol; '
-         'it should read "L:name:address".'),
-        ("a.cdb", "M:tide\nQ:1\n", '2: cannot read "Q:1" as a symbol; '
-         "a .cdb line starts with M:, F:, S:, T: or L:."),
+        ("a.sym", "putc = 0x10\nwhat is this?\n", ('2: cannot read "what is this?" as a symbol; '
+         'write "name = 0x1234" or "1234 name".')),
+        ("a.sym", "face dead\n", ('1: cannot read "face dead" as a symbol; '
+         "either word may be the number; put 0x before it.")),
+        ("a.noi", "DEF main 0x10\nDEF main ten\n", ('2: cannot read "DEF main ten" as a symbol; '
+         'it should read "DEF name 0x1234".')),
+        ("a.cdb", "M:tide\nL:G$main$0$0\n", ('2: cannot read "L:G$main$0$0" as a symbol; '
+         'it should read "L:name:address".')),
+        ("a.cdb", "M:tide\nQ:1\n", ('2: cannot read "Q:1" as a symbol; '
+         "a .cdb line starts with M:, F:, S:, T: or L:.")),
     ],
 )  # fmt: skip
 def test_bad_lines_are_named(tmp_path, name, text, message):

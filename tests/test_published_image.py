@@ -48,7 +48,9 @@ def test_lines_are_those_of_objdump(name):
     text = run("objdump", "--dwarf=decodedline", IMAGES / name)
     theirs = [
         (file, int(line), int(address, 16))
-        for file, line, address in re.findall(r"^(\S+) +(\d+) +(0(?:x[0-9a-f]+)?) ", text, re.M)
+        for file, line, address in re.findall(
+            r"^(\S+) +(\d+) +(0(?:x[0-9a-f]+)?) ", text, re.MULTILINE
+        )
     ]
     lines = load_symbols(IMAGES / name).lines
     assert sorted((s.source.file, s.source.line, s.virtual) for s in lines) == sorted(theirs)
