@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import naive_z80_base
 import naive_z80_cb
 import naive_z80_ed
-from naive_z80_machine import REGISTERS, Machine
+from naive_z80_machine import REGISTERS, Machine, State
 from naive_z80_patterns import build_table
 
 BASE = build_table(naive_z80_base.ROWS)
@@ -20,7 +20,7 @@ INDEXED_CB = build_table(naive_z80_cb.INDEXED_ROWS)
 INDEX_PREFIXES = {0xDD: "ix", 0xFD: "iy"}
 
 
-def run_one(initial: dict, inputs: Sequence[int] = (), cmos: bool = False) -> dict:
+def run_one(initial: State, inputs: Sequence[int] = (), cmos: bool = False) -> State:
     """Run one instruction with all its prefixes; give `final`, `cycles` and `ports`.
 
     `initial` and `final` hold the registers and `ram` pairs of the single-step form; memory that
@@ -33,7 +33,7 @@ def run_one(initial: dict, inputs: Sequence[int] = (), cmos: bool = False) -> di
     m.put("p", 0)
     execute(m)
     m.put("q", m.get("f") if m.flags_were_set else 0)
-    final = {name: m.get(name) for name in REGISTERS}
+    final: State = {name: m.get(name) for name in REGISTERS}
     final["ram"] = [[address, m.memory[address]] for address in sorted(m.memory)]
     return {"final": final, "cycles": m.cycles, "ports": m.ports}
 

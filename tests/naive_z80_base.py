@@ -1,5 +1,7 @@
 """Unprefixed instructions of the naive Z80 twin; with DD or FD in force HL is IX or IY."""
 
+from collections.abc import Callable
+
 from naive_z80_flags import (
     C,
     P,
@@ -16,6 +18,7 @@ from naive_z80_flags import (
     rotate_accumulator,
 )
 from naive_z80_machine import REGISTER_CODES, Machine
+from naive_z80_patterns import Row
 
 MEMORY = 6  # the register code that means (HL)
 
@@ -152,7 +155,7 @@ def alu_n(m: Machine, o: int) -> None:
     alu(m, o, m.operand8())
 
 
-def step_r(m: Machine, d: int, operation) -> None:
+def step_r(m: Machine, d: int, operation: Callable[[int, int], tuple[int, int]]) -> None:
     if d == MEMORY:
         address = m.memory_operand()
         value, f = operation(m.read(address), m.get("f"))
@@ -335,7 +338,7 @@ def out_n_a(m: Machine) -> None:
     m.put("wz", a * 256 + (low + 1) % 256)
 
 
-ROWS = (
+ROWS: tuple[Row, ...] = (
     ("00000000", "NOP", nop),
     ("00001000", "EX AF,AF'", ex_af),
     ("00010000", "DJNZ e", djnz),

@@ -8,11 +8,12 @@ items of `ports` are `r:port=byte` and `w:port=byte`. The README beside the file
 """
 
 import csv
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-from naive_z80_machine import REGISTERS
+from naive_z80_machine import REGISTERS, State
 
 FOLDER = Path(__file__).parent / "data" / "opcodes"
 TABLES = ("base", "CB", "ED", "DD", "FD", "DDCB", "FDCB")
@@ -42,21 +43,21 @@ class Case:
     def inputs(self) -> list[int]:
         return [byte for _, byte, way in parse_ports(self.ports) if way == "r"]
 
-    def initial(self) -> dict:
+    def initial(self) -> State:
         """Give the state before, in the single-step form; the code lies at PC."""
         state, memory = apply_items(background(), {}, self.before)
         for offset, byte in enumerate(self.code):
             memory[(state["pc"] + offset) % 65536] = byte
         return with_ram(state, memory)
 
-    def final(self) -> dict:
+    def final(self) -> State:
         """Give the expected state after, in the single-step form."""
         initial = self.initial()
         memory = dict(initial.pop("ram"))
         return with_ram(*apply_items(initial, memory, self.after))
 
 
-def with_ram(state: dict, memory: dict[int, int]) -> dict:
+def with_ram(state: State, memory: dict[int, int]) -> State:
     return {**state, "ram": [[address, memory[address]] for address in sorted(memory)]}
 
 
@@ -67,7 +68,8 @@ def background() -> dict[str, int]:
     return {name: state[name] for name in REGISTERS}
 
 
-def apply_items(state: dict, memory: dict, items: str) -> tuple[dict, dict]:
+def apply_items(state: State, memory: dict[int, int],
+                items: str) -> tuple[State, dict[int, int]]:
     """Give copies of registers and memory with the items of a `before` or `after` put in."""
     state, memory = dict(state), dict(memory)
     for item in items.split():
@@ -84,7 +86,7 @@ def apply_items(state: dict, memory: dict, items: str) -> tuple[dict, dict]:
     return state, memory
 
 
-def parse_ports(text: str) -> list[list]:
+def parse_ports(text: str) -> list[list[Any]]:
     """Read `r:port=byte` and `w:port=byte` items as the `ports` list of the single-step form."""
     ports = []
     for item in text.split():
@@ -94,7 +96,7 @@ def parse_ports(text: str) -> list[list]:
     return ports
 
 
-def format_ports(ports: Iterable) -> str:
+def format_ports(ports: Iterable[Sequence[Any]]) -> str:
     return " ".join(f"{way}:{port:04X}={byte:02X}" for port, byte, way in ports)
 
 
@@ -103,7 +105,7 @@ def format_register(name: str, value: int) -> str:
     return f"{name}={value:0{digits}X}"
 
 
-def format_changes(initial: dict, final: dict) -> str:
+def format_changes(initial: State, final: State) -> str:
     """Write what differs between two states as items: registers first, then memory."""
     items = [format_register(name, final[name])
              for name in REGISTERS if final[name] != initial[name]]
@@ -147,7 +149,7 @@ def split_code(code: bytes) -> tuple[int, str, int]:
     return wasted, "base", first
 
 
-def differences(expected_final: dict, expected_ports: list, got: dict) -> list[str]:
+def differences(expected_final: State, expected_ports: list[list[Any]], got: State) -> list[str]:
     """List in words where a result of run_one departs from the expected state and ports."""
     final = got["final"]
     found = [f"{format_register(name, final[name])}, expected {expected_final[name]:X}h"
@@ -163,7 +165,7 @@ def differences(expected_final: dict, expected_ports: list, got: dict) -> list[s
     return found
 
 
-def cycle_differences(expected: list, got: list) -> list[str]:
+def cycle_differences(expected: list[list[Any]], got: list[list[Any]]) -> list[str]:
     """Tell the first T-state at which two bus lists part, and their lengths when these differ."""
     found = []
     if len(expected) != len(got):

@@ -1,11 +1,16 @@
 """CB group of the naive Z80 twin, and the DDCB/FDCB group (UM0080 gives only its (IX+d) forms)."""
 
+from collections.abc import Callable
+
 from naive_z80_base import MEMORY
-from naive_z80_flags import rotate8, test_bit
+from naive_z80_flags import bit_flags, rotate8
 from naive_z80_machine import REGISTER_CODES, Machine
+from naive_z80_patterns import Row
+
+ByteOperation = Callable[[int], int]
 
 
-def change(m: Machine, code: int, operation) -> None:
+def change(m: Machine, code: int, operation: ByteOperation) -> None:
     """Apply `operation` to a register or to (HL): 4 T to read, 3 T to write."""
     if code == MEMORY:
         address = m.get("hl")
@@ -16,7 +21,7 @@ def change(m: Machine, code: int, operation) -> None:
         m.put(REGISTER_CODES[code], operation(m.get(REGISTER_CODES[code])))
 
 
-def rotating(m: Machine, k: int):
+def rotating(m: Machine, k: int) -> ByteOperation:
     def operation(value: int) -> int:
         result, f = rotate8(k, value, m.get("f"))
         m.set_flags(f)
@@ -24,11 +29,11 @@ def rotating(m: Machine, k: int):
     return operation
 
 
-def resetting(b: int):
+def resetting(b: int) -> ByteOperation:
     return lambda value: value - (value & (1 << b))
 
 
-def setting(b: int):
+def setting(b: int) -> ByteOperation:
     return lambda value: value | (1 << b)
 
 
@@ -43,7 +48,7 @@ def bit_r(m: Machine, b: int, s: int) -> None:
         yx_source = m.get("wz") // 256
     else:
         value = yx_source = m.get(REGISTER_CODES[s])
-    m.set_flags(test_bit(b, value, yx_source, m.get("f")))
+    m.set_flags(bit_flags(b, value, yx_source, m.get("f")))
 
 
 def res_r(m: Machine, b: int, d: int) -> None:
@@ -54,7 +59,7 @@ def set_r(m: Machine, b: int, d: int) -> None:
     change(m, d, setting(b))
 
 
-ROWS = (
+ROWS: tuple[Row, ...] = (
     ("00kkkddd", "{k} {d}", rotate_r),
     ("01bbbsss", "BIT {b},{s}", bit_r),
     ("10bbbddd", "RES {b},{d}", res_r),
@@ -62,7 +67,7 @@ ROWS = (
 )
 
 
-def change_indexed(m: Machine, address: int, code: int, operation) -> None:
+def change_indexed(m: Machine, address: int, code: int, operation: ByteOperation) -> None:
     """Apply `operation` to (IX+d); the result is also copied to the register of the code."""
     value = operation(m.read(address))
     m.idle(1)
@@ -78,7 +83,7 @@ def rotate_indexed(m: Machine, address: int, k: int, d: int) -> None:
 def bit_indexed(m: Machine, address: int, b: int) -> None:
     value = m.read(address)
     m.idle(1)
-    m.set_flags(test_bit(b, value, address // 256, m.get("f")))
+    m.set_flags(bit_flags(b, value, address // 256, m.get("f")))
 
 
 def res_indexed(m: Machine, address: int, b: int, d: int) -> None:
@@ -89,7 +94,7 @@ def set_indexed(m: Machine, address: int, b: int, d: int) -> None:
     change_indexed(m, address, d, setting(b))
 
 
-INDEXED_ROWS = (
+INDEXED_ROWS: tuple[Row, ...] = (
     ("00kkkddd", "{k} (IX+e),{d}", rotate_indexed),
     ("01bbbxxx", "BIT {b},(IX+e)", bit_indexed),
     ("10bbbddd", "RES {b},(IX+e),{d}", res_indexed),

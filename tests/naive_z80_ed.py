@@ -4,9 +4,14 @@ Flags of the block input/output group and of a repeating pass are undocumented i
 follow published hardware studies (from memory) and are held against the single-step vectors.
 """
 
+from collections.abc import Callable
+
 from naive_z80_base import MEMORY, nop, ret
 from naive_z80_flags import C, H, N, P, S, X, Y, Z, adc16, even_parity, make_flags, sbc16, sub8
 from naive_z80_machine import REGISTER_CODES, Machine
+from naive_z80_patterns import Row
+
+Block = Callable[[Machine, int, bool], None]
 
 
 def pair(code: int) -> str:
@@ -34,7 +39,7 @@ def out_c_r(m: Machine, s: int) -> None:
 
 # --- 16-bit arithmetic and loads ---
 
-def with_hl(m: Machine, p: int, operation) -> None:
+def with_hl(m: Machine, p: int, operation: Callable[[int, int, int], tuple[int, int]]) -> None:
     m.idle(7)
     hl = m.get("hl")
     result, f = operation(hl, m.get(pair(p)), m.get("f"))
@@ -235,7 +240,7 @@ def block_output(m: Machine, direction: int, repeats: bool) -> None:
         repeat_io(m)
 
 
-def block_rows() -> tuple:
+def block_rows() -> tuple[Row, ...]:
     """Write out the sixteen block instructions: 101RD0oo, R repeats, D downwards."""
     kinds = (("00", "LD", block_load), ("01", "CP", block_compare),
              ("10", "IN", block_input), ("11", "OT", block_output))
@@ -250,11 +255,11 @@ def block_rows() -> tuple:
     return tuple(rows)
 
 
-def bind(handler, direction: int, repeats: bool):
+def bind(handler: Block, direction: int, repeats: bool) -> Callable[[Machine], None]:
     return lambda m: handler(m, direction, repeats)
 
 
-ROWS = (
+ROWS: tuple[Row, ...] = (
     ("01ddd000", "IN {d},(C)", in_r_c),
     ("01sss001", "OUT (C),{s}", out_c_r),
     ("01pp0010", "SBC HL,{p}", sbc_hl),

@@ -9,7 +9,8 @@ single-step vectors by test_naive_z80.py. Nothing here is fast, on purpose.
 S, Z, Y, H, X, P, N, C = 0x80, 0x40, 0x20, 0x10, 0x08, 0x04, 0x02, 0x01
 
 
-def make_flags(s=0, z=0, y=0, h=0, x=0, p=0, n=0, c=0) -> int:
+def make_flags(s: int = 0, z: int = 0, y: int = 0, h: int = 0,
+               x: int = 0, p: int = 0, n: int = 0, c: int = 0) -> int:
     """Assemble F from eight truth values."""
     bits = ((s, S), (z, Z), (y, Y), (h, H), (x, X), (p, P), (n, N), (c, C))
     return sum(mask for value, mask in bits if value)
@@ -163,7 +164,7 @@ def rotate_accumulator(operation: int, a: int, f: int) -> tuple[int, int]:
     return result, flags
 
 
-def test_bit(bit: int, value: int, yx_source: int, f: int) -> int:
+def bit_flags(bit: int, value: int, yx_source: int, f: int) -> int:
     """Give the F of BIT: Z and P/V when the bit is 0, S only for a set bit 7; C is kept."""
     is_set = (value >> bit) & 1
     return make_flags(
@@ -171,7 +172,6 @@ def test_bit(bit: int, value: int, yx_source: int, f: int) -> int:
         y=yx_source & Y, x=yx_source & X, c=f & C)
 
 
-test_bit.__test__ = False  # a definition, not a pytest case
 
 
 def add16(a: int, b: int, f: int) -> tuple[int, int]:

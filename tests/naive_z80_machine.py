@@ -5,25 +5,27 @@ where inactive), the form of the published single-step tests.
 """
 
 from collections.abc import Sequence
+from typing import Any
 
 from naive_z80_flags import C, P, S, Z
 
 REGISTERS = ("a", "b", "c", "d", "e", "f", "h", "l", "i", "r", "af_", "bc_", "de_", "hl_",
              "ix", "iy", "pc", "sp", "wz", "iff1", "iff2", "im", "ei", "p", "q")
 REGISTER_CODES = ("b", "c", "d", "e", "h", "l", "(hl)", "a")
+State = dict[str, Any]  # the single-step form: registers as numbers, `ram` as pairs
 UNDRIVEN = 0xFF  # what an IN reads once the given inputs are used up: a bus with pull-ups
 
 
 class Machine:
     """A Z80 between instructions. `cmos` selects the part: it only alters OUT (C),0."""
 
-    def __init__(self, initial: dict, inputs: Sequence[int] = (), cmos: bool = False) -> None:
-        self.registers = {name: initial[name] for name in REGISTERS}
-        self.memory = {address: byte for address, byte in initial["ram"]}
+    def __init__(self, initial: State, inputs: Sequence[int] = (), cmos: bool = False) -> None:
+        self.registers: dict[str, int] = {name: initial[name] for name in REGISTERS}
+        self.memory: dict[int, int] = {address: byte for address, byte in initial["ram"]}
         self.inputs = list(inputs)
         self.cmos = cmos
-        self.cycles: list[list] = []
-        self.ports: list[list] = []
+        self.cycles: list[list[Any]] = []
+        self.ports: list[list[Any]] = []
         self.bus_address = 0
         self.index = "hl"  # "ix" or "iy" while a DD or FD prefix rules
         self.instruction_address = 0  # of the byte before the last opcode byte: for repeats
@@ -78,6 +80,7 @@ class Machine:
     # --- the bus, one entry a T-state ---
 
     def tick(self, data: int | None = None, pins: str = "----") -> None:
+        """Let one T-state pass, with what it shows on the bus."""
         self.cycles.append([self.bus_address, data, pins])
 
     def idle(self, count: int) -> None:
@@ -149,10 +152,12 @@ class Machine:
         return self.operand8() * 256 + low
 
     def read16(self, address: int) -> int:
+        """Read a word from memory, low byte first."""
         low = self.read(address)
         return self.read((address + 1) % 65536) * 256 + low
 
     def write16(self, address: int, word: int) -> None:
+        """Write a word to memory, low byte first."""
         self.write(address, word % 256)
         self.write((address + 1) % 65536, word // 256)
 
@@ -164,6 +169,7 @@ class Machine:
         self.put("sp", (sp - 2) % 65536)
 
     def pop(self) -> int:
+        """Pop: low byte at SP first, then high byte at SP+1."""
         sp = self.get("sp")
         self.put("sp", (sp + 2) % 65536)
         return self.read16(sp)

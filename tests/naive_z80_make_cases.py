@@ -7,7 +7,7 @@ tests/data/opcodes; nothing in the tests calls this file.
 
 import csv
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 import naive_z80
 from naive_z80_base import MEMORY
@@ -61,7 +61,7 @@ def step_trials(code: int, index: str) -> Iterator[Trial]:
         yield f"{cell(code, index, value)} f={f:02X}", ()
 
 
-def pair_trials(p: int, index: str, trials: tuple) -> Iterator[Trial]:
+def pair_trials(p: int, index: str, trials: Iterable[tuple[int, int, int]]) -> Iterator[Trial]:
     for left, right, f in trials:
         other = "" if p == 2 else f" {('bc', 'de', '', 'sp')[p]}={right:04X}"
         yield f"{index}={left:04X}{other} f={f:02X}", ()
@@ -111,8 +111,8 @@ def q_trials() -> Iterator[Trial]:
 
 def trials(kind: str, mnemonic: str, fields: dict[str, int], index: str) -> list[Trial]:
     """List what to try on one opcode; `kind` is the name of the twin's handler."""
-    code = fields.get("d", fields.get("s"))
-    families = {
+    code = fields.get("d", fields.get("s", -1))  # -1: no such field, none looks
+    families: dict[str, Callable[[], Iterable[Trial]]] = {
         "alu_r": lambda: alu_trials(code, index),
         "alu_n": lambda: ((f"a={a:02X} f={f:02X}", ()) for a, f in ((0xC4, 0), (0x3C, 0xFF))),
         "inc_r": lambda: step_trials(code, index),

@@ -10,7 +10,8 @@ from collections.abc import Callable, Sequence
 
 from naive_z80_flags import ALU_NAMES, ROTATE_NAMES
 
-Row = tuple[str, str, Callable]
+Handler = Callable[..., None]
+Row = tuple[str, str, Handler]
 
 FIELD_NAMES = {
     "d": ("B", "C", "D", "E", "H", "L", "(HL)", "A"),
@@ -39,7 +40,7 @@ def match(pattern: str, opcode: int) -> dict[str, int] | None:
     return fields
 
 
-def find(rows: Sequence[Row], opcode: int) -> tuple[Callable, dict[str, int], str]:
+def find(rows: Sequence[Row], opcode: int) -> tuple[Handler, dict[str, int], str]:
     """Find the handler, its fields and the mnemonic of an opcode; LookupError when none matches."""
     for pattern, mnemonic, handler in rows:
         fields = match(pattern, opcode)
@@ -49,6 +50,6 @@ def find(rows: Sequence[Row], opcode: int) -> tuple[Callable, dict[str, int], st
     raise LookupError(f"no row matches opcode {opcode:02X}h")
 
 
-def build_table(rows: Sequence[Row]) -> list[tuple[Callable, dict[str, int], str]]:
+def build_table(rows: Sequence[Row]) -> list[tuple[Handler, dict[str, int], str]]:
     """Find all 256 opcodes once."""
     return [find(rows, opcode) for opcode in range(256)]

@@ -2,8 +2,10 @@
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from typing import Any
 
 from naive_z80_cases import background
+from naive_z80_machine import State
 
 
 @dataclass
@@ -16,7 +18,7 @@ class Program:
     memory: dict[int, int] = field(default_factory=dict)
     inputs: Iterable[int] = ()
 
-    def initial(self) -> dict:
+    def initial(self) -> State:
         memory = dict(self.memory)
         for offset, byte in enumerate(self.code):
             memory[(self.start + offset) % 65536] = byte
@@ -24,13 +26,13 @@ class Program:
                 "ram": [[address, memory[address]] for address in sorted(memory)]}
 
 
-def run_program(run_one: Callable, program: Program, stop_at: int, most: int = 200_000) -> dict:
+def run_program(run_one: Callable[..., State], program: Program, stop_at: int, most: int = 200_000) -> State:
     """Run until PC reaches `stop_at`; give `final`, total `t`, `instructions` and `ports`.
 
     Raises RuntimeError after `most` instructions without reaching it.
     """
     state, inputs = program.initial(), list(program.inputs)
-    total, ports = 0, []
+    total, ports = 0, list[Any]()
     for done in range(1, most + 1):
         got = run_one(state, inputs)
         state = got["final"]

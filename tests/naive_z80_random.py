@@ -4,6 +4,7 @@ import random
 from collections.abc import Iterator
 
 import naive_z80
+from naive_z80_machine import State
 
 ODD_BYTES = (0x00, 0x01, 0x0F, 0x10, 0x7F, 0x80, 0x99, 0xFE, 0xFF)
 ODD_WORDS = (0x0000, 0x0001, 0x00FF, 0x0FFF, 0x7FFF, 0x8000, 0xFFFE, 0xFFFF)
@@ -21,9 +22,9 @@ def random_word(rng: random.Random) -> int:
     return rng.choice(ODD_WORDS) if rng.random() < 0.2 else rng.randrange(65536)
 
 
-def random_state(rng: random.Random) -> dict:
+def random_state(rng: random.Random) -> State:
     """Make registers without `ram`; Q is 0 or F, as on the chip."""
-    state = {name: random_byte(rng) for name in BYTES}
+    state: State = {name: random_byte(rng) for name in BYTES}
     state.update({name: random_word(rng) for name in WORDS})
     state.update({name: rng.randrange(2) for name in BITS})
     state["im"] = rng.randrange(3)
@@ -31,7 +32,7 @@ def random_state(rng: random.Random) -> dict:
     return state
 
 
-def complete(state: dict, code: list[int], inputs: list[int], rng: random.Random) -> dict:
+def complete(state: State, code: list[int], inputs: list[int], rng: random.Random) -> State:
     """Put code at PC and a random byte at each address the instruction touches; give the test."""
     memory = {(state["pc"] + offset) % 65536: byte for offset, byte in enumerate(code)}
     while True:
@@ -51,7 +52,7 @@ def code_for(table: str, opcode: int, rng: random.Random) -> list[int]:
     return [*PREFIXES[table], opcode, *operands]
 
 
-def random_tests(table: str, rounds: int, seed: int) -> Iterator[tuple[dict, list[int]]]:
+def random_tests(table: str, rounds: int, seed: int) -> Iterator[tuple[State, list[int]]]:
     """Give `rounds` random (initial, inputs) for each opcode of a table.
 
     Where the opcode is itself a prefix the random operand bytes go on as they fall: prefix chains
@@ -64,7 +65,7 @@ def random_tests(table: str, rounds: int, seed: int) -> Iterator[tuple[dict, lis
             yield complete(state, code_for(table, opcode, rng), inputs, rng), inputs
 
 
-def random_chains(count: int, seed: int) -> Iterator[tuple[dict, list[int]]]:
+def random_chains(count: int, seed: int) -> Iterator[tuple[State, list[int]]]:
     """Give random (initial, inputs) whose code starts with two to six DD, FD and ED bytes."""
     rng = random.Random(f"chains {seed}")
     for _ in range(count):

@@ -9,6 +9,7 @@ from functools import cache
 from pathlib import Path
 
 from naive_z80_cases import TABLES
+from naive_z80_machine import State
 
 VECTORS = Path(__file__).parents[2] / "shared" / "vectors" / "singlestep_z80.json.gz"
 MISSING = f"the published vectors are not at {VECTORS}"
@@ -16,9 +17,9 @@ EXPECTED_COUNTS = {"base": 252, "CB": 256, "ED": 80, "DD": 252, "FD": 252, "DDCB
 
 
 @cache
-def vectors_by_table() -> dict[str, dict[str, list[dict]]]:
+def vectors_by_table() -> dict[str, dict[str, list[State]]]:
     """Read the sample once, as table -> opcode bytes as in the file -> tests."""
-    tables: dict[str, dict[str, list[dict]]] = {table: {} for table in TABLES}
+    tables: dict[str, dict[str, list[State]]] = {table: {} for table in TABLES}
     with gzip.open(VECTORS, "rt") as file:
         for key, tests in json.load(file).items():
             prefix = key.upper().replace("__", "").split()[:-1]
@@ -26,6 +27,6 @@ def vectors_by_table() -> dict[str, dict[str, list[dict]]]:
     return tables
 
 
-def inputs_of(test: dict) -> list[int]:
+def inputs_of(test: State) -> list[int]:
     """Give the bytes that the bus supplies to port reads, in order."""
     return [byte for _, byte, way in test.get("ports", []) if way == "r"]

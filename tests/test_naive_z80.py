@@ -14,6 +14,7 @@ from naive_z80_cases import (
     report,
     split_code,
 )
+from naive_z80_machine import State
 from naive_z80_vectors import EXPECTED_COUNTS, MISSING, VECTORS, inputs_of, vectors_by_table
 
 
@@ -78,7 +79,7 @@ def test_tstate_table_has_every_opcode() -> None:
                       "DDCB": 256, "FDCB": 256}
 
 
-def blank_state(**registers: int) -> dict:
+def blank_state(**registers: int) -> State:
     return {**background(), **registers}
 
 
