@@ -172,8 +172,6 @@ def bit_flags(bit: int, value: int, yx_source: int, f: int) -> int:
         y=yx_source & Y, x=yx_source & X, c=f & C)
 
 
-
-
 def add16(a: int, b: int, f: int) -> tuple[int, int]:
     """Do ADD HL,ss: H is the carry out of bit 11; S, Z and P/V are kept."""
     total = a + b
