@@ -1,0 +1,279 @@
+"""One machine: a description made into a record, run, saved and brought back."""
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from emu import calls, jit
+from emu.chain import update_int
+from emu.cpu.run import run as plain_run
+from emu.errors import InputError
+from emu.memory import refresh_map, remap
+from emu.state import (
+    CHAINED_INTERRUPT,
+    FAR,
+    HEAD,
+    NO_INTERRUPT,
+    NOT_MINE,
+    PAGES,
+    PHYSICAL,
+    POOL,
+    POOL_AT,
+    new_record,
+)
+from peripherals.card import ENTRIES, Card, Setup
+
+if TYPE_CHECKING:
+    from emu.description import Description, SlotDescription
+
+RUN = "emu.cpu.run.run"
+_uids = itertools.count(1)
+
+
+@dataclass(frozen=True)
+class Slot:
+    """A card in its place: number, name, declaration, settings and state record."""
+
+    number: int
+    name: str
+    card: Card
+    settings: Any
+    state: Any  # the card's record, a view into the machine's
+
+
+@dataclass(frozen=True)
+class Snapshot:
+    """A machine's state at one time: enough to go on from there to the T-state."""
+
+    t: int
+    head: np.ndarray
+    memory: np.ndarray
+
+
+def modules_of(cards: Sequence[Card]) -> list[str]:
+    """List the hot modules that a machine of these cards needs."""
+    names = {f.__module__ for card in cards for f in card.functions.values()}
+    return [RUN.rpartition(".")[0], *sorted(names)]
+
+
+class Machine:
+    """A machine built from a checked description; ``seed`` overrides the file's.
+
+    Raises InputError when images do not fit, CompileError when a card does not compile.
+    """
+
+    def __init__(self, description: Description, seed: int | None = None,
+                 progress: Callable[[str], None] | None = None) -> None:
+        self.description = description
+        self.seed = description.seed if seed is None else seed
+        self.hz: Fraction = description.cpu_hz
+        self.record = new_record()
+        self.m = self.record[0]
+        self.slots: list[Slot] = []
+        self._load_code(progress)
+        self._memory_used = 0
+        self._pool_used = 0
+        self._place_cards()
+        self._connect_ports()
+        self._connect_chain()
+        self._connect_wires()
+        self._power_on()
+
+    # --- building ---------------------------------------------------------------------
+    def _load_code(self, progress: Callable[[str], None] | None) -> None:
+        self._run: Callable[[int], int]
+        if jit.plain_python():
+            self._addresses: dict[str, int] = {}
+            self._run = lambda t_stop: int(plain_run(self.m, np.int64(t_stop)))
+            return
+        from emu import native
+
+        cards = [slot.card for slot in self.description.slots]
+        loaded = native.load(modules_of(cards), progress or (lambda _: None))
+        self._addresses = loaded.addresses
+        function = native.callable_root(RUN, 1)
+        place = self.record.ctypes.data
+        self._run = lambda t_stop: function(place, t_stop)
+
+    def _place_cards(self) -> None:
+        m = self.m
+        m.uid = next(_uids)
+        m.slots = len(self.description.slots)
+        m.ev[:] = FAR
+        m.held_t = -1
+        m.rclaim[:] = NOT_MINE
+        m.wclaim[:] = NOT_MINE
+        m.keeps_last = int(self.description.floating == "last-byte")
+        for number, slot in enumerate(self.description.slots):
+            self._place(number, slot)
+
+    def _place(self, number: int, slot: SlotDescription) -> None:
+        m = self.m
+        card = slot.card
+        size = card.state.itemsize
+        if self._pool_used + size > POOL:
+            raise InputError(f"{slot.place}: the cards' states need more than {POOL} bytes "
+                             f"together; take a card out.")
+        m.st[number] = POOL_AT + self._pool_used
+        view = m.pool[self._pool_used:self._pool_used + size].view(card.state)
+        state = view.view(np.recarray)[0]
+        state.slot = number
+        self._pool_used += -(-size // 64) * 64
+        memory = -(-card.memory_size(slot.settings) // 4096) * 4096
+        if self._memory_used + memory > PHYSICAL:
+            raise InputError(f"{slot.place}: the machine's ROM and RAM come to more than "
+                             f"{PHYSICAL >> 20} MiB; fit smaller chips.")
+        m.mem_base[number] = self._memory_used
+        m.mem_size[number] = memory
+        self._memory_used += memory
+        if memory:
+            m.mem_slots[m.mem_count] = number
+            m.mem_count += 1
+        m.slot_wait_io[number] = slot.waits_io
+        m.slot_wait_mem[number] = slot.waits_mem
+        m.slot_wait_m1[number] = slot.waits_m1
+        wired = slot.settings.get("interrupt", True) is not False
+        m.int_kind[number] = card.interrupt if wired else NO_INTERRUPT
+        self.slots.append(Slot(number, slot.name, card, slot.settings, state))
+        self._fill_table(number, card, state)
+
+    def _fill_table(self, number: int, card: Card, state: Any) -> None:
+        if jit.plain_python():
+            functions = [card.functions.get(e) for e in ENTRIES]
+            calls.PLAIN_TABLE[int(self.m.uid), number] = (state, functions)
+            return
+        for entry, full in card.addresses().items():
+            self.m.fn[number, ENTRIES.index(entry)] = self._addresses[full]
+
+    def _connect_ports(self) -> None:
+        m = self.m
+        m.port_slot[:] = -1
+        taken: dict[int, list[tuple[int, int, int, int]]] = {}
+        for number, slot in enumerate(self.description.slots):
+            for row in slot.ports:
+                for low in range(256):
+                    if (low & row.mask & 0xFF) == row.port & row.mask & 0xFF:
+                        taken.setdefault(low, []).append(
+                            (row.mask, row.port & row.mask, number, row.register))
+        rows: dict[tuple[int, int, int, int], None] = {}
+        for low, claims in taken.items():
+            mask, _, number, register = claims[0]
+            if len(claims) == 1 and mask & 0xFF00 == 0:
+                m.port_slot[low] = number
+                m.port_reg[low] = register
+            else:
+                m.port_slot[low] = -2
+                rows.update(dict.fromkeys(claims))
+        if len(rows) > len(m.decodes):
+            raise InputError(f"{self.description.path}: more than {len(m.decodes)} port ranges "
+                             f"overlap or decode 16 bits; move some cards apart.")
+        for k, entry in enumerate(rows):
+            m.decodes[k] = entry
+        m.decode_count = len(rows)
+
+    def _number(self, name: str) -> int:
+        return next(s.number for s in self.slots if s.name == name)
+
+    def _connect_chain(self) -> None:
+        chain = self.description.chain or ()
+        for k, name in enumerate(chain):
+            number = -1 if name == "open" else self._number(name)
+            self.m.chain[k] = number
+            if number >= 0 and self.m.int_kind[number] == CHAINED_INTERRUPT:
+                self.m.chained[number] = 1
+        self.m.chain_len = len(chain)
+
+    def _connect_wires(self) -> None:
+        for k, wire in enumerate(self.description.wires):
+            self.m.wires[k] = (self._number(wire.source), wire.output,
+                               self._number(wire.target), wire.input)
+        self.m.wire_count = len(self.description.wires)
+
+    def _power_on(self) -> None:
+        m = self.m
+        m.line_level[:] = 1
+        noise = np.random.default_rng(self.seed)
+        for slot, described in zip(self.slots, self.description.slots, strict=True):
+            slot.card.power_on(Setup(
+                slot.number, slot.name, slot.settings, m, slot.state, self.hz,
+                np.random.default_rng([self.seed, slot.number]),
+                self.description.path.parent, described.images))
+        m.r[:12] = noise.integers(0, 256, 12)
+        m.alt[:] = noise.integers(0, 256, 8)
+        self._reset(0)
+
+    def _reset(self, warm: int) -> None:
+        m = self.m
+        m.pc = m.i = m.refresh = m.im = m.iff1 = m.iff2 = m.halted = m.q = m.prefix = 0
+        m.after_ei = m.after_ld_air = m.nmi_latch = m.ack_bytes = 0
+        m.sp = 0xFFFF
+        m.r[6] = m.r[7] = 0xFF  # F and A
+        m.ip[:] = 0
+        m.ius[:] = 0
+        for slot in self.slots:
+            self.call(slot.number, "reset", warm, int(m.t))
+        for page in range(PAGES):
+            remap(m, page)
+        refresh_map(m)
+        update_int(m)
+
+    # --- calling ----------------------------------------------------------------------
+    def call(self, number: int, entry: str, a: int, b: int) -> int:
+        """Call a card's function as the machine would, in plain Python."""
+        function = self.slots[number].card.functions.get(entry)
+        if function is None:
+            return 0
+        return int(function(self.m, self.slots[number].state, np.int64(a), np.int64(b)))
+
+    def run(self, t_stop: int) -> int:
+        """Run until T-state ``t_stop`` or a reason to leave; give the reason (emu.state)."""
+        self._run(t_stop)
+        return int(self.m.exit_reason)
+
+    def reset(self) -> None:
+        """Pull RESET low and let it go."""
+        self._reset(1)
+
+    def seconds(self, t: int) -> Fraction:
+        """Give the emulated time of a T-state."""
+        return Fraction(int(t)) / self.hz
+
+    def at(self, seconds: Fraction | float) -> int:
+        """Give the first T-state at or after a time since power-on."""
+        return math.ceil(Fraction(seconds) * self.hz)
+
+    def slot(self, name: str) -> Slot:
+        """Find a slot by its name in the backplane file."""
+        return self.slots[self._number(name)]
+
+    # --- saving -----------------------------------------------------------------------
+    @property
+    def _bytes(self) -> np.ndarray:
+        return self.record.view(np.uint8).reshape(-1)
+
+    def snapshot(self) -> Snapshot:
+        """Copy the state: the head of the record and the memory in use."""
+        end = POOL_AT + self._pool_used
+        return Snapshot(int(self.m.t), self._bytes[:end].copy(),
+                        self._bytes[HEAD:HEAD + self._memory_used].copy())
+
+    def restore(self, saved: Snapshot) -> None:
+        """Bring a snapshot of this machine, or of one built alike, back."""
+        addresses, uid = self.m.fn.copy(), int(self.m.uid)
+        self._bytes[:len(saved.head)] = saved.head
+        self._bytes[HEAD:HEAD + len(saved.memory)] = saved.memory
+        self.m.fn[:] = addresses
+        self.m.uid = uid
+
+    def log(self, on: bool) -> None:
+        """Turn the bus log on or off; it starts empty."""
+        self.m.logging = int(on)
+        self.m.log_pos = 0
+        self.m.log_limit = FAR
+        refresh_map(self.m)
