@@ -107,6 +107,7 @@ class Machine:
         m.slots = len(self.description.slots)
         m.ev[:] = FAR
         m.held_t = -1
+        m.log_limit = FAR
         m.rclaim[:] = NOT_MINE
         m.wclaim[:] = NOT_MINE
         m.keeps_last = int(self.description.floating == "last-byte")
