@@ -44,8 +44,12 @@ class Case:
         return [byte for _, byte, way in parse_ports(self.ports) if way == "r"]
 
     def initial(self) -> State:
-        """Give the state before, in the single-step form; the code lies at PC."""
-        state, memory = apply_items(background(), {}, self.before)
+        """Give the state before, in the single-step form; the code lies at PC.
+
+        Bytes that only `after` names are listed too, as 0: so `ram` has all that is touched.
+        """
+        _, written = apply_items(background(), {}, self.after)
+        state, memory = apply_items(background(), dict.fromkeys(written, 0), self.before)
         for offset, byte in enumerate(self.code):
             memory[(state["pc"] + offset) % 65536] = byte
         return with_ram(state, memory)

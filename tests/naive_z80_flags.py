@@ -32,7 +32,7 @@ def signed16(word: int) -> int:
 
 
 def add8(a: int, b: int, carry: int = 0) -> tuple[int, int]:
-    """Add with carry: H is the carry out of bit 3, P/V signed overflow, C the carry out of bit 7."""
+    """Add with carry: H is the carry from bit 3, P/V signed overflow, C the carry from bit 7."""
     total = a + b + carry
     result = total % 256
     signed_total = signed8(a) + signed8(b) + carry

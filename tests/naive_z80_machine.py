@@ -1,4 +1,4 @@
-"""State and bus of the naive Z80 twin: registers by name, memory as a dict, one list entry a T-state.
+"""State and bus of the naive Z80 twin: registers by name, memory a dict, a list entry a T-state.
 
 A bus entry is `[address, data or None, pins]` with pins "rwmi" (read, write, memory, I/O; "-"
 where inactive), the form of the published single-step tests.
@@ -21,7 +21,7 @@ class Machine:
 
     def __init__(self, initial: State, inputs: Sequence[int] = (), cmos: bool = False) -> None:
         self.registers: dict[str, int] = {name: initial[name] for name in REGISTERS}
-        self.memory: dict[int, int] = {address: byte for address, byte in initial["ram"]}
+        self.memory: dict[int, int] = dict(initial["ram"])
         self.inputs = list(inputs)
         self.cmos = cmos
         self.cycles: list[list[Any]] = []

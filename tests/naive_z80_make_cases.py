@@ -140,7 +140,8 @@ def trials(kind: str, mnemonic: str, fields: dict[str, int], index: str) -> list
         "set_r": lambda: ((cell(code, index, 0x00) + " f=00", ()),),
         "res_indexed": lambda: ((cell(MEMORY, index, 0xFF) + " f=FF", ()),),
         "set_indexed": lambda: ((cell(MEMORY, index, 0x00) + " f=00", ()),),
-        "in_r_c": lambda: (("f=FF", (0x00,)), ("f=00", (0xAC,)), ("f=01", (0x07,)), ("f=00", (0x24,))),
+        "in_r_c": lambda: ((f"f={f:02X}", (byte,)) for f, byte in
+                           ((0xFF, 0x00), (0x00, 0xAC), (0x01, 0x07), (0x00, 0x24))),
         "in_a_n": lambda: (("f=FF", (0xA5,)),),
         "out_c_r": lambda: (("f=FF", ()),),
         "neg": lambda: ((f"a={a:02X}", ()) for a in (0x00, 0x80, 0x5B)),
