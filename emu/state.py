@@ -139,9 +139,11 @@ _HEAD = [
     ("vector_count", np.int64, (256,)),  # mode-2 acknowledges by vector read
     ("ack_count", np.int64), ("ack_last", np.int64),
     ("ack_empty", np.int64), ("ack_empty_t", np.int64), ("ack_empty_pc", np.int64),
+    ("ack_empty_first_t", np.int64),
     ("ack_conflicts", np.int64),
     ("nmi_count", np.int64), ("nmi_last", np.int64),
     ("rst38_count", np.int64),  # FFh executed
+    ("rst38_first_t", np.int64), ("rst38_first_pc", np.int64),
     ("conflicts", np.int64), ("conflict_t", np.int64), ("conflict_port", np.int64),
     ("rom_writes", np.int64), ("rom_write_t", np.int64), ("rom_write_at", np.int64),
     ("rom_write_pc", np.int64),

@@ -1,8 +1,7 @@
 """The naive twin against the outside: published vectors, T-state table, its own committed cases."""
 
-import pytest
-
 import naive_z80
+import pytest
 from naive_z80_cases import (
     TABLES,
     background,

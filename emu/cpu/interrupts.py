@@ -41,6 +41,15 @@ def run_events(m, now):
 
 
 @compiled
+def count_rst38(m):
+    """Count FFh executed: what empty memory and undriven buses read as."""
+    if m.rst38_count == 0:
+        m.rst38_first_t = m.t
+        m.rst38_first_pc = m.pc
+    m.rst38_count += 1
+
+
+@compiled
 def next_event(m):
     """Give the time of the next thing to look at: an event is sampled one T-state later."""
     soonest = np.int64(FAR)
@@ -96,6 +105,8 @@ def acknowledge_cycle(m, internal):
     m.ack_last = m.t
     if vector < 0:
         vector = floating(m)
+        if m.ack_empty == 0:
+            m.ack_empty_first_t = m.t
         m.ack_empty += 1
         m.ack_empty_t = m.t
         m.ack_empty_pc = m.pc

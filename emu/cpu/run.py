@@ -11,7 +11,7 @@ import numpy as np
 
 from emu.bus import fetch, fetch16, inp, m1, outp, pop, push, rd, wr
 from emu.cpu.alu import add16, alu, condition, daa, dec8, inc8, rotate_a
-from emu.cpu.interrupts import service
+from emu.cpu.interrupts import count_rst38, service
 from emu.cpu.prefixed import cb, ed
 from emu.cpu.registers import operand_address, pair, set_af, set_pair, signed
 from emu.jit import INT, root
@@ -270,11 +270,11 @@ def run(m, t_stop):
             q = set_af(m, alu(m.r[A], m.r[F], y, fetch(m)))
         else:
             m.t += 1
+            if y == 7:
+                count_rst38(m)
             push(m, m.pc)
             m.pc = y * 8
             m.wz = m.pc
-            if y == 7:
-                m.rst38_count += 1
         count += 1
     m.q = q
     m.instructions += count

@@ -68,7 +68,7 @@ acia_poll:
         ret
 
 ; One character of room only: 1600 T-states after it came in the next one is lost. This takes
-; 1000 at worst, and nothing else keeps interrupts off for longer where there is no tick.
+; 1100 at worst, and nothing else keeps interrupts off for longer where there is no tick.
 acia_isr:
         push af
         push bc
