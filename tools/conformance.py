@@ -83,6 +83,7 @@ class Bench:
             return
         machine = self.record.ctypes.data
         feed = self.feed
+        prefix, now = self.record["prefix"], self.record["t"]
         for row in range(len(cases)):
             if cases["feed_count"][row]:
                 feed["at"] = 0
@@ -90,6 +91,8 @@ class Bench:
             at = cases.ctypes.data + row * cases.itemsize
             self._prepare(machine, at)
             self._run(machine, 1)
+            while prefix[0]:  # a run of prefixes is left half-way, so that it can be stopped
+                self._run(machine, int(now[0]) + 1)
             self._collect(machine, at)
 
     def _run_plain(self, cases: np.ndarray) -> None:
@@ -99,6 +102,8 @@ class Bench:
             self.feed["feed"][0] = cases["feed"][row]
             hot.prepare(self.record[0], records[row])
             plain_run(self.record[0], np.int64(1))
+            while self.record["prefix"][0]:
+                plain_run(self.record[0], np.int64(self.record["t"][0] + 1))
             hot.collect(self.record[0], records[row])
 
     def result(self, cases: np.ndarray, row: int) -> dict[str, Any]:

@@ -182,4 +182,8 @@ def collect(m, case):
     for k in range(case.ram_count):
         case.ram_after[k] = np.int64(m.phys[case.ram_at[k]])
         m.phys[case.ram_at[k]] = 0
+    for k in range(m.log_pos):
+        word = m.log[(k & (LOG - 1)) * 2 + 1]
+        if (word >> 24) & 15 == WRITE:  # a write outside the list must not outlive the case
+            m.phys[word & 0xFFFF] = 0
     return np.int64(0)
