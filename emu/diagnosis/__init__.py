@@ -1,1 +1,94 @@
-"""Say why a run came to its end."""
+"""Say why a run came to its end: `explain`.
+
+The order of the questions: did it reach what was waited for; is it stuck in a state that
+shows by itself (HALT with interrupts off, running through FFh, an interrupt nobody
+answered); does a keystroke in a forked copy wake the foreground (then it waits for
+input); does the foreground come back to a state it was in (then it hangs, and the causes
+of hanging are tried); else it is still running.
+"""
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from emu.diagnosis.case import Case
+from emu.diagnosis.catalogue import HANG_CHECKS, STATE_CHECKS
+from emu.diagnosis.risks import risks, unclaimed_ports
+from emu.diagnosis.trials import keystroke, recurs
+from emu.diagnosis.verdict import HUNG, REACHED, RUNNING, WAITING, Finding, Verdict
+from emu.diagnosis.window import forked
+from emu.machine import Machine
+
+if TYPE_CHECKING:
+    from emu.session import Session
+
+__all__ = ["Verdict", "explain"]
+
+
+def explain(session: Session) -> Verdict:
+    """Give the verdict of a run; the machine is left as it was."""
+    case = Case(session)
+    if session.reached:
+        text = session.until or ""
+        verdict = Verdict(REACHED, f"the console showed {text!r} after "
+                                   f"{case.time(session.reached_t)}.")
+    else:
+        with forked(session.machine):
+            verdict = _unfinished(case)
+    return _with_state(verdict, case)
+
+
+def _unfinished(case: Case) -> Verdict:
+    session = case.session
+    for check in STATE_CHECKS:
+        finding = check(case)
+        if finding is not None:
+            return _from(finding)
+    channel = keystroke(session.machine, session.type_now, case.control)
+    if channel is not None:
+        return Verdict(WAITING, f"it waits for input on {channel}: a key typed in a copy of the "
+                                f"machine woke its foreground.")
+    if not recurs(session.machine, case.control):
+        return Verdict(RUNNING, f"the limit came first; it runs {case.loop()} and its state "
+                                f"keeps changing.")
+    for check in HANG_CHECKS:
+        finding = check(case)
+        if finding is not None:
+            return _from(finding)
+    return Verdict(HUNG, f"it goes round {case.loop()} with nothing changing, and no cause of "
+                         f"the catalogue fits.")
+
+
+def _from(finding: Finding) -> Verdict:
+    return Verdict(finding.verdict, finding.summary, finding.cause.code, finding.evidence,
+                   finding.remedy, finding.facts)
+
+
+def registers(machine: Machine) -> dict[str, str]:
+    """Give the CPU's registers as hex strings."""
+    m = machine.m
+    r = [int(x) for x in np.asarray(m.r)]
+    alt = [int(x) for x in np.asarray(m.alt)]
+    pairs = {"af": r[7] << 8 | r[6], "bc": r[0] << 8 | r[1], "de": r[2] << 8 | r[3],
+             "hl": r[4] << 8 | r[5], "ix": r[8] << 8 | r[9], "iy": r[10] << 8 | r[11],
+             "af'": alt[7] << 8 | alt[6], "bc'": alt[0] << 8 | alt[1],
+             "de'": alt[2] << 8 | alt[3], "hl'": alt[4] << 8 | alt[5],
+             "pc": int(m.pc), "sp": int(m.sp), "wz": int(m.wz)}
+    out = {name: f"{value:04X}" for name, value in pairs.items()}
+    out.update(i=f"{int(m.i):02X}", r=f"{int(m.refresh):02X}", im=str(int(m.im)),
+               iff1=str(int(m.iff1)), iff2=str(int(m.iff2)), halted=str(int(m.halted)))
+    return out
+
+
+def _with_state(verdict: Verdict, case: Case) -> Verdict:
+    machine = case.machine
+    verdict.risks = risks(machine)
+    verdict.t_states = int(machine.m.t)
+    verdict.emulated_seconds = float(machine.seconds(int(machine.m.t)))
+    verdict.cpu = registers(machine)
+    verdict.where = case.names.at(int(machine.m.pc))
+    verdict.unclaimed_ports = unclaimed_ports(machine)
+    verdict.cards = {slot.name: slot.card.describe(machine.m, slot.state)
+                     for slot in machine.slots}
+    return verdict

@@ -1,0 +1,115 @@
+"""Causes in the program itself: DI then HALT, and running away through FFh."""
+from __future__ import annotations
+
+from emu.diagnosis.case import Case
+from emu.diagnosis.trials import read_memory
+from emu.diagnosis.verdict import HALTED, RUNAWAY, Cause, Finding
+from emu.state import FETCH, READ, WRITE
+
+MASKED_HALT = Cause("masked-halt", "HALT with interrupts off", (
+    "The CPU stands in HALT and its interrupt flip-flop IFF1 is 0, so no card can wake it; "
+    "only RESET or NMI can. Put EI before the HALT if it is meant to wait for an interrupt, "
+    "or look for what should have been reached instead of this HALT."))
+
+RST38_STORM = Cause("rst38-storm", "Running through FFh bytes", (
+    "FFh is RST 38h, and FFh is what erased flash, empty sockets and an undriven bus with "
+    "pull-ups read as. Each one pushes two bytes, so the stack walks down through memory. "
+    "Find the jump that left the program; fill free ROM with HALT (76h) or a jump to a "
+    "reporter, so that the next one stops where it went wrong."))
+
+STORM = 64  # RST 38h executed in a fifth of a second, with nothing else to show
+
+
+def masked_halt(case: Case) -> Finding | None:
+    """Check for HALT that nothing can end."""
+    m = case.m
+    if not (int(m.halted) and not int(m.iff1)):
+        return None
+    halt = (int(m.pc) - 1) & 0xFFFF
+    evidence = [f"HALT at {case.names.at(halt)}; IFF1 = 0, IFF2 = {int(m.iff2)}, "
+                f"mode {int(m.im)}."]
+    evidence.append(_how_masked(case))
+    asking = [case.slot_words(k) for k in range(int(m.slots)) if int(m.ip[k])]
+    if asking:
+        evidence.append(f"{', '.join(asking)} asks for an interrupt that the CPU will not take.")
+    return Finding(
+        MASKED_HALT, HALTED, f"the CPU halted at {case.names.at(halt)} with interrupts off.",
+        evidence, [f"Put EI in front of the HALT at {case.names.at(halt)}, or remove the DI "
+                   f"that precedes it; if the HALT marks an error, mend what led there."],
+        {"halt": f"{halt:04X}"})
+
+
+def _how_masked(case: Case) -> str:
+    """Find where interrupts went off: run again and look at the flip-flop's last change."""
+    m = case.m
+    if int(m.ack_count) == 0 and int(m.nmi_count) == 0:
+        seen = "No interrupt was ever accepted"
+    else:
+        seen = f"{int(m.ack_count)} interrupts and {int(m.nmi_count)} NMIs were accepted before"
+    halt = (int(m.pc) - 1) & 0xFFFF
+    before = [(halt - k) & 0xFFFF for k in range(1, 9)]
+    di = next((a for a in before if read_memory(case.machine, a) == 0xF3), None)
+    if di is not None:
+        return f"{seen}; a DI stands at {case.names.at(di)}."
+    return f"{seen}."
+
+
+def rst38_storm(case: Case) -> Finding | None:
+    """Check for FFh after FFh executed."""
+    m = case.m
+    last = case.last
+    starts = last.starts()
+    ffs = starts[last.data[starts] == 0xFF]
+    if int(m.rst38_count) < STORM or len(ffs) < STORM:
+        return None
+    evidence = _first_ff(case)
+    places = sorted(set(last.address[ffs].tolist()))
+    evidence.append(f"In the last 20 ms {len(ffs)} FFh bytes were executed, at "
+                    f"{', '.join(case.names.at(a) for a in places[:4])}"
+                    f"{' and more' if len(places) > 4 else ''}.")
+    pushes = last.address[last.where(WRITE)]
+    if len(pushes):
+        evidence.append(f"SP stands at {int(m.sp):04X}h; the pushes run over "
+                        f"{int(pushes.min()):04X}h to {int(pushes.max()):04X}h.")
+    first = (int(m.rst38_first_pc) - 1) & 0xFFFF
+    return Finding(
+        RST38_STORM, RUNAWAY,
+        f"the program ran into FFh bytes and repeats RST 38h; the first was at "
+        f"{case.names.at(first)}.", evidence,
+        [f"Mend the jump, return or bank switch that led to {case.names.at(first)} (shown "
+         f"above); fill unused ROM with HALT (76h) or a jump to a reporter, and put a "
+         f"reporter at 0038h.",
+         *_empty_page_remedy(case, first)], {"first": f"{first:04X}"})
+
+
+def _empty_page_remedy(case: Case, address: int) -> list[str]:
+    if int(case.m.owner[address >> 12]):
+        return []
+    return [f"No card answers at {address:04X}h: fit or map memory there if the program "
+            f"expects it."]
+
+
+def _first_ff(case: Case) -> list[str]:
+    """Run again to just before the first FFh and say what led there."""
+    t = int(case.m.rst38_first_t)
+    replayed = case.session.replay(max(t - 400, 0))
+    from emu.diagnosis.names import Names
+    from emu.diagnosis.window import look
+
+    window = look(replayed, max(t + 1 - int(replayed.m.t), 1))
+    names = Names(replayed)
+    starts = window.starts()
+    starts = starts[window.t[starts] < t]
+    path = [names.at(int(window.address[k])) for k in starts[-4:]]
+    first = (int(case.m.rst38_first_pc) - 1) & 0xFFFF
+    reads = window.where(READ)
+    page = int(replayed.m.owner[first >> 12])
+    source = "no card answers there" if page == 0 else f"slot {replayed.slots[page - 1].name}"
+    out = [f"The first FFh was executed at {names.at(first)} ({source}) after "
+           f"{case.time(t)}; the instructions before it: {' > '.join(path)}."]
+    if len(reads) and len(starts) > 1 and int(window.data[starts[-2]]) == 0xC9:
+        out.append("It was reached by a RET whose return address had been lost.")
+    return out
+
+
+__all__ = ["FETCH", "MASKED_HALT", "RST38_STORM", "masked_halt", "rst38_storm"]

@@ -1,0 +1,178 @@
+"""Experiments in a forked copy: what would make the machine go on?
+
+A trial proves what reading the code can only suggest.  Each compares two forks of the
+same length: one left alone, one with the change; code that runs outside interrupt
+handlers only in the changed one is what the change woke.
+"""
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from emu.diagnosis.window import Window, forked, windows
+from emu.machine import Machine
+from emu.state import FETCH, HEAD, STOP_FETCH, STOP_HIT, WRITE
+
+SETTLE = 0.25  # seconds a trial lasts
+
+
+@dataclass
+class Activity:
+    """What a stretch of a run did outside and inside interrupt handlers."""
+
+    code: set[int]  # addresses fetched outside handlers
+    handler_code: set[int]
+    handler_writes: set[int]
+    reads: set[int]  # data read outside handlers
+    writes: set[int]  # written outside handlers
+    console: int  # characters that the terminals got
+
+
+def shown(machine: Machine) -> int:
+    """Count the characters that all terminals have received."""
+    return sum(int(slot.state["line_" + channel]["shown_in"])
+               for slot in machine.slots for channel in slot.card.channels)
+
+
+def activity(machine: Machine, t_states: int) -> Activity:
+    """Run on and gather what happened."""
+    before = shown(machine)
+    done = Activity(set(), set(), set(), set(), set(), 0)
+    for window in windows(machine, t_states):
+        done.code |= window.executed(False)
+        done.handler_code |= window.executed(True)
+        done.handler_writes |= window.writes(True)
+        done.reads |= window.reads(False)
+        done.writes |= window.writes(False)
+    done.console = shown(machine) - before
+    return done
+
+
+def alone(machine: Machine, t_states: int) -> Activity:
+    """Give what the machine does when nothing is changed."""
+    with forked(machine):
+        return activity(machine, t_states)
+
+
+def keystroke(machine: Machine, type_key: Callable[[str, bytes], None],
+              control: Activity) -> str | None:
+    """Type a key at each terminal in a fork; name the channel whose foreground wakes."""
+    for slot in machine.slots:
+        for channel in slot.card.channels:
+            name = f"{slot.name}.{channel}"
+            for keys in (b"\r", b"x\r"):
+                with forked(machine):
+                    type_key(name, keys)
+                    woken = activity(machine, machine.at(SETTLE))
+                if woken.code - control.code - control.handler_code:
+                    return name
+    return None
+
+
+def write_memory(machine: Machine, address: int, value: int) -> None:
+    """Write a byte through the page map, where plain RAM answers."""
+    base = int(machine.m.wb_true[(address >> 12) & 15])
+    if base >= 0:
+        machine.m.phys[base + (address & 0xFFF)] = value
+
+
+def read_memory(machine: Machine, address: int) -> int:
+    """Read a byte through the page map; FFh where plain memory does not answer."""
+    base = int(machine.m.rb_true[(address >> 12) & 15])
+    return int(machine.m.phys[base + (address & 0xFFF)]) if base >= 0 else 0xFF
+
+
+def read_word(machine: Machine, address: int) -> int:
+    """Read a word, low byte first."""
+    return read_memory(machine, address) | read_memory(machine, (address + 1) & 0xFFFF) << 8
+
+
+def interrupt(machine: Machine, handler: int) -> bool:
+    """Enter a handler as an accepted interrupt would; False when the CPU keeps them off."""
+    m = machine.m
+    limit = int(m.t) + machine.at(0.02)
+    while not (int(m.iff1) and not int(m.after_ei) and not int(m.prefix)):
+        if int(m.t) >= limit:
+            return False
+        machine.run(int(m.t) + 1)
+    m.halted = 0
+    m.iff1 = m.iff2 = 0
+    sp = (int(m.sp) - 2) & 0xFFFF
+    write_memory(machine, sp, int(m.pc) & 0xFF)
+    write_memory(machine, (sp + 1) & 0xFFFF, int(m.pc) >> 8)
+    m.sp = sp
+    m.pc = handler
+    m.q = 0
+    m.t += 19
+    return True
+
+
+def registers(machine: Machine) -> tuple[Any, ...]:
+    """Give the CPU's state but for R, MEMPTR and Q, which time alone changes."""
+    m = machine.m
+    return (tuple(np.asarray(m.r).tolist()), tuple(np.asarray(m.alt).tolist()), int(m.pc),
+            int(m.sp), int(m.i), int(m.iff1), int(m.im))
+
+
+def memory_digest(machine: Machine, leave_out: list[int]) -> int:
+    """Digest physical memory without some places that a handler keeps changing."""
+    memory = machine.snapshot().memory
+    memory[leave_out] = 0
+    return zlib.crc32(memory)
+
+
+def physical(machine: Machine, addresses: set[int]) -> list[int]:
+    """Give where addresses lie in physical RAM now."""
+    bases = np.asarray(machine.m.wb_true)
+    return [int(bases[a >> 12]) + (a & 0xFFF) for a in addresses if bases[a >> 12] >= 0]
+
+
+def recurs(machine: Machine, control: Activity, hits: int = 48) -> bool:
+    """Tell whether the foreground comes back to a state it was in: then it is hung.
+
+    The state is registers and memory at one place of its loop, without what handlers write.
+    """
+    m = machine.m
+    with forked(machine):
+        anchor = _anchor(machine)
+        if anchor is None:
+            return False
+        skip = physical(machine, control.handler_writes)
+        seen: set[Any] = set()
+        m.stops[0] = (STOP_FETCH, anchor, anchor, 0, 0, 0)
+        m.stop_count = 1
+        m.watching = 1
+        machine.log(False)
+        end = int(m.t) + machine.at(2)
+        for _ in range(hits):
+            while machine.run(end) != STOP_HIT and int(m.t) < end:
+                pass
+            if int(m.t) >= end:
+                break
+            state = (registers(machine), memory_digest(machine, skip))
+            if state in seen:
+                return True
+            seen.add(state)
+        return int(m.halted) == 1 and len(seen) <= 1
+    return False
+
+
+def _anchor(machine: Machine) -> int | None:
+    """Find the address that the foreground executes most often; HALT's own when it idles."""
+    counts: dict[int, int] = {}
+    with forked(machine):
+        for window in windows(machine, machine.at(0.05)):
+            starts = window.starts()
+            outside = starts[~window.depth[starts]]
+            found, often = np.unique(window.address[outside], return_counts=True)
+            for address, times in zip(found.tolist(), often.tolist(), strict=True):
+                counts[address] = counts.get(address, 0) + times
+    return max(counts, key=lambda a: counts[a]) if counts else None
+
+
+__all__ = ["FETCH", "HEAD", "WRITE", "Activity", "Window", "activity", "alone", "interrupt",
+           "keystroke", "read_memory", "read_word", "recurs", "shown", "write_memory"]
