@@ -21,7 +21,6 @@ import shutil
 import struct
 import subprocess
 import sys
-import tarfile
 import tempfile
 import tomllib
 from pathlib import Path
@@ -61,7 +60,7 @@ def missing_packages() -> list[str]:
         "binutils-source": any(SOURCE_FOLDER.glob("binutils-*.tar.xz")),
         "libc6-dev": Path("/usr/include/stdio.h").exists(),
     }
-    programs = {"gcc": "gcc", "make": "make", "bison": "bison", "flex": "flex"}
+    programs = {"gcc": "gcc", "make": "make", "bison": "bison", "flex": "flex", "xz-utils": "xz"}
     needs |= {package: bool(shutil.which(program)) for package, program in programs.items()}
     return [package for package, present in needs.items() if not present]
 
@@ -90,12 +89,12 @@ def build_toolchain(folder: Path) -> None:
     click.echo(f"building {source.name.removesuffix('.tar.xz')} for {TARGET} into {folder}")
     with tempfile.TemporaryDirectory(prefix="preburn-toolchain-") as temporary:
         work = Path(temporary)
-        with tarfile.open(source) as archive:
-            archive.extractall(work, filter="tar")
+        log = work / "log"
+        # Not Python's tarfile: the package lists files twice, and each time it starts over.
+        run_logged(["tar", "xJf", str(source)], work, log)
         build = work / "build"
         build.mkdir()
         configure = next(work.glob("binutils-*")) / "configure"
-        log = work / "log"
         run_logged([str(configure), f"--prefix={folder}", *CONFIGURE], build, log)
         run_logged(["make", f"-j{os.cpu_count() or 1}", "MAKEINFO=true"], build, log)
         install = ["make", "install-strip", "MAKEINFO=true", f"DESTDIR={work}/root"]
