@@ -1,0 +1,39 @@
+"""The cards there are: every module of the package ``peripherals`` with a ``CARD``."""
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from difflib import get_close_matches
+from functools import cache
+
+import peripherals
+from emu.errors import InputError
+from peripherals.card import Card
+
+
+@cache
+def cards() -> dict[str, Card]:
+    """Give all cards by name; an import error in one of them propagates."""
+    found: dict[str, Card] = {}
+    for module in pkgutil.iter_modules(peripherals.__path__):
+        card = getattr(importlib.import_module(f"peripherals.{module.name}"), "CARD", None)
+        if card is not None:
+            found[card.name] = card
+    return dict(sorted(found.items()))
+
+
+def nearest(name: str, known: object) -> str:
+    """Give the end of a message that an unknown name deserves."""
+    names = sorted(str(k) for k in known)  # type: ignore[attr-defined]
+    close = get_close_matches(name, names, 1)
+    if close:
+        return f"did you mean {close[0]!r}?"
+    return f"known are {', '.join(names)}." if names else "there is none."
+
+
+def card(name: str, place: str) -> Card:
+    """Find a card by name; InputError with the nearest known name."""
+    known = cards()
+    if name not in known:
+        raise InputError(f"{place}: there is no card {name!r}; {nearest(name, known)}")
+    return known[name]
