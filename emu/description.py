@@ -170,7 +170,7 @@ def _slot(name: str, table: Mapping[str, Any], path: Path) -> SlotDescription:
     table = {**defaults, **table}
     general = {key: table.pop(key) for key in list(table) if key in GENERAL}
     settings = settle(card, table, place)
-    ports, waits = port_rows(card, general, place)
+    ports, waits = port_rows(card, general, settings, place)
     return SlotDescription(name, card, settings, ports, _images(card, settings, place),
                            waits["waits-io"], waits["waits-mem"], waits["waits-m1"], place)
 

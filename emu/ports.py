@@ -36,12 +36,17 @@ def _register(card: Card, name: Any, place: str) -> int:
     return card.registers.index(name)
 
 
-def _places(card: Card, general: Mapping[str, Any], high: int, place: str) -> dict[int, int]:
+def _usual_order(card: Card, settings: Mapping[str, Any]) -> tuple[str, ...]:
+    return card.order(settings) if card.order else card.registers
+
+
+def _places(card: Card, general: Mapping[str, Any], settings: Mapping[str, Any], high: int,
+            place: str) -> dict[int, int]:
     """Give the port of each register that has one."""
     out: dict[int, int] = {}
     if "base" in general:
         base = _number(general, "base", 0, high, place)
-        order = general.get("order", card.registers)
+        order = general.get("order", _usual_order(card, settings))
         if not isinstance(order, list | tuple):
             raise InputError(f"{place}: order takes a list of registers, not {order!r}.")
         for offset, name in enumerate(order):
@@ -60,7 +65,7 @@ def _places(card: Card, general: Mapping[str, Any], high: int, place: str) -> di
     return out
 
 
-def port_rows(card: Card, general: Mapping[str, Any],
+def port_rows(card: Card, general: Mapping[str, Any], settings: Mapping[str, Any],
               place: str) -> tuple[tuple[PortRow, ...], dict[str, int]]:
     """Work out a card's decode rows and its wait states; InputError on a mistake."""
     width = general.get("decode", 8)
@@ -72,7 +77,8 @@ def port_rows(card: Card, general: Mapping[str, Any],
              for key in ("waits-io", "waits-mem", "waits-m1")}
     mask = high & ~mirrors
     rows = tuple(PortRow(register, port & mask, mask)
-                 for register, port in sorted(_places(card, general, high, place).items()))
+                 for register, port in sorted(
+                     _places(card, general, settings, high, place).items()))
     if card.registers and not rows:
         raise InputError(f"{place}: the card {card.name} has registers but no port; give it a "
                          f"base.")

@@ -102,7 +102,9 @@ class Card:
     state: np.dtype
     functions: Mapping[str, Callable] = field(default_factory=dict)
     jumpers: tuple[Jumper, ...] = ()
-    registers: tuple[str, ...] = ()  # port registers in their usual order
+    registers: tuple[str, ...] = ()  # port registers, numbered from 0
+    # their usual order of ports, where that depends on the settings
+    order: Callable[[Mapping[str, Any]], tuple[str, ...]] | None = None
     interrupt: int = NO_INTERRUPT  # or PLAIN_INTERRUPT, CHAINED_INTERRUPT
     outputs: tuple[str, ...] = ()  # lines that other cards can be wired to
     inputs: tuple[str, ...] = ()
