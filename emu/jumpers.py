@@ -24,11 +24,11 @@ def _whole(jumper: Jumper, value: Any, place: str) -> int:
     return value
 
 
-def _choice(jumper: Jumper, value: Any, place: str) -> str:
-    if value not in jumper.choices:
-        raise InputError(f"{place}: {jumper.name} takes {', '.join(jumper.choices)}, "
-                         f"not {value!r}; {nearest(str(value), jumper.choices)}")
-    return str(value)
+def _choice(jumper: Jumper, value: Any, place: str) -> Any:
+    if isinstance(value, bool) or value not in jumper.choices:
+        choices = ", ".join(str(c) for c in jumper.choices)
+        raise InputError(f"{place}: {jumper.name} takes {choices}, not {value!r}.")
+    return value
 
 
 def _flag(jumper: Jumper, value: Any, place: str) -> bool:

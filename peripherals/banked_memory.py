@@ -223,7 +223,7 @@ CARD = Card(
     jumpers=(
         Jumper("image", "file", None, "what is burned into the flash"),
         Jumper("window-size", "choice", 8192, "bytes a window",
-               choices=(4096, 8192, 16384, 32768)),  # type: ignore[arg-type]
+               choices=(4096, 8192, 16384, 32768)),
         Jumper("page-bits", "int", 7, "bits of a page register that count", low=1, high=8),
         Jumper("flash-size", "int", 512 << 10, "bytes of flash", high=1 << 20),
         Jumper("ram-size", "int", 512 << 10, "bytes of RAM", high=1 << 20),

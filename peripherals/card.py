@@ -56,7 +56,7 @@ class Jumper:
     help: str
     low: int = 0
     high: int = 255
-    choices: tuple[str, ...] = ()
+    choices: tuple[Any, ...] = ()
 
 
 @dataclass
