@@ -53,7 +53,7 @@ def show(m, s, window):
     read_base = np.int64(NOT_MINE)
     write_base = np.int64(NOT_MINE)
     if page < s.flash_pages:
-        read_base = s.flash.base + page * size
+        read_base = s.flash.origin + page * size
         write_base = np.int64(ROM) if s.protect == 1 else np.int64(CALL)
         if s.flash.busy != IDLE or s.flash.id_mode == 1:
             read_base = np.int64(CALL)

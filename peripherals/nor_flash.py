@@ -18,7 +18,7 @@ from emu.jit import compiled
 IDLE, PROGRAM, SECTOR_ERASE, CHIP_ERASE = range(4)
 
 FLASH = np.dtype([
-    ("base", np.int64), ("size", np.int64),  # in phys
+    ("origin", np.int64), ("length", np.int64),  # in phys (not base and size: records have those)
     ("device", np.int64),  # device code, read at A0 = 1 in ID mode
     ("step", np.int64),  # cycles of a sequence seen: 0-2, 3 = A0 seen, 10-12 = after 80h
     ("id_mode", np.int64),
@@ -41,7 +41,7 @@ SECTOR = 4096
 
 def fit(flash: np.record, base: int, size: int, grade: str, hz: Fraction) -> None:
     """Set a chip up at power-on: its place, its codes, its times in T-states."""
-    flash.base, flash.size = base, size
+    flash.origin, flash.length = base, size
     flash.device = DEVICES.get(size, 0xB7)
     times = [ceil(t * hz) for t in TIMES[grade]]
     flash.program_time, flash.sector_time, flash.chip_time = times
@@ -53,15 +53,15 @@ def settle(m, f, t):
     if f.busy == IDLE or t < f.busy_until:
         return np.int64(0)
     if f.busy == PROGRAM:
-        at = f.base + f.at
+        at = f.origin + f.at
         m.phys[at] = np.int64(m.phys[at]) & f.byte
     elif f.busy == SECTOR_ERASE:
-        start = f.base + f.at // SECTOR * SECTOR
+        start = f.origin + f.at // SECTOR * SECTOR
         for k in range(SECTOR):
             m.phys[start + k] = 0xFF
     else:
-        for k in range(f.size):
-            m.phys[f.base + k] = 0xFF
+        for k in range(f.length):
+            m.phys[f.origin + k] = 0xFF
     f.busy = IDLE
     return np.int64(1)
 
@@ -75,7 +75,7 @@ def read(m, f, at):
         return seven | f.toggle
     if f.id_mode == 1:
         return f.device if (at & 1) != 0 else np.int64(MAKER)
-    return np.int64(m.phys[f.base + at])
+    return np.int64(m.phys[f.origin + at])
 
 
 @compiled
