@@ -1,0 +1,84 @@
+"""Decode the bus log: two words an entry become columns, one row a bus cycle.
+
+Word 0 is the T-state of the cycle's T1.  Word 1 holds address (bits 0-15), data (16-23),
+kind (24-27), added wait states (28-35), driver (36-43), and R and I as the refresh half
+of an opcode fetch puts them on the address bus (44-51, 52-59); see emu/bus.py.
+"""
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emu.state import (
+    ACK,
+    CONFLICT,
+    CPU_DRIVES,
+    FETCH,
+    HALTED,
+    IN,
+    LOG,
+    NMI_FETCH,
+    NOBODY,
+    OUT,
+    READ,
+    SLOTS,
+    WRITE,
+)
+
+CYCLE = np.dtype([
+    ("t", np.int64),  # T-state of T1
+    ("address", np.uint16),
+    ("refresh", np.uint16),  # I * 256 + R, on the address bus in T3 and T4 of a fetch
+    ("data", np.uint8),
+    ("kind", np.uint8),  # FETCH ... NMI_FETCH of emu/state.py
+    ("waits", np.uint8),  # added wait states; of an acknowledge, its own two too
+    ("driver", np.uint8),  # slot + 1, NOBODY, CPU_DRIVES or CONFLICT
+])
+
+LENGTHS = np.zeros(16, np.int64)  # T-states of a cycle without its added waits
+LENGTHS[[FETCH, READ, WRITE, IN, OUT, ACK, HALTED, NMI_FETCH]] = (4, 3, 3, 4, 4, 4, 4, 5)
+
+Cycles = NDArray[Any]
+"""An array of CYCLE rows."""
+
+
+def decode(words: NDArray[np.int64]) -> Cycles:
+    """Make CYCLE rows of log entries: an int64 array, shape (n, 2)."""
+    rows = np.empty(len(words), CYCLE)
+    word = words[:, 1]
+    rows["t"] = words[:, 0]
+    rows["address"] = word & 0xFFFF
+    rows["data"] = word >> 16 & 0xFF
+    rows["kind"] = word >> 24 & 15
+    rows["waits"] = word >> 28 & 0xFF
+    rows["driver"] = word >> 36 & 0xFF
+    rows["refresh"] = word >> 44 & 0xFFFF
+    return rows
+
+
+def read_ring(m: Any, first: int, end: int) -> Cycles:
+    """Decode entries ``first`` to ``end`` - 1 of a machine record's ring.
+
+    Raises ValueError when the ring no longer holds, or does not hold yet, all of them.
+    """
+    written = int(m.log_pos)
+    if not max(0, written - LOG) <= first <= end <= written:
+        raise ValueError(f"the ring does not hold the bus cycles {first} to {end - 1}")
+    ring = m.log.reshape(LOG, 2)
+    return decode(ring[np.arange(first, end) & (LOG - 1)])
+
+
+def lengths(cycles: Cycles) -> NDArray[np.int64]:
+    """Give each cycle's T-states, waits included, without internal ones behind it."""
+    found: NDArray[np.int64] = LENGTHS[cycles["kind"]] + cycles["waits"]
+    return found
+
+
+def driver_names(slots: list[str]) -> list[str]:
+    """Name every driver code, 0 to 255: slot names, "cpu", "conflict", "nobody"."""
+    names = ["nobody", *slots[:SLOTS]]
+    names += [""] * (256 - len(names))
+    names[NOBODY], names[CPU_DRIVES], names[CONFLICT] = "nobody", "cpu", "conflict"
+    return names

@@ -1,0 +1,118 @@
+"""Run a machine in place of ``Machine.run``, and hand on what it did as chunks.
+
+``Tracer.run`` runs just as the machine's own ``run`` does, to the same state at the same
+T-state; between calls it collects, so that short runs do not make short chunks.
+"""
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from emu import jit
+from emu.logs import records, sampler
+from emu.logs.cycles import read_ring
+from emu.logs.records import Chunk
+from emu.machine import RUN, Machine
+from emu.state import SLOTS, STOP_HIT
+
+SAMPLE = "emu.logs.sampler.sample"
+ENOUGH = sampler.ROWS * 3 // 4
+LINES = 2 + 2 * SLOTS
+
+
+class Tracer:
+    """Watch a machine; ``sink`` is given the chunks, and may set ``done`` to end the run.
+
+    Turns the machine's bus log on.  Raises CompileError when the sampler does not compile.
+    """
+
+    def __init__(self, machine: Machine, sink: Callable[[Chunk], None],
+                 progress: Callable[[str], None] | None = None) -> None:
+        self.machine = machine
+        self.done = False
+        self._sink = sink
+        self._held: Chunk | None = None
+        self._record = np.zeros(1, sampler.SAMPLES).view(np.recarray)
+        self._load(progress)
+        machine.log(True)
+        self._levels = self._note_levels()
+
+    def _load(self, progress: Callable[[str], None] | None) -> None:
+        self._sample: Callable[[int], int]
+        s = self._record[0]
+        if jit.plain_python():
+            self._sample = lambda t_stop: int(sampler.sample(self.machine.m, s, np.int64(t_stop)))
+            return
+        from emu import native
+
+        native.load([SAMPLE.rpartition(".")[0]], progress or (lambda _: None))
+        function = native.callable_root(SAMPLE, 2)
+        place, ours = self.machine.record.ctypes.data, self._record.ctypes.data
+        self._record["run"] = native.address(RUN)
+        self._sample = lambda t_stop: function(place, ours, t_stop)
+
+    def _note_levels(self) -> np.ndarray:
+        """Take the lines as they stand: levels by line number."""
+        m, s = self.machine.m, self._record[0]
+        s.int_line, s.nmi = m.int_line, m.nmi_latch
+        s.iei[:], s.ieo[:] = m.iei, m.ieo
+        return np.concatenate([[1 - m.int_line, 1 - m.nmi_latch], m.iei, m.ieo]).astype(np.uint8)
+
+    def run(self, t_stop: int) -> int:
+        """Run until T-state ``t_stop`` or a reason to leave, as Machine.run does."""
+        m, s = self.machine.m, self._record[0]
+        while True:
+            self._sample(t_stop)
+            ended = int(m.exit_reason) != 0 or int(m.t) >= t_stop
+            if int(s.count) >= ENOUGH or not ended:
+                self.flush()
+            if self.done:
+                m.exit_reason = STOP_HIT
+            if ended or self.done:
+                return int(m.exit_reason)
+
+    def flush(self) -> None:
+        """Make a chunk of what is collected."""
+        m, s = self.machine.m, self._record[0]
+        count = int(s.count)
+        if count == 0:
+            return
+        rows = s.row[:count + 1].copy()
+        first, end = int(rows[0, sampler.W_LOG]), int(rows[-1, sampler.W_LOG])
+        edges = s.edge[:int(s.edges)].copy()
+        late = edges[:, 0] < 2 * rows[0, sampler.W_T]
+        if self._held is not None and late.any():
+            merged = np.concatenate([self._held.edges, edges[late]])
+            merged = merged[np.argsort(merged[:, 0], kind="stable")]
+            self._held = replace(self._held, edges=merged)
+            edges = edges[~late]
+        s.count = s.edges = 0
+        self._pass_on()
+        self._held = records.build(rows, read_ring(m, first, end), edges, self._levels)
+
+    def _pass_on(self) -> None:
+        held, self._held = self._held, None
+        if held is not None:
+            self._levels = held.levels_after()
+            if not self.done:
+                self._sink(held)
+
+    def close(self) -> None:
+        """Hand on the rest and turn the bus log off."""
+        self.flush()
+        self._pass_on()
+        self.machine.log(False)
+
+
+def watch(machine: Machine, t_stop: int, progress: Any = None) -> Chunk:
+    """Run a machine until ``t_stop`` and give all of it as one chunk."""
+    chunks: list[Chunk] = []
+    tracer = Tracer(machine, chunks.append, progress)
+    while tracer.run(t_stop) != 0:
+        if machine.m.t >= t_stop:
+            break
+    tracer.close()
+    return records.joined(chunks) if chunks else records.empty()
