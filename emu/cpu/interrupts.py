@@ -105,11 +105,12 @@ def acknowledge_cycle(m, internal):
     m.ack_last = m.t
     if vector < 0:
         vector = floating(m)
-        if m.ack_empty == 0:
-            m.ack_empty_first_t = m.t
-        m.ack_empty += 1
-        m.ack_empty_t = m.t
-        m.ack_empty_pc = m.pc
+        if m.im != 1:  # in mode 1 nobody has to answer
+            if m.ack_empty == 0:
+                m.ack_empty_first_t = m.t
+            m.ack_empty += 1
+            m.ack_empty_t = m.t
+            m.ack_empty_pc = m.pc
         m.bus_driver = NOBODY
     m.bus_byte = vector
     if m.logging == 1:

@@ -59,16 +59,18 @@ def _reader(window: object, at: int) -> int:
 
 def releasing_values(case: Case, port: int, value: int) -> list[int]:
     """List the bytes that, read from the port instead, let the loop go on."""
-    candidates = [value ^ (1 << bit) for bit in range(8)] + [value ^ 0xFF, 0x00]
-    control = alone(case.machine, case.machine.at(0.1))
-    good = []
-    for candidate in dict.fromkeys(candidates):
-        with forked(case.machine):
-            if answer_port(case.machine, port, candidate):
-                went = activity(case.machine, case.machine.at(0.02))
-                if went.code - control.code:
-                    good.append(candidate)
-    return good
+    control = alone(case.machine, case.machine.at(0.1)).code
+    single = [value ^ (1 << bit) for bit in range(8)]
+    good = [v for v in single if _goes_on(case.machine, port, v, control)]
+    return good or [v for v in range(256) if _goes_on(case.machine, port, v, control)]
+
+
+def _goes_on(machine: Machine, port: int, value: int, control: set[int]) -> bool:
+    """Tell whether new code runs once the port has answered with a value."""
+    with forked(machine):
+        if not answer_port(machine, port, value):
+            return False
+        return bool(activity(machine, machine.at(0.002)).code - control)
 
 
 def answer_port(machine: Machine, port: int, value: int) -> bool:
@@ -113,7 +115,8 @@ def _bits(freed: list[int], value: int) -> str:
         named = [f"bit {(v ^ value).bit_length() - 1} = {(v >> ((v ^ value).bit_length() - 1)) & 1}"
                  for v in single]
         return "an answer with " + " or ".join(named)
-    return "an answer of " + " or ".join(f"{v:02X}h" for v in freed)
+    some = " or ".join(f"{v:02X}h" for v in freed[:4])
+    return f"an answer of {some}" + (f" ({len(freed)} of 256 values)" if len(freed) > 4 else "")
 
 
 def _nearest_card(machine: Machine, port: int) -> list[str]:

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from emu.console import channels
 from emu.diagnosis.window import Window, forked, windows
 from emu.machine import Machine
 from emu.state import FETCH, HEAD, STOP_FETCH, STOP_HIT, WRITE
@@ -34,8 +35,7 @@ class Activity:
 
 def shown(machine: Machine) -> int:
     """Count the characters that all terminals have received."""
-    return sum(int(slot.state["line_" + channel]["shown_in"])
-               for slot in machine.slots for channel in slot.card.channels)
+    return sum(int(channel.line.shown_in) for channel in channels(machine))
 
 
 def activity(machine: Machine, t_states: int) -> Activity:
@@ -61,15 +61,13 @@ def alone(machine: Machine, t_states: int) -> Activity:
 def keystroke(machine: Machine, type_key: Callable[[str, bytes], None],
               control: Activity) -> str | None:
     """Type a key at each terminal in a fork; name the channel whose foreground wakes."""
-    for slot in machine.slots:
-        for channel in slot.card.channels:
-            name = f"{slot.name}.{channel}"
-            for keys in (b"\r", b"x\r"):
-                with forked(machine):
-                    type_key(name, keys)
-                    woken = activity(machine, machine.at(SETTLE))
-                if woken.code - control.code - control.handler_code:
-                    return name
+    for channel in channels(machine):
+        for keys in (b"\r", b"x\r"):
+            with forked(machine):
+                type_key(channel.name, keys)
+                woken = activity(machine, machine.at(SETTLE))
+            if woken.code - control.code - control.handler_code:
+                return channel.name
     return None
 
 

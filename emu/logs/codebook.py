@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emu.disassembler import disassemble
-from emu.logs.records import INSTRUCTION, INTERRUPT, Chunk
+from emu.logs.records import INSTRUCTION, INTERRUPT, NMI, Chunk, stretches
 from emu.logs.sampler import PREFIX_SHIFT
 from emu.state import FETCH, READ
 from emu.symbols import SymbolTable
@@ -72,7 +72,7 @@ class CodeBook:
             if code is None:
                 code = self._known[key] = self._read(key)
             table.append(code)
-        return Codes(table, index)
+        return _special(chunk, Codes(table, index))
 
     def _read(self, key: int) -> Code:
         address, page = key & 0xFFFF, key >> 16 & 0x3FF
@@ -141,6 +141,31 @@ class CodeBook:
                 if found is not None and found.value == number:
                     return found.name
         return None
+
+
+def _special(chunk: Chunk, codes: Codes) -> Codes:
+    """Put words where no instruction stands: responses, and stays in HALT."""
+    table, index = list(codes.table), codes.index.copy()
+    behind = stretches(chunk)
+    known: dict[tuple[int, str], int] = {}
+    for record in np.flatnonzero((chunk.kind != INSTRUCTION) & (behind > np.arange(len(chunk)))):
+        plain = table[codes.index[record]]
+        kind, mode = int(chunk.kind[record]), int(chunk.control[record] >> 16 & 3)
+        if kind == INTERRUPT:
+            text = f"interrupt, mode {mode}"
+            data = int(chunk.cycles["data"][chunk.first[record]])
+            text += {0: f": {plain.text}", 2: f", vector {data:02X}h"}.get(mode, "")
+        elif kind == NMI:
+            text = "non-maskable interrupt"
+        else:
+            count = int(behind[record] - record)
+            text = f"halted, {count} fetch{'es' if count > 1 else ''}"
+        key = int(codes.index[record]), text
+        if key not in known:
+            known[key] = len(table)
+            table.append(plain._replace(text=text, data=plain.data if mode == 0 else b""))
+        index[record] = known[key]
+    return Codes(table, index)
 
 
 def _is_index(byte: int) -> bool:

@@ -52,8 +52,7 @@ class Chunk:
     @property
     def address(self) -> NDArray[np.uint16]:
         """Addresses of the records' first cycles."""
-        found: NDArray[np.uint16] = self.cycles["address"][self.first[:-1]]
-        return found
+        return np.asarray(self.cycles["address"][self.first[:-1]], np.uint16)
 
     @property
     def cycle_record(self) -> Ints:
@@ -90,6 +89,23 @@ def any_cycle(chunk: Chunk, chosen: Flags) -> Flags:
     return found
 
 
+def stretches(chunk: Chunk) -> Ints:
+    """Give for each record the number of the record behind it, idle fetches taken together.
+
+    The first fetch of a stay in HALT leads to the record behind the last one; the others
+    lead to themselves: they need no line of their own.
+    """
+    count = len(chunk)
+    behind = np.arange(1, count + 1)
+    idle = np.concatenate([[False], chunk.kind == IDLE, [False]])
+    opens = np.flatnonzero(idle[1:] & ~idle[:-1])
+    shuts = np.flatnonzero(~idle[1:] & idle[:-1])
+    inner = idle[1:-1] & idle[:-2]
+    behind[inner] = np.flatnonzero(inner)
+    behind[opens] = shuts
+    return behind
+
+
 def total_waits(chunk: Chunk) -> Ints:
     """Sum up the wait states of each record."""
     if not len(chunk):
@@ -102,8 +118,8 @@ def registers_of(row: NDArray[np.int64]) -> NDArray[np.uint16]:
     """Unpack the register words of sampler rows: shape (n, 8) to (n, 12)."""
     words = row[:, [sampler.W_MAIN, sampler.W_INDEX, sampler.W_ALTERNATE]]
     shifts = np.array([48, 32, 16, 0])
-    parts = (words[:, :, None] >> shifts & 0xFFFF).astype(np.uint16)
-    return parts.reshape(len(row), 12)
+    parts = words[:, :, None] >> shifts & 0xFFFF
+    return np.asarray(parts.reshape(len(row), 12), np.uint16)
 
 
 def build(row: NDArray[np.int64], cycles: Cycles, edges: Ints,

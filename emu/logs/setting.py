@@ -1,0 +1,49 @@
+"""What the writers of a trace know of the machine: clock, slot names, symbols."""
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from emu.logs.codebook import CodeBook
+from emu.logs.cycles import driver_names
+from emu.machine import Machine
+from emu.state import CHAINED_INTERRUPT
+from emu.symbols import SymbolTable
+
+
+@dataclass(frozen=True)
+class Setting:
+    """Facts of one machine that do not change while it runs."""
+
+    name: str
+    hz: Fraction
+    seed: int
+    drivers: list[str]  # 256 names by driver code, see emu/logs/cycles.py
+    slots: dict[str, int]  # slot numbers by name
+    ports: dict[str, tuple[tuple[int, int], ...]]  # (mask, value) rows by slot name
+    chained: tuple[int, ...]  # slots with IEI and IEO, the first in the chain first
+    symbols: dict[int, SymbolTable]  # by slot number
+    bases: dict[int, int]  # where the slots' memory stands in phys
+    book: CodeBook
+
+
+def setting_of(machine: Machine) -> Setting:
+    """Gather the facts of a machine."""
+    m = machine.m
+    symbols: dict[int, SymbolTable] = {}
+    ports = {}
+    for slot, described in zip(machine.slots, machine.description.slots, strict=True):
+        ports[slot.name] = tuple((row.mask, row.port & row.mask) for row in described.ports)
+        for image in described.images.values():
+            known = symbols.get(slot.number, SymbolTable())
+            symbols[slot.number] = known.merge(image.symbols)
+    order = [int(n) for n in m.chain[:int(m.chain_len)] if n >= 0]
+    order += [slot.number for slot in machine.slots if slot.number not in order]
+    bases = {slot.number: int(m.mem_base[slot.number]) for slot in machine.slots
+             if m.mem_size[slot.number] > 0}
+    return Setting(
+        machine.description.name, machine.hz, machine.seed,
+        driver_names([slot.name for slot in machine.slots]),
+        {slot.name: slot.number for slot in machine.slots}, ports,
+        tuple(n for n in order if m.int_kind[n] == CHAINED_INTERRUPT), symbols, bases,
+        CodeBook(symbols, bases))
