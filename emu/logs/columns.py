@@ -3,7 +3,7 @@
 A block is one field of every line: characters as uint8, shape (n, width), or (1, width)
 when all lines have the same.  The character 0 stands for nothing: ``render`` sets the
 blocks side by side and drops it, so that a field may be missing from a line or have a
-length of its own.  Formatting line by line in Python takes some six times as long.
+length of its own..
 """
 from __future__ import annotations
 
