@@ -184,6 +184,8 @@ def set_control(m, s, byte, t):
         master_reset(s)
     else:
         k = (byte >> 2) & 7
+        if s.held == 1:  # it has not listened to what began before
+            s.line.card.ready = max(s.line.card.ready, t << FINE)
         s.held = 0
         s.bits = FORMATS[k, 0]
         s.parity = FORMATS[k, 1]
@@ -192,8 +194,6 @@ def set_control(m, s, byte, t):
         s.line.card.bit = s.bit
         s.line.card.bits = s.bits
         s.line.card.parity = s.parity
-        if s.line.card.ready < t << FINE:
-            s.line.card.ready = t << FINE
         if (byte & 0x60) == 0x60 and s.tx_end == FAR:
             start_frame(s, t, np.int64(0))
         load_shifter(m, s, t)
