@@ -50,13 +50,13 @@ def _unfinished(case: Case) -> Verdict:
         return Verdict(WAITING, f"it waits for input on {channel}: a key typed in a copy of the "
                                 f"machine woke its foreground.")
     if not recurs(session.machine, case.control):
-        return Verdict(RUNNING, f"the limit came first; it runs {case.loop()} and its state "
+        return Verdict(RUNNING, f"the limit came first; it runs in {case.loop()} and its state "
                                 f"keeps changing.")
     for check in HANG_CHECKS:
         finding = check(case)
         if finding is not None:
             return _from(finding)
-    return Verdict(HUNG, f"it goes round {case.loop()} with nothing changing, and no cause of "
+    return Verdict(HUNG, f"it stays in {case.loop()} with nothing changing, and no cause of "
                          f"the catalogue fits.")
 
 
@@ -87,7 +87,7 @@ def _with_state(verdict: Verdict, case: Case) -> Verdict:
     verdict.t_states = int(machine.m.t)
     verdict.emulated_seconds = float(machine.seconds(int(machine.m.t)))
     verdict.cpu = registers(machine)
-    verdict.where = case.names.at(int(machine.m.pc))
+    verdict.where = case.names.at((int(machine.m.pc) - int(machine.m.halted)) & 0xFFFF)
     verdict.unclaimed_ports = unclaimed_ports(machine)
     verdict.cards = {slot.name: slot.card.describe(machine.m, slot.state)
                      for slot in machine.slots}

@@ -51,10 +51,10 @@ class Case:
         return f"{float(self.machine.seconds(t)):.6g} s"
 
     def loop(self) -> str:
-        """Name where the foreground runs: the range of its code with symbols."""
+        """Name where the foreground stands or goes round, with symbols."""
         code = sorted(self.control.code)
         if not code:
-            return "nothing runs outside interrupt handlers"
+            return f"HALT at {self.names.at((int(self.m.pc) - 1) & 0xFFFF)}"
         if len(code) == 1:
             return self.names.at(code[0])
         return f"{self.names.at(code[0])} to {self.names.at(code[-1])}"

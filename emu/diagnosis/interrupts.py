@@ -111,7 +111,7 @@ def no_tick(case: Case) -> Finding | None:
     sleeper = names.at(woken.resumed[0]) if woken.resumed else "a process"
     variable = _variable(case, woken)
     evidence = [
-        f"The CPU idles in {case.loop()}; a process sleeps at {sleeper}"
+        f"The CPU idles: {case.loop()}; a process sleeps at {sleeper}"
         + (f", called from {names.at(woken.resumed[1])}" if len(woken.resumed) > 1 else "") + ".",
         f"It waits on {variable}, which the handler {names.at(woken.handler)} changes; the "
         f"handler's vector is {woken.vector:02X}h (pointer at "

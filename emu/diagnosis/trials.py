@@ -58,15 +58,26 @@ def alone(machine: Machine, t_states: int) -> Activity:
         return activity(machine, t_states)
 
 
+def nudged(machine: Machine, t_states: int) -> set[int]:
+    """Give the code that runs when HALT ends with nothing else changed.
+
+    Any interrupt makes an idle loop look round once; that is no sign of life.
+    """
+    with forked(machine):
+        machine.m.halted = 0
+        return activity(machine, t_states).code
+
+
 def keystroke(machine: Machine, type_key: Callable[[str, bytes], None],
               control: Activity) -> str | None:
     """Type a key at each terminal in a fork; name the channel whose foreground wakes."""
+    known = control.code | control.handler_code | nudged(machine, machine.at(SETTLE / 4))
     for channel in channels(machine):
         for keys in (b"\r", b"x\r"):
             with forked(machine):
                 type_key(channel.name, keys)
                 woken = activity(machine, machine.at(SETTLE))
-            if woken.code - control.code - control.handler_code:
+            if woken.code - known:
                 return channel.name
     return None
 
@@ -137,8 +148,8 @@ def recurs(machine: Machine, control: Activity, hits: int = 48) -> bool:
     m = machine.m
     with forked(machine):
         anchor = _anchor(machine)
-        if anchor is None:
-            return False
+        if anchor is None:  # nothing but HALT: nothing can change unless an interrupt comes
+            return int(m.halted) == 1 and not control.handler_code
         skip = physical(machine, control.handler_writes)
         seen: set[Any] = set()
         m.stops[0] = (STOP_FETCH, anchor, anchor, 0, 0, 0)
@@ -155,7 +166,6 @@ def recurs(machine: Machine, control: Activity, hits: int = 48) -> bool:
             if state in seen:
                 return True
             seen.add(state)
-        return int(m.halted) == 1 and len(seen) <= 1
     return False
 
 
