@@ -5,7 +5,8 @@ from dataclasses import dataclass
 
 from emu.diagnosis.case import Case
 from emu.diagnosis.names import Names
-from emu.diagnosis.trials import Activity, activity, alone, interrupt, read_memory, read_word
+from emu.diagnosis.trials import Activity, activity, alone, interrupt, nudged, read_memory
+from emu.diagnosis.vectors import returns, uncalled
 from emu.diagnosis.verdict import HUNG, RUNAWAY, Cause, Finding
 from emu.diagnosis.window import Window, forked, look, windows
 from emu.machine import Machine
@@ -24,7 +25,6 @@ NO_TICK = Cause("no-tick", "Waiting for a timer tick that no card gives", (
 
 TICK = 0.01  # seconds between the interrupts of a trial
 TRIAL_TICKS = 400
-MOST_HANDLERS = 40
 
 
 def floating_vector(case: Case) -> Finding | None:
@@ -94,6 +94,7 @@ class Woken:
     """A handler that, called in a fork as a card would call it, lets a process go on."""
 
     vector: int
+    page: int  # of the vector table
     handler: int
     ticks: int
     before: Activity  # the machine with nobody calling
@@ -115,7 +116,7 @@ def no_tick(case: Case) -> Finding | None:
         + (f", called from {names.at(woken.resumed[1])}" if len(woken.resumed) > 1 else "") + ".",
         f"It waits on {variable}, which the handler {names.at(woken.handler)} changes; the "
         f"handler's vector is {woken.vector:02X}h (pointer at "
-        f"{(int(case.m.i) << 8 | woken.vector):04X}h).",
+        f"{(woken.page << 8 | woken.vector):04X}h).",
         f"No card has supplied vector {woken.vector:02X}h in "
         f"{case.time(int(case.m.t))} of running.",
         f"In a copy of the machine, {woken.ticks} calls of that handler, 10 ms apart, let the "
@@ -130,28 +131,16 @@ def no_tick(case: Case) -> Finding | None:
          "variable": variable, "sleeper": sleeper})
 
 
-def handlers(case: Case) -> dict[int, int]:
-    """List the handlers of the vector table that were never called: address -> vector."""
-    m = case.m
-    found: dict[int, int] = {}
-    called = {read_word(case.machine, int(m.i) << 8 | v)
-              for v in range(0, 256, 2) if int(m.vector_count[v])}
-    for vector in range(0, 256, 2):
-        target = read_word(case.machine, int(m.i) << 8 | vector)
-        if target in called or not int(m.owner[target >> 12]):
-            continue
-        if read_memory(case.machine, target) != 0xFF:
-            found.setdefault(target, vector)
-    return dict(list(found.items())[:MOST_HANDLERS])
-
-
 def find_missing_handler(case: Case) -> Woken | None:
     """Call each never-called handler in a fork; give the one that wakes the foreground."""
-    control = alone(case.machine, case.machine.at(0.5))
-    for target, vector in handlers(case).items():
+    machine = case.machine
+    control = alone(machine, machine.at(0.5))
+    for target, (vector, page) in uncalled(machine).items():
+        if not returns(machine, target, TICK / 2):
+            continue
         ticks = _ticks_to_wake(case, target, control)
         if ticks:
-            return _explain_wake(case, target, vector, ticks, control)
+            return _explain_wake(case, target, vector, page, ticks, control)
     return None
 
 
@@ -171,7 +160,10 @@ def _ticks_to_wake(case: Case, handler: int, control: Activity) -> int:
         with forked(case.machine):
             if not _drive(case.machine, handler, ticks):
                 return 0
-            if activity(case.machine, case.machine.at(TICK)).code - quiet:
+            woken = activity(case.machine, case.machine.at(TICK)).code - quiet
+            if woken & {0x00, 0x38, 0x66}:
+                return 0  # it went through RESET, RST 38h or NMI: astray, not awake
+            if woken:
                 return _fewest(case, handler, quiet, ticks // 2, ticks)
         ticks *= 2
     return 0
@@ -179,10 +171,11 @@ def _ticks_to_wake(case: Case, handler: int, control: Activity) -> int:
 
 def _quiet_code(case: Case, handler: int, control: Activity) -> set[int]:
     """Give the code that runs in any case: alone, or in the handler's first call."""
+    quiet = control.code | nudged(case.machine, case.machine.at(TICK))
     with forked(case.machine):
-        if not interrupt(case.machine, handler):
-            return control.code
-        return control.code | activity(case.machine, case.machine.at(TICK / 4)).code
+        if interrupt(case.machine, handler):
+            quiet |= activity(case.machine, case.machine.at(TICK / 4)).code
+    return quiet
 
 
 def _fewest(case: Case, handler: int, quiet: set[int], few: int, many: int) -> int:
@@ -198,7 +191,7 @@ def _fewest(case: Case, handler: int, quiet: set[int], few: int, many: int) -> i
     return many
 
 
-def _explain_wake(case: Case, handler: int, vector: int, ticks: int,
+def _explain_wake(case: Case, handler: int, vector: int, page: int, ticks: int,
                   control: Activity) -> Woken:
     machine = case.machine
     quiet = _quiet_code(case, handler, control)
@@ -214,7 +207,7 @@ def _explain_wake(case: Case, handler: int, vector: int, ticks: int,
         for window in windows(machine, machine.at(3 * TICK)):
             flipped |= _handler_writes(window)
             resumed = resumed or _resumption(machine, window, quiet)
-    return Woken(vector, handler, ticks, control, changed, (flipped - changed), resumed)
+    return Woken(vector, page, handler, ticks, control, changed, (flipped - changed), resumed)
 
 
 def _handler_writes(window: Window) -> set[int]:

@@ -1,0 +1,106 @@
+"""The shape of each bus cycle, half a T-state at a time, after the manual's timing charts.
+
+Half T-states are counted from the rising edge of the cycle's T1: T1 rises at 0, falls at
+1, T2 rises at 2, and so on.  A template row is (signal, half T-state, per-wait, level):
+the edge comes ``2 * waits`` later when per-wait is 1.  Sources: UM0080 figures "opcode
+fetch", "memory read or write", "input or output", "interrupt request/acknowledge",
+"non-maskable interrupt request" and "HALT exit"; when a bus is let go after its strobe
+is common practice, no source.
+"""
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emu.logs.records import Chunk
+from emu.state import ACK, FETCH, HALTED, IN, NMI_FETCH, OUT, READ, WRITE
+
+# Signals of an edge.  ADDRESS and DATA carry numbers; DATA -1 is a bus that nobody drives.
+(M1, MREQ, IORQ, RD, WR, RFSH, HALT, WAIT, ADDRESS, DATA, DRIVER, CODE) = range(12)
+STROBES = ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "HALT", "WAIT")
+FREE = -1
+
+# Levels that stand for what the cycle carried.
+_ADDRESS, _REFRESH, _DATA, _FREE = 10, 11, 12, 13
+
+Row = tuple[int, int, int, int]
+
+_REFRESHING: tuple[Row, ...] = (  # from T3's rise
+    (ADDRESS, 4, 1, _REFRESH), (RFSH, 4, 1, 0), (DATA, 5, 1, _FREE), (MREQ, 5, 1, 0),
+    (MREQ, 7, 1, 1), (RFSH, 8, 1, 1))
+_FETCH: tuple[Row, ...] = (
+    (ADDRESS, 0, 0, _ADDRESS), (M1, 0, 0, 0), (MREQ, 1, 0, 0), (RD, 1, 0, 0),
+    (DATA, 2, 0, _DATA), (M1, 4, 1, 1), (MREQ, 4, 1, 1), (RD, 4, 1, 1), *_REFRESHING)
+
+TEMPLATES: dict[int, tuple[Row, ...]] = {
+    FETCH: _FETCH, HALTED: _FETCH, NMI_FETCH: _FETCH,
+    READ: ((ADDRESS, 0, 0, _ADDRESS), (MREQ, 1, 0, 0), (RD, 1, 0, 0), (DATA, 2, 0, _DATA),
+           (MREQ, 5, 1, 1), (RD, 5, 1, 1), (DATA, 6, 1, _FREE)),
+    WRITE: ((ADDRESS, 0, 0, _ADDRESS), (MREQ, 1, 0, 0), (DATA, 1, 0, _DATA), (WR, 3, 0, 0),
+            (MREQ, 5, 1, 1), (WR, 5, 1, 1), (DATA, 6, 1, _FREE)),
+    IN: ((ADDRESS, 0, 0, _ADDRESS), (IORQ, 2, 0, 0), (RD, 2, 0, 0), (DATA, 3, 0, _DATA),
+         (IORQ, 7, 1, 1), (RD, 7, 1, 1), (DATA, 8, 1, _FREE)),
+    OUT: ((ADDRESS, 0, 0, _ADDRESS), (DATA, 1, 0, _DATA), (IORQ, 2, 0, 0), (WR, 2, 0, 0),
+          (IORQ, 7, 1, 1), (WR, 7, 1, 1), (DATA, 8, 1, _FREE)),
+    ACK: ((ADDRESS, 0, 0, _ADDRESS), (M1, 0, 0, 0), (IORQ, 5, 0, 0), (DATA, 6, 0, _DATA),
+          (M1, 4, 1, 1), (IORQ, 4, 1, 1), *_REFRESHING),
+}
+
+# When /WAIT falls so that it is low at each sampling edge but the last: T2's fall, in I/O
+# the automatic wait state's, in an acknowledge the second one's.
+WAIT_FALLS = {IN: 4, OUT: 4, ACK: 6}
+OWN_WAITS = {ACK: 2}  # counted in the log, but not asked for by /WAIT
+
+Edges = NDArray[np.int64]
+"""Rows (half T-state since power-on, signal, level, cycle), shape (n, 4)."""
+
+
+def edges(chunk: Chunk) -> Edges:
+    """Give every edge of a chunk's bus cycles, in the order of time."""
+    kinds, waits = chunk.cycles["kind"], chunk.cycles["waits"].astype(np.int64)
+    parts = [_halt_edges(chunk)]
+    for kind, template in TEMPLATES.items():
+        own = np.flatnonzero(kinds == kind)
+        if not len(own):
+            continue
+        start = 2 * chunk.cycles["t"][own]
+        for signal, half, per_wait, level in template:
+            when = start + half + 2 * per_wait * waits[own]
+            parts.append(_rows(when, signal, _levels(chunk, own, level), own))
+        parts += _wait_edges(kind, start, waits[own], own)
+    joined = np.concatenate(parts)
+    return joined[np.argsort(joined[:, 0], kind="stable")]
+
+
+def _rows(when: NDArray[np.int64], signal: int, level: NDArray[np.int64] | int,
+          cycle: NDArray[np.int64]) -> Edges:
+    rows = np.empty((len(when), 4), np.int64)
+    rows[:, 0], rows[:, 1], rows[:, 2], rows[:, 3] = when, signal, level, cycle
+    return rows
+
+
+def _levels(chunk: Chunk, own: NDArray[np.int64], level: int) -> NDArray[np.int64] | int:
+    if level == _FREE:
+        return FREE
+    name = {_ADDRESS: "address", _REFRESH: "refresh", _DATA: "data"}.get(level)
+    return level if name is None else chunk.cycles[name][own].astype(np.int64)
+
+
+def _wait_edges(kind: int, start: NDArray[np.int64], waits: NDArray[np.int64],
+                own: NDArray[np.int64]) -> list[Edges]:
+    asked = waits - OWN_WAITS.get(kind, 0)
+    some = asked > 0
+    falls = start[some] + WAIT_FALLS.get(kind, 2)
+    return [_rows(falls, WAIT, 0, own[some]), _rows(falls + 2 * asked[some], WAIT, 1, own[some])]
+
+
+def _halt_edges(chunk: Chunk) -> Edges:
+    """Let /HALT fall at T4's fall of the fetch of HALT, and rise with the response."""
+    halted = chunk.control >> 22 & 1
+    enters = np.flatnonzero((halted[1:] == 1) & (halted[:-1] == 0))
+    leaves = np.flatnonzero((halted[1:] == 0) & (halted[:-1] == 1))
+    fetch = chunk.first[enters + 1] - 1
+    falls = 2 * chunk.cycles["t"][fetch] + 7 + 2 * chunk.cycles["waits"][fetch].astype(np.int64)
+    return np.concatenate([
+        _rows(falls, HALT, 0, fetch),
+        _rows(2 * chunk.t[leaves], HALT, 1, chunk.first[leaves])])
