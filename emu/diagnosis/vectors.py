@@ -70,7 +70,7 @@ def _filled(machine: Machine, words: np.ndarray) -> dict[int, int]:
     """Give the handlers of a table whose unused entries all lead to one place."""
     targets, counts = np.unique(words, return_counts=True)
     common = int(targets[counts.argmax()])
-    if counts.max() < FILL or len(targets) < 2 or not _is_code(machine, common):
+    if counts.max() < FILL or len(targets) < 2 or common == 0 or not _is_code(machine, common):
         return {}
     others = {int(t): 2 * int(np.nonzero(words == t)[0][0]) for t in targets if t != common}
     return {t: v for t, v in others.items() if _is_code(machine, t)}
