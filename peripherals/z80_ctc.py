@@ -1,0 +1,282 @@
+"""Z80 CTC (Z8430, Z84C30): four counters and timers, vectored interrupts on the chain.
+
+Ports: channel 0 to 3.  A byte with bit 0 set is a control word; with bit 0 clear, at
+channel 0's port, the interrupt vector; after a control word with bit 2 set the next byte
+is the time constant, whatever its bits are.  Reading gives the down counter.  How a
+channel counts: z80_ctc_channel.py.  Zero counts ask for an interrupt, channel 0 before
+channel 3; the vector is V7-V3, the channel's number in bits 2-1, and 0 (UM0081 p.40).
+
+From memory, not from the manual: a request is dropped when interrupts are disabled; a
+zero count finds at most one flip-flop to set, free again once acknowledged; RESET leaves
+the vector as it was; the vector is taken at channel 0's port only.
+"""
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+
+from emu.errors import InputError
+from emu.jit import compiled
+from emu.state import CHAINED_INTERRUPT, FAR
+from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.z80_ctc_channel import (
+    BY_256,
+    CHANNEL,
+    CLOCK_INPUT,
+    COUNTER,
+    COUNTING,
+    INTERRUPT,
+    NO_INPUT,
+    STOPPED,
+    control,
+    input_changed,
+    load,
+    look,
+    next_zero,
+    publish,
+    runs_by_itself,
+    settle,
+    stop,
+)
+
+CHANNELS = 4
+OUTPUTS = 3  # channel 3 has no ZC/TO pin
+
+STATE = np.dtype([
+    ("slot", np.int64),
+    ("vector", np.int64),  # V7-V3
+    ("channel", CHANNEL, (CHANNELS,)),
+    ("inside", np.int64),  # 1: its own lines change now
+    ("astray", np.int64),  # vectors written to other channels
+    ("hz_num", np.int64), ("hz_den", np.int64),  # the CPU clock, for words
+], align=True)
+
+
+@compiled
+def catch_up(m, s, now):
+    """Let everything up to ``now`` happen.
+
+    A new constant changes a wired ZC/TO at a zero count: those come first and in order,
+    because another channel may count them.
+    """
+    s.inside = 1
+    while True:
+        chosen = np.int64(-1)
+        due = now + 1
+        for k in range(OUTPUTS):
+            c = s.channel[k]
+            if c.wired == 1 and c.next_constant != 0 and runs_by_itself(c):
+                zero = next_zero(c)
+                if zero < due:
+                    due = zero
+                    chosen = np.int64(k)
+        if chosen < 0:
+            break
+        settle(m, s, chosen, due)
+    for k in range(CHANNELS):
+        settle(m, s, k, now)
+
+
+@compiled
+def plan(m, s):
+    """Say when the next zero count comes that somebody would notice at once."""
+    s.inside = 0
+    soonest = np.int64(FAR)
+    for k in range(CHANNELS):
+        c = s.channel[k]
+        if runs_by_itself(c):
+            asks = (c.control & INTERRUPT) != 0 and ((m.ip[s.slot] >> k) & 1) == 0
+            if asks or (c.wired == 1 and c.next_constant != 0):
+                soonest = min(soonest, next_zero(c))
+    m.ev[s.slot] = soonest
+    if soonest < m.next_event:
+        m.next_event = min(m.next_event, soonest + 1)
+
+
+@entry(STATE)
+def reset(m, s, a, t):
+    """Stop all channels and forbid their interrupts; the vector stays."""
+    s.inside = 1
+    for k in range(CHANNELS):
+        c = s.channel[k]
+        c.control = 0
+        c.constant_due = 0
+        stop(c)
+        c.wired = 0
+        for wire in range(m.wire_count):
+            if m.wires[wire, 0] == s.slot and m.wires[wire, 1] == k:
+                c.wired = 1
+        look(m, s, k)
+    for k in range(CHANNELS):
+        publish(m, s, k, t)
+    plan(m, s)
+    return np.int64(0)
+
+
+@entry(STATE)
+def advance(m, s, t, b):
+    """Let all zero counts up to t happen."""
+    catch_up(m, s, t)
+    plan(m, s)
+    return np.int64(0)
+
+
+@entry(STATE)
+def read(m, s, a, t):
+    """Read a down counter; 256 reads as 0."""
+    catch_up(m, s, t)
+    plan(m, s)
+    return s.channel[a & 3].count & 0xFF
+
+
+@entry(STATE)
+def write(m, s, a, t):
+    """Write a time constant, a control word or the vector."""
+    k = a & 3
+    byte = (a >> 8) & 0xFF
+    catch_up(m, s, t)
+    if s.channel[k].constant_due == 1:
+        load(m, s, k, byte, t)
+    elif (byte & 1) != 0:
+        control(m, s, k, byte, t)
+    elif k == 0:
+        s.vector = byte & 0xF8
+    else:
+        s.astray += 1
+    plan(m, s)
+    return np.int64(0)
+
+
+@entry(STATE)
+def acknowledge(m, s, source, t):
+    """Give the vector of the channel that asked; its flip-flop is free again."""
+    catch_up(m, s, t)
+    m.ip[s.slot] &= ~source
+    plan(m, s)
+    k = np.int64(0)
+    while (source >> k) > 1:
+        k += 1
+    return s.vector | k << 1
+
+
+@entry(STATE)
+def line(m, s, number, t):
+    """Take a change at CLK/TRG."""
+    nested = s.inside
+    if nested == 0:
+        catch_up(m, s, t)
+    else:
+        settle(m, s, number, t)
+    input_changed(m, s, number, t)
+    if nested == 0:
+        plan(m, s)
+    return np.int64(0)
+
+
+def _connect(setup: Setup, k: int) -> None:
+    """Put the clock that its jumper names at a channel's CLK/TRG."""
+    clock = setup.settings[f"trigger-{k}"]
+    channel = setup.state.channel[k]
+    channel.in_kind = NO_INPUT
+    if clock == "none":
+        return
+    place = f"slot.{setup.name}: trigger-{k}"
+    if any(int(w[2]) == setup.slot and int(w[3]) == k
+           for w in setup.machine.wires[:int(setup.machine.wire_count)]):
+        raise InputError(f"{place}: a wire ends at trigger{k} already; take the jumper or the "
+                         f"wire out.")
+    hertz = setup.cpu_hz if clock == "cpu" else Fraction(clock)
+    if hertz * 2 > setup.cpu_hz:
+        raise InputError(f"{place} = {float(hertz / 10**6):g} MHz: the chip cannot count faster "
+                         f"than half the CPU clock; divide it, or use timer mode.")
+    try:
+        num, den = setup.period(hertz)
+    except ValueError as error:
+        raise InputError(f"{place}: {error}.") from None
+    phase = int(setup.random.integers(0, num))
+    channel.in_kind = CLOCK_INPUT
+    channel.in_num, channel.in_den = num, den
+    channel.in_t, channel.in_rem = divmod(phase, den)
+
+
+def power_on(setup: Setup) -> None:
+    """Connect the clocks; vector and counters hold noise."""
+    s = setup.state
+    s.vector = int(setup.random.integers(0, 32)) << 3
+    s.hz_num, s.hz_den = setup.cpu_hz.numerator, setup.cpu_hz.denominator
+    for k in range(CHANNELS):
+        s.channel[k].count = int(setup.random.integers(0, 256))
+        _connect(setup, k)
+
+
+def _going(m: Any, s: Any, c: Any) -> str:
+    """Say what a channel does, with its constant and its rate."""
+    if c.state == STOPPED:
+        return "stopped"
+    counter = bool(c.control & COUNTER)
+    constant = int(c.constant)
+    if c.next_constant and runs_by_itself(c) and next_zero(c) <= m.t:
+        constant = int(c.next_constant)  # its zero count has passed, unseen so far
+    if counter:
+        what = f"counter of {constant} edges"
+    else:
+        what = f"timer, {256 if c.control & BY_256 else 16} x {constant} T-states"
+    if runs_by_itself(c):
+        hertz = Fraction(int(s.hz_num), int(s.hz_den))
+        period = Fraction(int(c.num), int(c.den)) * constant
+        what += f" ({float(hertz / period):.6g} Hz)"
+    if counter and c.in_kind == NO_INPUT:
+        what += ", nothing at CLK/TRG"
+    if not counter and (c.state != COUNTING or c.trigger_t > m.t):
+        what += ", waiting for a trigger"
+    if c.next_constant and constant != c.next_constant:
+        what += f", then {int(c.next_constant)}"
+    return what
+
+
+def describe(m: Any, s: Any) -> list[str]:
+    """Give each channel's state in words."""
+    out = []
+    for k in range(CHANNELS):
+        c = s.channel[k]
+        words = [f"channel {k}: {_going(m, s, c)}"]
+        if c.constant_due:
+            words.append("waiting for a time constant")
+        if c.control & INTERRUPT:
+            words.append("interrupt enabled")
+        if m.ip[s.slot] >> k & 1:
+            words.append("interrupt pending")
+        if m.ius[s.slot] >> k & 1:
+            words.append("interrupt in service")
+        if c.lost:
+            words.append(f"{int(c.lost)} zero counts lost while one was pending")
+        out.append(", ".join(words))
+    out.append(f"vector {int(s.vector):02X}h")
+    if s.astray:
+        out.append(f"{int(s.astray)} vectors written to another port than channel 0's, where "
+                   f"the chip ignores them")
+    return out
+
+
+CARD = Card(
+    name="z80-ctc",
+    summary="Z80 CTC: four counter and timer channels",
+    source="UM0081 (Zilog Z80 CPU peripherals user manual), CTC chapter",
+    state=STATE,
+    functions={"reset": reset, "read": read, "write": write, "advance": advance,
+               "acknowledge": acknowledge, "line": line},
+    jumpers=(
+        *(Jumper(f"trigger-{k}", "clock", "none", f"the oscillator at CLK/TRG {k}, at most half "
+                 f"the CPU clock; \"none\" when a wire ends there or nothing does")
+          for k in range(CHANNELS)),
+        Jumper("interrupt", "flag", True, "the chip's INT pin reaches the bus"),
+    ),
+    registers=tuple(f"channel{k}" for k in range(CHANNELS)),
+    interrupt=CHAINED_INTERRUPT,
+    outputs=tuple(f"zcto{k}" for k in range(OUTPUTS)),
+    inputs=tuple(f"trigger{k}" for k in range(CHANNELS)),
+    power_on=power_on,
+    describe=describe,
+)
