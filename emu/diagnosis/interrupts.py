@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import islice
 
 from emu.diagnosis.case import Case
 from emu.diagnosis.names import Names
@@ -25,6 +26,8 @@ NO_TICK = Cause("no-tick", "Waiting for a timer tick that no card gives", (
 
 TICK = 0.01  # seconds between the interrupts of a trial
 TRIAL_TICKS = 400
+MOST_TRIED = 12  # handlers that return as handlers do
+ASTRAY = frozenset((0x00, 0x38, 0x66))  # RESET, RST 38h and NMI: nobody wakes there
 
 
 def floating_vector(case: Case) -> Finding | None:
@@ -135,9 +138,9 @@ def find_missing_handler(case: Case) -> Woken | None:
     """Call each never-called handler in a fork; give the one that wakes the foreground."""
     machine = case.machine
     control = alone(machine, machine.at(0.5))
-    for target, (vector, page) in uncalled(machine).items():
-        if not returns(machine, target, TICK / 2):
-            continue
+    sound = (item for item in uncalled(machine).items()
+             if returns(machine, item[0], TICK / 2))
+    for target, (vector, page) in islice(sound, MOST_TRIED):
         ticks = _ticks_to_wake(case, target, control)
         if ticks:
             return _explain_wake(case, target, vector, page, ticks, control)
@@ -153,19 +156,23 @@ def _drive(machine: Machine, handler: int, ticks: int) -> bool:
 
 
 def _ticks_to_wake(case: Case, handler: int, control: Activity) -> int:
-    """Count the calls of a handler after which code runs that did not before (0: never)."""
+    """Count the calls of a handler up to the one that wakes code which did not run before.
+
+    0: none of TRIAL_TICKS calls does, or the machine goes astray.
+    """
     quiet = _quiet_code(case, handler, control)
-    ticks = 1
-    while ticks <= TRIAL_TICKS:
-        with forked(case.machine):
-            if not _drive(case.machine, handler, ticks):
+    machine = case.machine
+    look_for, rest = machine.at(TICK / 5), machine.at(TICK * 4 / 5)
+    with forked(machine):
+        for tick in range(1, TRIAL_TICKS + 1):
+            if not interrupt(machine, handler):
                 return 0
-            woken = activity(case.machine, case.machine.at(TICK)).code - quiet
-            if woken & {0x00, 0x38, 0x66}:
-                return 0  # it went through RESET, RST 38h or NMI: astray, not awake
+            woken = activity(machine, look_for, int(machine.m.sp)).code - quiet
+            if woken & ASTRAY:
+                return 0
             if woken:
-                return _fewest(case, handler, quiet, ticks // 2, ticks)
-        ticks *= 2
+                return tick
+            machine.run(int(machine.m.t) + rest)
     return 0
 
 
@@ -176,19 +183,6 @@ def _quiet_code(case: Case, handler: int, control: Activity) -> set[int]:
         if interrupt(case.machine, handler):
             quiet |= activity(case.machine, case.machine.at(TICK / 4)).code
     return quiet
-
-
-def _fewest(case: Case, handler: int, quiet: set[int], few: int, many: int) -> int:
-    """Narrow the number of calls down by halving."""
-    while many - few > 1:
-        middle = (few + many) // 2
-        with forked(case.machine):
-            _drive(case.machine, handler, middle)
-            if activity(case.machine, case.machine.at(TICK)).code - quiet:
-                many = middle
-            else:
-                few = middle
-    return many
 
 
 def _explain_wake(case: Case, handler: int, vector: int, page: int, ticks: int,
@@ -204,7 +198,7 @@ def _explain_wake(case: Case, handler: int, vector: int, page: int, ticks: int,
         interrupt(machine, handler)
         flipped: set[int] = set()
         resumed: list[int] = []
-        for window in windows(machine, machine.at(3 * TICK)):
+        for window in windows(machine, machine.at(3 * TICK), int(machine.m.sp)):
             flipped |= _handler_writes(window)
             resumed = resumed or _resumption(machine, window, quiet)
     return Woken(vector, page, handler, ticks, control, changed, (flipped - changed), resumed)
@@ -249,7 +243,8 @@ def _resumption(machine: Machine, window: Window, quiet: set[int]) -> list[int]:
     behind a CALL.
     """
     starts = window.starts()
-    fresh = [k for k in starts if int(window.address[k]) not in quiet]
+    fresh = [k for k in starts
+             if not window.depth[k] and int(window.address[k]) not in quiet]
     if not fresh:
         return []
     out = [int(window.address[fresh[0]])]

@@ -38,11 +38,11 @@ def shown(machine: Machine) -> int:
     return sum(int(channel.line.shown_in) for channel in channels(machine))
 
 
-def activity(machine: Machine, t_states: int) -> Activity:
-    """Run on and gather what happened."""
+def activity(machine: Machine, t_states: int, open_low: int = -1) -> Activity:
+    """Run on and gather what happened; ``open_low`` as in `windows`."""
     before = shown(machine)
     done = Activity(set(), set(), set(), set(), set(), 0)
-    for window in windows(machine, t_states):
+    for window in windows(machine, t_states, open_low):
         done.code |= window.executed(False)
         done.handler_code |= window.executed(True)
         done.handler_writes |= window.writes(True)

@@ -129,11 +129,13 @@ def decode(machine: Machine, open_low: int = -1) -> tuple[Window, int]:
     return Window(log[index], kind, address, data, (word >> 36) & 0xFF, depth), still
 
 
-def windows(machine: Machine, t_states: int) -> Iterator[Window]:
-    """Run on for some T-states with every bus cycle, in pieces that fit the ring."""
+def windows(machine: Machine, t_states: int, open_low: int = -1) -> Iterator[Window]:
+    """Run on for some T-states with every bus cycle, in pieces that fit the ring.
+
+    ``open_low``: stack address of a handler that is under way now, -1 for none.
+    """
     m = machine.m
     end = int(m.t) + t_states
-    open_low = -1
     while int(m.t) < end:
         machine.log(True)
         m.log_limit = LOG - 256
