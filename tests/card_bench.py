@@ -44,7 +44,7 @@ def settings_of(card: Card, given: Mapping[str, Any]) -> dict[str, Any]:
     settings = {}
     for jumper in card.jumpers:
         value = given.get(jumper.name, jumper.default)
-        if jumper.kind == "clock" and isinstance(value, str) and value != "cpu":
+        if jumper.kind == "clock" and isinstance(value, str) and value not in ("cpu", "none"):
             value = parse_frequency(value)
         if jumper.kind == "terminal":
             value = {**_TERMINAL, **(jumper.default or {}), **(value or {})}
