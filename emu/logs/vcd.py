@@ -1,7 +1,8 @@
 """Write a trace as a value change dump (IEEE 1364): every pin, half a T-state at a time.
 
-Lines stand both as scalars (A0 ... A15, D0 ... D7) and as vectors (A, D): logic
-analysers' decoders read the ones, wave viewers show the others better.  All lines that
+Lines stand both as scalars (A0 ... A15, D0 ... D7) and as vectors (A, D): wave viewers
+show the vectors better, while protocol decoders read scalars only, and libsigrok 0.5 even
+stops at a vector; for these there is the form without vectors and texts.  All lines that
 the manual draws with a bar are low-active and stand here as they are on the wire.  D is
 z while nobody drives it; ``driver`` names who does, ``code`` the instruction under way.
 /NMI is drawn low from its fall until the CPU answers: the machine has only the latch.
@@ -71,8 +72,9 @@ def _scaled(unit: str, half: Fraction) -> Scale:
 class VcdWriter:
     """Write chunks that follow one another to a text file."""
 
-    def __init__(self, out: TextIO, setting: Setting, scale: str = "exact") -> None:
-        self._out, self._setting = out, setting
+    def __init__(self, out: TextIO, setting: Setting, scale: str = "exact",
+                 scalars_only: bool = False) -> None:
+        self._out, self._setting, self._plain = out, setting, scalars_only
         self._unit, self._place = timescale(scale, setting.hz)
         self._writer: VCDWriter | None = None
         self._address, self._data, self._driver = 0xFFFF, FREE, ""
@@ -101,16 +103,17 @@ class VcdWriter:
         self._bits = {
             "A": [writer.register_var(BUS, f"A{k}", "wire", 1, 1) for k in range(16)],
             "D": [writer.register_var(BUS, f"D{k}", "wire", 1, "z") for k in range(8)]}
-        self._vectors = {"A": writer.register_var(BUS, "A", "wire", 16, 0xFFFF),
-                         "D": writer.register_var(BUS, "D", "wire", 8, "z")}
-        self._texts = {name: writer.register_var(BUS, name, "string", 1, "-")
-                       for name in ("driver", "code")}
+        if not self._plain:
+            self._vectors = {"A": writer.register_var(BUS, "A", "wire", 16, 0xFFFF),
+                             "D": writer.register_var(BUS, "D", "wire", 8, "z")}
+            self._texts = {name: writer.register_var(BUS, name, "string", 1, "-")
+                           for name in ("driver", "code")}
         self._lines = {LINE_INT: self._scalars["INT"], LINE_NMI: self._scalars["NMI"]}
         for slot in self._setting.chained:
-            scope = f"chain.{self._setting.drivers[slot + 1]}"
+            card = self._setting.drivers[slot + 1]  # in the names too: decoders know no scopes
             for name, line in (("IEI", LINE_IEI + slot), ("IEO", LINE_IEO + slot)):
                 self._lines[line] = writer.register_var(
-                    scope, name, "wire", 1, int(chunk.levels[line]))
+                    "chain", f"{name}_{card}", "wire", 1, int(chunk.levels[line]))
 
     def write(self, chunk: Chunk) -> None:
         """Write the next chunk."""
@@ -133,7 +136,7 @@ class VcdWriter:
                 self._drive(now, level, extra)
             elif kind == LINE:
                 change(self._lines[extra], now, level)
-            else:
+            elif not self._plain:
                 change(self._texts["code"], now, self._words[level])
 
     def _events(self, chunk: Chunk) -> Iterator[tuple[int, int, int, int]]:
@@ -168,8 +171,9 @@ class VcdWriter:
         assert self._writer is not None
         self._set_bus("D", now, self._data, value)
         self._data = value
-        name = self._setting.drivers[driver] if value != FREE else "-"
-        self._writer.change(self._texts["driver"], now, name)
+        if not self._plain:
+            name = self._setting.drivers[driver] if value != FREE else "-"
+            self._writer.change(self._texts["driver"], now, name)
 
     def _set_bus(self, name: str, now: int, old: int, new: int) -> None:
         """Change a bus: its vector, and those of its lines that differ."""
@@ -177,7 +181,8 @@ class VcdWriter:
             return
         assert self._writer is not None
         change = self._writer.change
-        change(self._vectors[name], now, "z" if new == FREE else new)
+        if not self._plain:
+            change(self._vectors[name], now, "z" if new == FREE else new)
         for bit, line in enumerate(self._bits[name]):
             if old == FREE or new == FREE or (old ^ new) >> bit & 1:
                 change(line, now, "z" if new == FREE else new >> bit & 1)
