@@ -36,7 +36,6 @@ from emu.state import (
     OUT,
     READ,
     ROM,
-    SEVERAL,
     STOP_CONFLICT,
     STOP_FETCH,
     STOP_HIT,

@@ -46,6 +46,7 @@ class Console:
         self.machine = machine
         self.channels = {c.name: c for c in channels(machine)}
         for channel in self.channels.values():
+            channel.taken = int(channel.line.shown_in)
             self._make_room(channel)
 
     def _make_room(self, channel: Channel) -> None:

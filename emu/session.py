@@ -14,11 +14,12 @@ from fractions import Fraction
 from emu.console import Console
 from emu.description import Description
 from emu.errors import InputError
-from emu.machine import Machine
+from emu.machine import Machine, Snapshot
 
 SLICE = Fraction(1, 50)  # seconds of emulated time between looks at the console
 SILENCE = Fraction(1, 5)  # of the console, before something is typed
 LIMIT = 30  # seconds of emulated time
+KEPT = 8  # snapshots a session keeps to replay from
 
 
 def keys(text: str) -> bytes:
@@ -52,6 +53,7 @@ class Session:
     reached_t: int = 0
     interrupted: bool = False
     inputs: list[tuple[int, str, bytes]] = field(default_factory=list)
+    saved: list[Snapshot] = field(default_factory=list)  # before the last things typed
 
     def __post_init__(self) -> None:
         self.console = Console(self.machine)
@@ -110,6 +112,7 @@ class Session:
     def type_in(self, name: str, what: bytes) -> None:
         """Type at a channel now, and remember it so that the run can be repeated."""
         now = int(self.machine.m.t)
+        self.saved = [*self.saved[-KEPT + 1:], self.machine.snapshot()]
         self.console.type(name, what, now)
         self.inputs.append((now, name, what))
 
@@ -130,16 +133,26 @@ class Session:
                 self.reached_t = channel.times[at + len(wanted) - 1]
 
     def replay(self, t: int) -> Machine:
-        """Build the same machine anew and run it, with the same inputs, to a T-state."""
+        """Build the same machine anew and run it, with the same inputs, to a T-state (from the
+        latest snapshot before it, if there is one)."""
         machine = Machine(self.machine.description, self.machine.seed)
+        start = max((snapshot for snapshot in self.saved if snapshot.t <= t),
+                    key=lambda snapshot: snapshot.t, default=None)
+        if start is not None:
+            machine.restore(start)
         again = Session(machine)
         for when, name, what in self.inputs:
-            if when > t:
-                break
-            again.run_to(when)
-            again.console.type(name, what, when)
+            if start is not None and when < start.t:
+                continue
+            again.run_to(min(when, t))
+            again.console.type(name, what, when)  # what comes after t is typed, not yet sent
         again.run_to(t)
         return machine
+
+    def last_activity(self) -> int:
+        """Give the T-state of the last character shown or typed."""
+        typed = max((t for t, _, _ in self.inputs), default=0)
+        return max(typed, self.console.last_shown())
 
 
 def boot(description: Description, *, until: str | None = None,

@@ -1,9 +1,8 @@
 """Say why a run came to its end: `explain`.
 
-The order of the questions: did it reach what was waited for; is it stuck in a state that
-shows by itself (HALT with interrupts off, running through FFh, an interrupt nobody
-answered); does a keystroke in a forked copy wake the foreground (then it waits for
-input); does the foreground come back to a state it was in (then it hangs, and the causes
+The order of the questions: did it reach what was waited for; does a keystroke in a forked
+copy wake the foreground (then it waits for input); is it stuck in a state that shows by
+itself (an interrupt nobody answered, HALT with interrupts off, running through FFh); does the foreground come back to a state it was in (then it hangs, and the causes
 of hanging are tried); else it is still running.
 """
 from __future__ import annotations
@@ -41,14 +40,15 @@ def explain(session: Session) -> Verdict:
 
 def _unfinished(case: Case) -> Verdict:
     session = case.session
+    if not (int(case.m.halted) and not int(case.m.iff1)):
+        channel = keystroke(session.machine, session.type_now, case.control)
+        if channel is not None:
+            return Verdict(WAITING, f"it waits for input on {channel}: a key typed in a copy of "
+                                    f"the machine woke its foreground.")
     for check in STATE_CHECKS:
         finding = check(case)
         if finding is not None:
             return _from(finding)
-    channel = keystroke(session.machine, session.type_now, case.control)
-    if channel is not None:
-        return Verdict(WAITING, f"it waits for input on {channel}: a key typed in a copy of the "
-                                f"machine woke its foreground.")
     if not recurs(session.machine, case.control):
         return Verdict(RUNNING, f"the limit came first; it runs in {case.loop()} and its state "
                                 f"keeps changing.")

@@ -13,8 +13,8 @@ from emu.diagnosis.verdict import Cause, Finding
 
 Checker = Callable[[Case], Finding | None]
 
-# Found from the state alone; looked for first.
-STATE_CHECKS: tuple[Checker, ...] = (program.masked_halt, interrupts.floating_vector,
+# Found from the state alone, the earliest link of a chain first.
+STATE_CHECKS: tuple[Checker, ...] = (interrupts.floating_vector, program.masked_halt,
                                      program.rst38_storm)
 # Looked for once the machine is known to hang.
 HANG_CHECKS: tuple[Checker, ...] = (ports.silent_port, interrupts.no_tick)

@@ -6,7 +6,7 @@ from itertools import islice
 
 from emu.diagnosis.case import Case
 from emu.diagnosis.names import Names
-from emu.diagnosis.trials import Activity, activity, alone, interrupt, nudged, read_memory
+from emu.diagnosis.trials import Activity, activity, alone, interrupt, nudged
 from emu.diagnosis.vectors import returns, uncalled
 from emu.diagnosis.verdict import HUNG, RUNAWAY, Cause, Finding
 from emu.diagnosis.window import Window, forked, look, windows
@@ -26,6 +26,7 @@ NO_TICK = Cause("no-tick", "Waiting for a timer tick that no card gives", (
 
 TICK = 0.01  # seconds between the interrupts of a trial
 TRIAL_TICKS = 400
+PATH = 60  # instructions before the idle loop that tell how it was entered
 MOST_TRIED = 12  # handlers that return as handlers do
 ASTRAY = frozenset((0x00, 0x38, 0x66))  # RESET, RST 38h and NMI: nobody wakes there
 
@@ -112,11 +113,10 @@ def no_tick(case: Case) -> Finding | None:
     if woken is None:
         return None
     names = case.names
-    sleeper = names.at(woken.resumed[0]) if woken.resumed else "a process"
+    asleep = sleeper(case, woken)
     variable = _variable(case, woken)
     evidence = [
-        f"The CPU idles: {case.loop()}; a process sleeps at {sleeper}"
-        + (f", called from {names.at(woken.resumed[1])}" if len(woken.resumed) > 1 else "") + ".",
+        f"The CPU idles: {case.loop()}; {asleep}.",
         f"It waits on {variable}, which the handler {names.at(woken.handler)} changes; the "
         f"handler's vector is {woken.vector:02X}h (pointer at "
         f"{(woken.page << 8 | woken.vector):04X}h).",
@@ -128,10 +128,10 @@ def no_tick(case: Case) -> Finding | None:
     remedy = _timer_remedy(case, woken)
     return Finding(
         NO_TICK, HUNG,
-        f"a process sleeps at {sleeper} until {names.at(woken.handler)} changes {variable}, "
-        f"and no card ever calls that handler.", evidence, remedy,
+        f"a process sleeps until {names.at(woken.handler)} changes {variable}, and no card "
+        f"ever calls that handler.", evidence, remedy,
         {"vector": f"{woken.vector:02X}", "handler": names.symbol(woken.handler),
-         "variable": variable, "sleeper": sleeper})
+         "variable": variable, "sleeper": asleep})
 
 
 def find_missing_handler(case: Case) -> Woken | None:
@@ -200,7 +200,7 @@ def _explain_wake(case: Case, handler: int, vector: int, page: int, ticks: int,
         resumed: list[int] = []
         for window in windows(machine, machine.at(3 * TICK), int(machine.m.sp)):
             flipped |= _handler_writes(window)
-            resumed = resumed or _resumption(machine, window, quiet)
+            resumed = resumed or _resumption(window, quiet)
     return Woken(vector, page, handler, ticks, control, changed, (flipped - changed), resumed)
 
 
@@ -236,26 +236,77 @@ def _stack_writes(window: Window) -> set[int]:
     return out
 
 
-def _resumption(machine: Machine, window: Window, quiet: set[int]) -> list[int]:
-    """Find where a woken process goes on: its first new address, then its callers.
+def _resumption(window: Window, quiet: set[int]) -> list[int]:
+    """Find where a woken process goes on: the return addresses that it takes, inmost first.
 
-    Callers are the return addresses that it takes, that is, reads by RET that lead to code
-    behind a CALL.
+    Before them runs the scheduler, which has the process's stack again at its first return.
     """
     starts = window.starts()
     fresh = [k for k in starts
              if not window.depth[k] and int(window.address[k]) not in quiet]
     if not fresh:
         return []
-    out = [int(window.address[fresh[0]])]
-    for k in starts[starts > fresh[0]]:
-        if int(window.data[k]) == 0xC9 and k + 2 < len(window.t):
-            back = int(window.data[k + 1]) | int(window.data[k + 2]) << 8
-            if read_memory(machine, (back - 3) & 0xFFFF) & 0xC7 in (0xC4, 0xC5):
-                out.append(back)
+    out = []
+    for k in starts[starts >= fresh[0]]:
+        at = k + 1 if window.data[k] == 0xED else k
+        if window.depth[k] or at + 2 >= len(window.t) or not _is_return(window, int(k)):
+            continue
+        if (window.kind[at + 1:at + 3] == READ).all():
+            out.append(int(window.data[at + 1]) | int(window.data[at + 2]) << 8)
         if len(out) >= 4:
             break
-    return out
+    return out or [int(window.address[fresh[0]])]
+
+
+def _is_return(window: Window, k: int) -> bool:
+    opcode = int(window.data[k])
+    if opcode == 0xED:
+        return int(window.data[k + 1]) & 0xC7 == 0x45
+    return opcode == 0xC9 or opcode & 0xC7 == 0xC0
+
+
+def way_to_sleep(case: Case, idle: set[int]) -> list[int]:
+    """Find how the foreground went idle: run again from its last sign of life.
+
+    Gives an address in each routine on the last stretch before the idle loop, outermost
+    first; empty when it never went idle.
+    """
+    session = case.session
+    machine = session.replay(max(session.last_activity() - machine_time(case, 0.02), 0))
+    trail: list[int] = []
+    for window in windows(machine, machine_time(case, 0.3)):
+        starts = window.starts()
+        outside = starts[~window.depth[starts]]
+        trail = (trail + window.address[outside].tolist())[-20000:]
+    busy = [k for k, address in enumerate(trail) if address not in idle]
+    if not busy:
+        return []
+    names, path, last = Names(machine), [], ""
+    for address in trail[max(busy[-1] - PATH, 0):busy[-1] + 1]:
+        routine = (names.symbol(address) or f"{address:04X}h").partition("+")[0]
+        if routine != last:
+            path.append(address)
+            last = routine
+        else:
+            path[-1] = address
+    return path[-4:]
+
+
+def machine_time(case: Case, seconds: float) -> int:
+    """Give a time in T-states."""
+    return case.machine.at(seconds)
+
+
+def sleeper(case: Case, woken: Woken) -> str:
+    """Say where a process sleeps: the routines through which it went, and who goes on."""
+    names = case.names
+    path = way_to_sleep(case, woken.before.code | nudged(case.machine, case.machine.at(TICK)))
+    text = "a process sleeps"
+    if path:
+        text += " in " + " > ".join(names.at(a) for a in path)
+    if woken.resumed:
+        text += f"; woken, it goes on at {names.at(woken.resumed[0])}"
+    return text
 
 
 def _variable(case: Case, woken: Woken) -> str:
