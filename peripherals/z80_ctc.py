@@ -39,6 +39,7 @@ from peripherals.z80_ctc_channel import (
     runs_by_itself,
     settle,
     stop,
+    zero_place,
 )
 
 CHANNELS = 4
@@ -236,6 +237,16 @@ def _going(m: Any, s: Any, c: Any) -> str:
     return what
 
 
+def _lost(m: Any, s: Any, k: int) -> int:
+    """Count the zero counts that found a request pending, those not looked at yet too."""
+    c = s.channel[k]
+    lost = int(c.lost)
+    if m.ip[s.slot] >> k & 1 and runs_by_itself(c):
+        behind = (int(m.t) - int(c.edge_t)) * int(c.den) - int(zero_place(c))
+        lost += max(behind // (int(c.num) * int(c.next_constant or c.constant)) + 1, 0)
+    return lost
+
+
 def describe(m: Any, s: Any) -> list[str]:
     """Give each channel's state in words."""
     out = []
@@ -250,8 +261,8 @@ def describe(m: Any, s: Any) -> list[str]:
             words.append("interrupt pending")
         if m.ius[s.slot] >> k & 1:
             words.append("interrupt in service")
-        if c.lost:
-            words.append(f"{int(c.lost)} zero counts lost while one was pending")
+        if _lost(m, s, k):
+            words.append(f"{_lost(m, s, k)} zero counts lost while one was pending")
         out.append(", ".join(words))
     out.append(f"vector {int(s.vector):02X}h")
     if s.astray:
