@@ -147,7 +147,9 @@ def build_image(tools: Path, folder: Path, image: dict, out: Path) -> list[Path]
         script = str((folder / image["script"]).resolve())
         # -n: without it every segment is padded to a 64 KiB page. Object names are relative,
         # as the linker puts them into the symbol table.
-        link = ["ld", "-n", "--fatal-warnings", "-T", script, "-o", "image.elf", *objects]
+        # -q keeps the relocations: they tell the lines of overlapping pages apart.
+        link = ["ld", "-n", "-q", "--no-warn-rwx-segments", "--fatal-warnings", "-T", script,
+                "-o", "image.elf", *objects]
         run_tool(tools, link, work, image)
         shutil.copyfile(work / "image.elf", elf)
     flat.write_bytes(flatten(elf, image.get("pad_to", 1)))
