@@ -73,11 +73,12 @@ class Console:
         """Give the T-state of the last character shown anywhere, 0 if there was none."""
         return max((c.times[-1] for c in self.channels.values() if c.times), default=0)
 
-    def find(self, name: str) -> Channel:
+    def find(self, name: str, place: str = "") -> Channel:
         """Find a channel; InputError lists those there are."""
         if name not in self.channels:
             known = ", ".join(self.channels) or "none"
-            raise InputError(f"there is no serial channel {name!r}; fitted: {known}.")
+            place = f"{place}: " if place else ""
+            raise InputError(f"{place}there is no serial channel {name!r}; fitted: {known}.")
         return self.channels[name]
 
     @property

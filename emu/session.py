@@ -6,38 +6,19 @@ what the terminals have shown.
 """
 from __future__ import annotations
 
-import codecs
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from fractions import Fraction
 
 from emu.console import Console
-from emu.description import Description
 from emu.errors import InputError
 from emu.machine import Machine, Snapshot
+from emu.script import Step
 
 SLICE = Fraction(1, 50)  # seconds of emulated time between looks at the console
 SILENCE = Fraction(1, 5)  # of the console, before something is typed
 LIMIT = 30  # seconds of emulated time
 KEPT = 8  # snapshots a session keeps to replay from
-
-
-def keys(text: str) -> bytes:
-    r"""Turn an option's text with \r, \n, \t, \xNN escapes into bytes; InputError if it is not
-    ASCII or an escape is broken."""
-    try:
-        return codecs.decode(text.encode("ascii"), "unicode_escape").encode("latin-1")
-    except (UnicodeError, ValueError):
-        raise InputError(f"{text!r} holds something else than ASCII and the escapes \\r \\n \\t "
-                         f"\\xNN.") from None
-
-
-@dataclass
-class Send:
-    """Something to type: once the console is silent, or once a text has come."""
-
-    keys: bytes
-    after: bytes | None = None
 
 
 @dataclass
@@ -47,22 +28,26 @@ class Session:
     machine: Machine
     until: str | None = None
     limit: Fraction = Fraction(LIMIT)
-    sends: list[Send] = field(default_factory=list)
+    steps: list[Step] = field(default_factory=list)
     echo: Callable[[str, bytes], None] | None = None  # called with what a terminal shows
     reached: bool = False
     reached_t: int = 0
     interrupted: bool = False
+    failed_step: Step | None = None  # an expect whose text did not come in time
     inputs: list[tuple[int, str, bytes]] = field(default_factory=list)
     saved: list[Snapshot] = field(default_factory=list)  # before the last things typed
 
     def __post_init__(self) -> None:
         self.console = Console(self.machine)
-        self._searched = 0
-        self._after_from = 0
-        self._silent_from = 0
-        if self.sends and self.console.main is None:
+        self._channel = self.console.main
+        self._seen: dict[str, int] = {}  # how much of each channel's text is behind us
+        self._step_since = 0  # when the step under way began
+        if self.steps and self._channel is None:
             raise InputError(f"{self.machine.description.path}: no card with a terminal is "
                              f"fitted, so nothing can be typed.")
+        for step in self.steps:
+            if step.kind == "channel":
+                self.console.find(step.text.decode(), step.place)
 
     def run(self) -> None:
         """Run until the text comes, or the limit."""
@@ -72,7 +57,11 @@ class Session:
             while int(self.machine.m.t) < end and not self.reached:
                 now = int(self.machine.m.t)
                 self.run_to(min((now // step + 1) * step, end))
-                self._type_next()
+                while self.steps and self._do(self.steps[0]):
+                    self._step_since = int(self.machine.m.t)
+                    self.steps.pop(0)
+                if self.failed_step is not None:
+                    break
                 self._look_for_text()
         except KeyboardInterrupt:
             self.interrupted = True
@@ -85,29 +74,32 @@ class Session:
                 if self.echo is not None:
                     self.echo(name, new)
 
-    def _main_text(self) -> bytearray:
-        main = self.console.main
-        return self.console.channels[main].text if main is not None else bytearray()
-
-    def _type_next(self) -> None:
-        """Type the next text when its time has come."""
-        if not self.sends:
-            return
-        send = self.sends[0]
+    def _do(self, step: Step) -> bool:
+        """Try a step of the script; tell whether it is done."""
         now = int(self.machine.m.t)
-        if send.after is not None:
-            at = self._main_text().find(send.after, self._after_from)
-            if at < 0:
-                return
-            self._after_from = at + len(send.after)
-        quiet = max(self.console.last_shown(), self._silent_from) + self.machine.at(SILENCE)
-        if send.after is None and quiet > now:
-            return
-        self.sends.pop(0)
-        self.type_in(self.console.main or "", send.keys)
-        self._silent_from = now
-        self._after_from = max(self._after_from, len(self._main_text()))
-        self._searched = max(self._searched, len(self._main_text()))
+        name = self._channel or ""
+        if step.kind == "channel":
+            self._channel = step.text.decode()
+        elif step.kind == "send":
+            self.type_in(name, step.text)
+            self._seen[name] = len(self.console.channels[name].text)
+        elif step.kind == "expect":
+            return self._expect(step, name)
+        elif step.kind == "silence":
+            quiet_since = max(self.console.last_shown(), self._step_since)
+            return now >= quiet_since + self.machine.at(step.seconds)
+        else:
+            return now >= self._step_since + self.machine.at(step.seconds)
+        return True
+
+    def _expect(self, step: Step, name: str) -> bool:
+        at = self.console.channels[name].text.find(step.text, self._seen.get(name, 0))
+        if at >= 0:
+            self._seen[name] = at + len(step.text)
+            return True
+        if int(self.machine.m.t) >= self._step_since + self.machine.at(step.seconds):
+            self.failed_step = step
+        return False
 
     def type_in(self, name: str, what: bytes) -> None:
         """Type at a channel now, and remember it so that the run can be repeated."""
@@ -122,12 +114,11 @@ class Session:
 
     def _look_for_text(self) -> None:
         """See whether the text of --until has come; it counts from the last thing typed."""
-        if self.until is None or self.sends:
+        if self.until is None or self.steps:
             return
         wanted = self.until.encode("latin-1", "replace")
         for channel in self.console.channels.values():
-            start = self._searched if channel.name == self.console.main else 0
-            at = channel.text.find(wanted, start)
+            at = channel.text.find(wanted, self._seen.get(channel.name, 0))
             if at >= 0:
                 self.reached = True
                 self.reached_t = channel.times[at + len(wanted) - 1]
@@ -154,12 +145,3 @@ class Session:
         typed = max((t for t, _, _ in self.inputs), default=0)
         return max(typed, self.console.last_shown())
 
-
-def boot(description: Description, *, until: str | None = None,
-         limit: Fraction = Fraction(LIMIT), sends: list[Send] | None = None,
-         seed: int | None = None, echo: Callable[[str, bytes], None] | None = None,
-         progress: Callable[[str], None] | None = None) -> Session:
-    """Build a machine and run a session on it to its end."""
-    session = Session(Machine(description, seed, progress), until, limit, list(sends or []), echo)
-    session.run()
-    return session

@@ -1,1 +1,59 @@
-"""The commands, one file each."""
+"""The commands, one file each; a command's file is imported only when it is used."""
+from __future__ import annotations
+
+import sys
+from importlib import import_module
+
+import click
+
+from emu.errors import InputError
+
+COMMANDS = {
+    "boot": "Boot headless and say how it ended.",
+    "cards": "List the cards and their jumpers.",
+    "check": "Check the wiring without running.",
+    "trace": "Write down what happened: text, JSON lines, VCD.",
+}
+
+
+class Lazy(click.Group):
+    """A group whose commands live in modules of their own."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        command = import_module(f"emu.cli.{cmd_name}").command
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=Lazy, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="preburn")
+def group() -> None:
+    """Know, before burning a ROM, whether it boots on a set of Z80 cards, and if not, why."""
+
+
+def main() -> None:
+    """Run a command; a mistake of the user's ends with one line and status 2."""
+    try:
+        group.main(prog_name="preburn", standalone_mode=False)
+    except InputError as error:
+        click.echo(f"preburn: {error}", err=True)
+        sys.exit(2)
+    except click.exceptions.Exit as leave:
+        sys.exit(leave.exit_code)
+    except click.ClickException as error:
+        click.echo(f"preburn: {error.format_message()}", err=True)
+        sys.exit(2)
+    except (click.Abort, KeyboardInterrupt):
+        sys.exit(130)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(1)

@@ -1,0 +1,4 @@
+"""Let ``python -m emu.cli`` run the commands."""
+from emu.cli import main
+
+main()

@@ -1,0 +1,87 @@
+"""``preburn boot``: boot headless, show the console, end with the verdict."""
+from __future__ import annotations
+
+import json
+import sys
+import time
+from fractions import Fraction
+from pathlib import Path
+
+import click
+
+from emu.cli.progress import compiling
+
+
+def _seconds(text: str) -> Fraction:
+    from emu.errors import InputError
+
+    try:
+        value = Fraction(text)
+    except (ValueError, ZeroDivisionError):
+        raise InputError(f"--limit takes seconds such as 10 or 0.5, not {text!r}.") from None
+    if not 0 < value <= 10_000_000:
+        raise InputError(f"--limit takes seconds above 0 and up to 10000000, not {text}.")
+    return value
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--until", help="Stop when the console shows this text.")
+@click.option("--limit", default="30", show_default=True, help="Emulated seconds.")
+@click.option("--send", "sends", multiple=True,
+              help=r"Type this (escapes \r \n \xNN) once the console is silent for 0.2 s; "
+                   "may be given several times.")
+@click.option("--after", "afters", multiple=True,
+              help="Type the --send of the same place only after this text came.")
+@click.option("--script", type=click.Path(path_type=Path),
+              help="A file of send and expect lines.")
+@click.option("--seed", type=int, help="Power-on noise, instead of the file's seed.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
+            afters: tuple[str, ...], script: Path | None, seed: int | None,
+            as_json: bool) -> None:
+    """Boot the machine of a backplane FILE and say how it ended.
+
+    Exit status 0: the text came, or it waits for input and no text was asked for; 1: it
+    did not; 2: a mistake in a file or an option.
+    """
+    from emu.description import load
+    from emu.diagnosis import explain
+    from emu.machine import Machine
+    from emu.script import read_script, sends_of
+    from emu.session import SILENCE, Session
+
+    started = time.perf_counter()
+    seconds = _seconds(limit)
+    steps = (read_script(script) if script else []) + sends_of(sends, afters, SILENCE)
+    machine = Machine(load(file), seed, compiling())
+    session = Session(machine, until, seconds, steps, None if as_json else _show)
+    session.run()
+    verdict = explain(session)
+    failed = session.failed_step or next((s for s in session.steps if s.kind == "expect"), None)
+    if failed is not None:
+        text = failed.text.decode("latin-1")
+        verdict.evidence.insert(0, f"{failed.place}: the text {text!r} did not come.")
+    if as_json:
+        out = verdict.as_dict()
+        out["wall_seconds"] = round(time.perf_counter() - started, 3)
+        out["console"] = {name: channel.text.decode("latin-1")
+                          for name, channel in session.console.channels.items()}
+        out["seed"] = machine.seed
+        out["input"] = [{"t": t, "channel": name, "keys": keys.decode("latin-1")}
+                        for t, name, keys in session.inputs]
+        click.echo(json.dumps(out, indent=2))
+    else:
+        if any(c.text for c in session.console.channels.values()):
+            click.echo()
+        for line in verdict.lines():
+            click.echo(line)
+        click.echo(f"({verdict.emulated_seconds:.4g} s emulated in "
+                   f"{time.perf_counter() - started:.2f} s)")
+    sys.exit(verdict.exit_status(until is not None or failed is not None))
+
+
+def _show(_: str, new: bytes) -> None:
+    """Write console text as it comes, without the carriage returns."""
+    text = new.decode("latin-1").replace("\r\n", "\n").replace("\r", "")
+    click.echo("".join(c if c in "\n\t" or c.isprintable() else "\ufffd" for c in text), nl=False)

@@ -1,0 +1,19 @@
+"""Say that something is being compiled, on standard error."""
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import click
+
+
+def compiling() -> Callable[[str], None]:
+    """Give the callback that `emu.native.load` calls for each module that is done."""
+    told = []
+
+    def done(module: str) -> None:
+        if not told:
+            click.echo("preburn: compiling for this machine, once:", err=True)
+        told.append(module)
+        click.echo(f"preburn:   {module} done", err=True)
+
+    return done
