@@ -19,7 +19,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.calls import ADVANCE, MEMORY, READ as CARD_READ, WRITE as CARD_WRITE, call_card
+from emu.calls import ADVANCE, MEMORY, call_card
+from emu.calls import READ as CARD_READ
+from emu.calls import WRITE as CARD_WRITE
 from emu.chain import update_int
 from emu.jit import compiled, inlined
 from emu.state import (

@@ -20,7 +20,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterable
-from functools import lru_cache
+from functools import cache
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
@@ -28,6 +28,8 @@ from typing import Any
 import llvmlite
 import llvmlite.binding as llvm
 import numpy as np
+
+from emu.cache import cache_folder
 
 OURS = re.compile(r"^(?:from|import) ((?:emu|peripherals)[\w.]*)(?: import ([^\n(]+|\([^)]*\)))?",
                   re.MULTILINE)
@@ -38,27 +40,13 @@ class CompileError(RuntimeError):
     """Compiling a hot module failed; the text is the compiler's own."""
 
 
-def cache_folder() -> Path:
-    """Give the folder for machine code, made if need be: the user's cache, else a temporary."""
-    home = os.environ.get("XDG_CACHE_HOME") or os.path.join(os.path.expanduser("~"), ".cache")
-    for base in (Path(home) / "preburn", Path(tempfile.gettempdir()) / f"preburn-{os.getuid()}"):
-        folder = base / "code"
-        try:
-            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        except OSError:
-            continue
-        if os.access(folder, os.W_OK):
-            return folder
-    return Path(tempfile.mkdtemp(prefix="preburn-"))
-
-
-@lru_cache(maxsize=None)
+@cache
 def _source(module: str) -> Path | None:
     spec = find_spec(module)
     return Path(spec.origin) if spec and spec.origin else None
 
 
-@lru_cache(maxsize=None)
+@cache
 def _imports(module: str) -> tuple[str, ...]:
     """List the modules of ours that a module names in its import lines."""
     path = _source(module)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from emu.machine import Machine
-from emu.state import AT_TIME, ACK, FETCH, HALTED, LOG, LOG_FULL, NMI_FETCH, READ, WRITE
+from emu.state import ACK, AT_TIME, FETCH, HALTED, LOG, LOG_FULL, NMI_FETCH, READ, WRITE
 
 PREFIXES = (0xCB, 0xDD, 0xED, 0xFD)
 
@@ -148,9 +148,4 @@ def windows(machine: Machine, t_states: int, open_low: int = -1) -> Iterator[Win
 
 def look(machine: Machine, t_states: int) -> Window:
     """Run on for some T-states and give the last bus cycles, as many as the ring holds."""
-    last = None
-    for last in windows(machine, t_states):
-        pass
-    if last is None:
-        raise ValueError("a window needs at least one T-state")
-    return last
+    return [*windows(machine, t_states)][-1]

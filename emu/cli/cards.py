@@ -1,0 +1,34 @@
+"""``preburn cards``: the cards and their jumpers, from their own declarations."""
+from __future__ import annotations
+
+import json
+
+import click
+
+
+@click.command()
+@click.argument("name", required=False)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(name: str | None, as_json: bool) -> None:
+    """List the cards, or one card NAME with its jumpers, registers and lines."""
+    from emu.declarations import declarations
+
+    known = declarations(name)
+    if as_json:
+        click.echo(json.dumps(known, indent=2))
+        return
+    for card in known.values():
+        click.echo(f"{card['name']:16} {card['summary']}")
+        if name is None:
+            jumpers = ", ".join(j["name"] for j in card["jumpers"])
+            click.echo(f"{'':16} jumpers: {jumpers or 'none'}")
+            continue
+        click.echo(f"source: {card['source']}")
+        for title in ("registers", "inputs", "outputs"):
+            if card[title]:
+                click.echo(f"{title}: {', '.join(card[title])}")
+        for jumper in card["jumpers"]:
+            values = f" ({', '.join(map(str, jumper['choices']))})" if jumper["choices"] else (
+                f" ({jumper['low']} to {jumper['high']})" if jumper["kind"] == "int" else "")
+            click.echo(f"  {jumper['name']:14} {jumper['kind']}{values}, default "
+                       f"{jumper['default']}: {jumper['help']}")

@@ -1,0 +1,39 @@
+"""``preburn check``: the wiring check, without a run."""
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+import click
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--against", type=click.Path(path_type=Path),
+              help="Another backplane file: list what differs.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(file: Path, against: Path | None, as_json: bool) -> None:
+    """Check the wiring of a backplane FILE before power-on.
+
+    Exit status 1 when there is an error, 2 for a mistake in the file.
+    """
+    from emu.description import load
+    from emu.differences import differences
+    from emu.wiring import check
+
+    description = load(file)
+    found = check(description)
+    differing = differences(description, load(against)) if against else []
+    if as_json:
+        click.echo(json.dumps({"findings": [f.as_dict() for f in found],
+                               "differences": differing}, indent=2))
+    else:
+        for finding in found:
+            click.echo(f"{finding.level}: {finding.code}: {finding.text}")
+            click.echo(f"    {finding.remedy}")
+        for line in differing:
+            click.echo(f"differs: {line}")
+        if not found:
+            click.echo(f"{file}: nothing to object to.")
+    sys.exit(1 if any(f.level == "error" for f in found) else 0)
