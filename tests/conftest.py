@@ -1,0 +1,29 @@
+"""What all tests share: where things lie, and one way to run a command."""
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+ROMS = ROOT / "roms"
+
+
+@pytest.fixture
+def roms() -> Path:
+    """The folder of the ROMs and their backplane files."""
+    return ROMS
+
+
+@pytest.fixture
+def preburn() -> Callable[..., subprocess.CompletedProcess[str]]:
+    """Run a command as a builder does: in a process of its own."""
+
+    def run(*arguments: object) -> subprocess.CompletedProcess[str]:
+        return subprocess.run([sys.executable, "-m", "emu.cli", *map(str, arguments)], text=True,
+                              capture_output=True, cwd=ROOT, timeout=300, check=False)
+
+    return run

@@ -1,0 +1,160 @@
+"""Backplane files: what is read, and the one line that each mistake gives."""
+from __future__ import annotations
+
+import tomllib
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from emu.description import describe, load
+from emu.errors import InputError
+
+GOOD = """
+name = "test"
+[backplane]
+chain = ["ctc"]
+[slot.cpu]
+card = "z80-cpu"
+clock = "4 MHz"
+[slot.memory]
+card = "plain-memory"
+[slot.ctc]
+card = "z80-ctc"
+base = 0x28
+"""
+
+
+def write(folder: Path, text: str, name: str = "m.toml") -> Path:
+    path = folder / name
+    path.write_text(text)
+    return path
+
+
+def mistake(folder: Path, text: str) -> str:
+    """Give the message, without the file's path, that a text is refused with."""
+    path = write(folder, text)
+    with pytest.raises(InputError) as error:
+        load(path)
+    assert "\n" not in str(error.value)
+    return str(error.value).replace(str(path), "FILE")
+
+
+def test_a_good_file(tmp_path: Path) -> None:
+    d = load(write(tmp_path, GOOD))
+    assert d.name == "test"
+    assert d.cpu_hz == Fraction(4_000_000)
+    assert [s.name for s in d.slots] == ["cpu", "memory", "ctc"]
+    assert [(r.port, r.mask) for r in d.slots[2].ports] == [
+        (0x28, 0xFF), (0x29, 0xFF), (0x2A, 0xFF), (0x2B, 0xFF)]
+    assert d.chain == ("ctc",)
+    assert d.floating == "pull-ups"
+
+
+@pytest.mark.parametrize(("change", "message"), [
+    (("z80-ctc", "z80-ctx"), "FILE: slot.ctc: there is no card 'z80-ctx'; did you mean 'z80-ctc'?"),
+    (("clock =", "clok ="),
+     "FILE: slot.cpu: the card z80-cpu has no jumper 'clok'; did you mean 'clock'?"),
+    (('"4 MHz"', '"4 parsecs"'),
+     'FILE: slot.cpu: clock: write a frequency as "6.144 MHz", not \'4 parsecs\'.'),
+    (('"4 MHz"', "4"), "FILE: slot.cpu: clock takes a frequency such as \"1.8432 MHz\", \"cpu\" or "
+                       "\"none\", not 4."),
+    (("base = 0x28", "base = 300"),
+     "FILE: slot.ctc: base takes a whole number from 0 to 255, not 300."),
+    (("base = 0x28", ""),
+     "FILE: slot.ctc: the card z80-ctc has registers but no port; give it a base."),
+    (("base = 0x28", "base = 0xFE"), "FILE: slot.ctc: register channel2 would stand at port 100h, "
+                                     "beyond FFh; lower the base."),
+    (('["ctc"]', '["cct"]'),
+     "FILE: backplane.chain: there is no slot 'cct'; did you mean 'ctc'?"),
+    (('["ctc"]', '["memory"]'), "FILE: backplane.chain: the card plain-memory in slot 'memory' has "
+                                "no IEI and IEO; leave it out."),
+    (('card = "z80-cpu"\nclock = "4 MHz"', 'card = "plain-memory"'),
+     'FILE: a machine has one slot with card = "z80-cpu", not 0.'),
+    (("[backplane]", "[backplain]"),
+     "FILE: unknown key 'backplain'; did you mean 'backplane'?"),
+    (("chain =", "chains ="), "FILE: backplane: unknown key 'chains'; did you mean 'chain'?"),
+    (('name = "test"', "name = 3"), "FILE: name takes a text, not 3."),
+    (('card = "plain-memory"', 'card = "plain-memory"\nimage = "none.bin"'), None),
+])
+def test_mistakes(tmp_path: Path, change: tuple[str, str], message: str | None) -> None:
+    text = mistake(tmp_path, GOOD.replace(*change))
+    if message is None:
+        message = (f"FILE: slot.memory: {tmp_path}/none.bin: no such file; check the image path.")
+    assert text == message
+
+
+def test_broken_toml_says_line_and_column(tmp_path: Path) -> None:
+    text = mistake(tmp_path, "[slot.cpu]\ncard = \n")
+    assert text.startswith("FILE: broken TOML: ")
+    assert "line 2, column 8" in text
+
+
+def test_missing_file_and_folder(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="no such file; check the backplane file path"):
+        load(tmp_path / "none.toml")
+    with pytest.raises(InputError):
+        load(tmp_path)
+
+
+def test_extends_and_fitted(tmp_path: Path) -> None:
+    write(tmp_path, GOOD + '[[wire]]\nfrom = "ctc.zcto0"\nto = "ctc.trigger1"\n', "base.toml")
+    d = load(write(tmp_path, 'extends = "base.toml"\n[slot.cpu]\nclock = "8 MHz"\n'
+                             "[slot.ctc]\nfitted = false\n"))
+    assert d.cpu_hz == 8_000_000
+    assert [s.name for s in d.slots] == ["cpu", "memory"]
+    assert d.chain == ()
+    assert d.wires == ()
+
+
+def test_extends_in_a_circle(tmp_path: Path) -> None:
+    write(tmp_path, 'extends = "m.toml"', "other.toml")
+    with pytest.raises(InputError, match="extend each other in a circle"):
+        load(write(tmp_path, 'extends = "other.toml"'))
+
+
+def test_board_variant(tmp_path: Path) -> None:
+    write(tmp_path, 'card = "z80-ctc"\nsummary = "counter board"\nbase = 0x80\nmirrors = 4\n'
+                    'order = ["channel3", "channel2", "channel1", "channel0"]\n', "board.toml")
+    d = load(write(tmp_path, GOOD.replace('card = "z80-ctc"\nbase = 0x28',
+                                          'card = "board.toml"')))
+    ctc = d.slots[2]
+    assert ctc.card.name == "z80-ctc"
+    assert [(r.register, r.port) for r in ctc.ports] == [(0, 0x83), (1, 0x82), (2, 0x81),
+                                                         (3, 0x80)]
+    assert {r.mask for r in ctc.ports} == {0xFB}
+
+
+VALUES = st.recursive(
+    st.none() | st.booleans() | st.integers(-9, 70000) | st.text(max_size=8)
+    | st.sampled_from(["z80-cpu", "z80-ctc", "plain-memory", "4 MHz", "open", "ctc.zcto0"]),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(
+        st.sampled_from(["cpu", "ctc", "card", "clock", "base", "chain", "from", "to", "ports",
+                         "order", "fitted", "image", "terminal", "baud", "x"]), inner, max_size=4),
+    max_leaves=12)
+
+
+@settings(derandomize=True, max_examples=300, deadline=None)
+@given(st.dictionaries(st.sampled_from(["name", "backplane", "slot", "wire"]), VALUES))
+def test_any_tree_gives_a_description_or_one_line(tree: dict) -> None:
+    try:
+        describe(tree, Path("m.toml"))
+    except InputError as error:
+        assert "\n" not in str(error)
+
+
+@settings(derandomize=True, max_examples=300, deadline=None)
+@given(st.data())
+def test_mutated_text_gives_a_description_or_one_line(tmp_path_factory, data) -> None:
+    text = bytearray(GOOD.encode())
+    for _ in range(data.draw(st.integers(1, 4))):
+        at = data.draw(st.integers(0, len(text) - 1))
+        text[at] = data.draw(st.integers(0, 255))
+    path = tmp_path_factory.getbasetemp() / "mutated.toml"
+    path.write_bytes(text)
+    try:
+        load(path)
+    except InputError as error:
+        assert "\n" not in str(error).replace(tomllib.__name__, "")
