@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emu.disassembler import disassemble
-from emu.logs.records import INSTRUCTION, INTERRUPT, NMI, Chunk, stretches
+from emu.logs.records import INSTRUCTION, INTERRUPT, NMI, Chunk, fetches
 from emu.logs.sampler import PREFIX_SHIFT
 from emu.state import FETCH, READ
 from emu.symbols import SymbolTable
@@ -144,11 +144,10 @@ class CodeBook:
 
 
 def _special(chunk: Chunk, codes: Codes) -> Codes:
-    """Put words where no instruction stands: responses, and stays in HALT."""
+    """Put words where no instruction stands: responses, and fetches in HALT."""
     table, index = list(codes.table), codes.index.copy()
-    behind = stretches(chunk)
     known: dict[tuple[int, str], int] = {}
-    for record in np.flatnonzero((chunk.kind != INSTRUCTION) & (behind > np.arange(len(chunk)))):
+    for record in np.flatnonzero(chunk.kind != INSTRUCTION):
         plain = table[codes.index[record]]
         kind, mode = int(chunk.kind[record]), int(chunk.control[record] >> 16 & 3)
         if kind == INTERRUPT:
@@ -158,7 +157,7 @@ def _special(chunk: Chunk, codes: Codes) -> Codes:
         elif kind == NMI:
             text = "non-maskable interrupt"
         else:
-            count = int(behind[record] - record)
+            count = fetches(chunk, int(record))
             text = f"halted, {count} fetch{'es' if count > 1 else ''}"
         key = int(codes.index[record]), text
         if key not in known:
@@ -198,4 +197,5 @@ def _keys(chunk: Chunk) -> NDArray[np.int64]:
         key |= data[at] * going << (26 + 8 * byte)
         taken += going
     mark = np.where(stray, STRAY, control >> PREFIX_SHIFT + 1 & 3)
-    return key | taken << 58 | mark * code << 60 | code.astype(np.int64) << 62
+    key |= taken << 58 | mark * code << 60 | code.astype(np.int64) << 62
+    return np.asarray(key, np.int64)

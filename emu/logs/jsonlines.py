@@ -24,7 +24,6 @@ from emu.logs.records import (
     Flags,
     Ints,
     control_fields,
-    stretches,
     total_waits,
 )
 from emu.logs.setting import Setting
@@ -41,13 +40,10 @@ class JsonWriter:
 
     def write(self, chunk: Chunk, chosen: Flags) -> None:
         """Write the chosen records, or cycles when ``by_cycle`` is set."""
-        if self._by_cycle:
-            rows = np.flatnonzero(chosen)
-            blocks = self._cycle_blocks(chunk, rows)
-        else:
-            rows = np.flatnonzero(chosen & (stretches(chunk) > np.arange(len(chunk))))
-            blocks = self._record_blocks(chunk, rows)
+        rows = np.flatnonzero(chosen)
         if len(rows):
+            build = self._cycle_blocks if self._by_cycle else self._record_blocks
+            blocks = build(chunk, rows)
             self._out.write(render([*blocks, literal("}\n")], len(rows)))
 
     def _opening(self, t: Ints, length: Ints, waits: Ints) -> list[Block]:
@@ -59,7 +55,7 @@ class JsonWriter:
         codes = self._setting.book.look_up(chunk)
         words = [f'","address":"{c.address:04X}","bytes":"{c.data.hex(" ").upper()}",{_words(c)}'
                  for c in codes.table]
-        first, behind = chunk.first[rows], stretches(chunk)[rows]
+        first, behind = chunk.first[rows], rows + 1
         blocks = self._opening(chunk.t[rows], chunk.t[behind] - chunk.t[rows],
                                total_waits(chunk)[rows])
         blocks += [choice(RECORD_NAMES, chunk.kind[rows]), choice(words, codes.index[rows]),

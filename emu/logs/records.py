@@ -89,21 +89,30 @@ def any_cycle(chunk: Chunk, chosen: Flags) -> Flags:
     return found
 
 
-def stretches(chunk: Chunk) -> Ints:
-    """Give for each record the number of the record behind it, idle fetches taken together.
+def compact(chunk: Chunk) -> Chunk:
+    """Make each stay in HALT one record, with the first of its fetches.
 
-    The first fetch of a stay in HALT leads to the record behind the last one; the others
-    lead to themselves: they need no line of their own.
+    How many there were is told by the times: see `fetches`.
     """
-    count = len(chunk)
-    behind = np.arange(1, count + 1)
-    idle = np.concatenate([[False], chunk.kind == IDLE, [False]])
-    opens = np.flatnonzero(idle[1:] & ~idle[:-1])
-    shuts = np.flatnonzero(~idle[1:] & idle[:-1])
-    inner = idle[1:-1] & idle[:-2]
-    behind[inner] = np.flatnonzero(inner)
-    behind[opens] = shuts
-    return behind
+    idle = chunk.kind == IDLE
+    keep = np.ones(len(chunk), bool)
+    keep[1:] = ~(idle[1:] & idle[:-1])
+    if keep.all():
+        return chunk
+    states = np.append(keep, True)
+    cycles = np.repeat(keep, np.diff(chunk.first))
+    own = np.diff(chunk.first)[keep]
+    return Chunk(
+        chunk.cycles[cycles], chunk.t[states], np.concatenate([[0], np.cumsum(own)]),
+        chunk.kind[keep], chunk.place[keep], chunk.registers[states], chunk.control[states],
+        chunk.edges, chunk.levels)
+
+
+def fetches(chunk: Chunk, record: int) -> int:
+    """Count the fetches of a stay in HALT: all are of one length."""
+    cycle = chunk.first[record]
+    return int((chunk.t[record + 1] - chunk.t[record])
+               // lengths(chunk.cycles[cycle:cycle + 1])[0])
 
 
 def total_waits(chunk: Chunk) -> Ints:

@@ -3,7 +3,7 @@
 An instruction's line: T-state, seconds, T-states it takes, wait states in them, address,
 bytes, disassembly, who drove its first byte, symbol, source line; then every other bus
 cycle with who drove it (nothing behind it: the CPU), and the registers that it changed.
-A stay in HALT is one line, with the number of its fetches.
+`records.compact` makes a stay in HALT one line.
 """
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from typing import BinaryIO
 import numpy as np
 
 from emu.logs.columns import Block, choice, decimal, hexadecimal, literal, render, seconds, written
-from emu.logs.records import REGISTERS, Chunk, Flags, Ints, control_fields, stretches, total_waits
+from emu.logs.records import REGISTERS, Chunk, Flags, Ints, control_fields, total_waits
 from emu.logs.setting import Setting
 from emu.state import KIND_NAMES
 
@@ -43,13 +43,10 @@ class TextWriter:
 
     def write(self, chunk: Chunk, chosen: Flags) -> None:
         """Write the chosen records, or cycles when ``by_cycle`` is set."""
-        if self._by_cycle:
-            rows = np.flatnonzero(chosen)
-            blocks = self._cycle_blocks(chunk, rows)
-        else:
-            rows = np.flatnonzero(chosen & (stretches(chunk) > np.arange(len(chunk))))
-            blocks = self._record_blocks(chunk, rows)
+        rows = np.flatnonzero(chosen)
         if len(rows):
+            build = self._cycle_blocks if self._by_cycle else self._record_blocks
+            blocks = build(chunk, rows)
             self._out.write(render([*blocks, literal("\n")], len(rows)))
 
     def _opening(self, t: Ints, length: Ints, waits: Ints) -> list[Block]:
@@ -64,7 +61,7 @@ class TextWriter:
                  for c in codes.table]
         places = [f"  {c.symbol:<{SYMBOL}} {c.source:<{SOURCE}}" for c in codes.table]
         index = codes.index[rows]
-        first, behind = chunk.first[rows], stretches(chunk)[rows]
+        first, behind = chunk.first[rows], rows + 1
         drivers = chunk.cycles["driver"][first]
         blocks = self._opening(chunk.t[rows], chunk.t[behind] - chunk.t[rows],
                                total_waits(chunk)[rows])
