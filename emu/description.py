@@ -238,7 +238,8 @@ def describe(tree: Mapping[str, Any], path: Path) -> Description:
     for key in plane:
         if key not in BACKPLANE:
             raise InputError(f"{path}: backplane: unknown key {key!r}; {nearest(key, BACKPLANE)}")
-    tables = _tables(tree.get("slot", {}), f"{path}: slot")
+    tables = {name: _tables(table, f"{path}: slot.{name}") for name, table
+              in _tables(tree.get("slot", {}), f"{path}: slot").items()}
     removed = {n for n, t in tables.items() if t.get("fitted") is False}
     slots = {n: _slot(n, t, path) for n, t in tables.items() if n not in removed}
     if len(slots) > SLOTS:
