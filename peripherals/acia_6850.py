@@ -1,260 +1,392 @@
-"""A 6850-type asynchronous serial chip: no vector, no place in the chain.
+"""A 6850-type asynchronous serial chip: no vector, no place in the chain, no reset pin.
 
-After the maker's data sheet as quoted in 1982 (control register table) and common notes on
-the chip; points from memory: the latch of DCD, TDRE held at 0 while CTS is high, overrun
-shown once the last good byte has been read.  It pulls /INT while its cause lasts.
+The control register is as the maker's guide of 1982 has it; the rest follows the data
+sheet (MC6850).  From memory, and so the first to be doubted: the latch of DCD, TDRE held
+at 0 while CTS is high, overrun shown once the last good byte has been read.  IRQ is open
+drain and pulls /INT while its cause lasts.
 """
 from __future__ import annotations
 
-from fractions import Fraction
 from typing import Any
 
 import numpy as np
 
 from emu.jit import compiled, inlined
+from emu.lines import source_of
 from emu.state import FAR, PLAIN_INTERRUPT
-from peripherals import serial_line as wire
 from peripherals.card import Card, Jumper, Setup, entry
-from peripherals.serial_line import BREAK, FINE, FRAMING_ERROR, LINE, PARITY_ERROR
+from peripherals.serial_line import (
+    FRAME_DUE,
+    LINE,
+    LISTENED,
+    abort,
+    arm,
+    clock_from_wire,
+    in_step,
+    notice_typing,
+    out_step,
+    schedule_in,
+    schedule_out,
+    sending,
+    set_break,
+    set_format,
+    set_receiver,
+    set_rts,
+    start_frame,
+)
+from peripherals.serial_setup import clock_at_power_on, connect, rate_words, terminal_words
+from peripherals.serial_wave import CHARACTER, EVEN, FRAMING_ERROR, NO_PARITY, NOTHING, ODD
+from peripherals.serial_wave import PARITY_ERROR as WAVE_PARITY_ERROR
 
-RDRF, TDRE, DCD, CTS, FE, OVRN, PE, IRQ = 1, 2, 4, 8, 0x10, 0x20, 0x40, 0x80
-# bits, parity (serial_line's numbers), stop bits by word select 0 to 7
-FORMATS = np.array([[7, 2, 2], [7, 1, 2], [7, 2, 1], [7, 1, 1], [8, 0, 2], [8, 0, 1], [8, 2, 1],
-                    [8, 1, 1]], np.int64)
+CONTROL, DATA = range(2)
+RDRF, TDRE, DCD, CTS, FE, OVRN, PE, IRQ = (1 << k for k in range(8))
+# Control register
+DIVIDE, WORD, SENDER, RX_INTERRUPT = 0x03, 0x1C, 0x60, 0x80
+MASTER_RESET = 0x03
+TX_INTERRUPT, RTS_HIGH, BREAK = 0x20, 0x40, 0x60  # values of SENDER
+TIED_LOW, TIED_HIGH, FROM_TERMINAL = range(3)  # where a modem input goes
 
 STATE = np.dtype([
     ("slot", np.int64),
     ("line", LINE),
-    ("clock_num", np.int64), ("clock_den", np.int64),  # clock period in T-states
-    ("held", np.int64),  # 1: master reset, also at power-on
-    ("control", np.int64), ("bit", np.int64),  # fine length of a bit
-    ("bits", np.int64), ("parity", np.int64), ("stop2", np.int64),
-    ("tx_full", np.int64), ("tx_byte", np.int64),  # the holding register
-    ("tx_end", np.int64),  # T-state at which the shift register is free, FAR: it is
-    ("rx_full", np.int64), ("rx_byte", np.int64), ("rx_errors", np.int64),
-    ("lost", np.int64),  # overrun happened, not shown yet
-    ("overrun", np.int64),
-    ("cts", np.int64), ("dcd", np.int64),  # pins: 1 = high = inactive
-    ("dcd_latch", np.int64), ("dcd_read", np.int64),
+    ("control", np.int64),
+    ("asleep", np.int64),  # 1: power-on reset, until the first master reset
+    ("tx_byte", np.int64), ("tx_full", np.int64),  # the transmit data register
+    ("rx_byte", np.int64), ("rx_full", np.int64),  # the receive data register
+    ("rx_error", np.int64),  # FE, PE of that byte
+    ("lost", np.int64),  # 1: an overrun, shown once that byte has been read
+    ("overrun", np.int64),  # 1: OVRN
+    ("dcd_latch", np.int64),  # 1: carrier was lost
+    ("dcd_read", np.int64),  # 1: and status has been read since
+    ("cts_from", np.int64), ("dcd_from", np.int64),
+    ("cts", np.int64), ("dcd", np.int64),  # 1: pin low, active
+    ("source", np.int64),  # what is wired to the clock (emu.lines.source_of)
+    ("clock_t", np.int64),  # when that clock has changed, FAR: seen to
+    ("received", np.int64), ("sent", np.int64),  # counters for the words
+    ("overruns", np.int64), ("framing_errors", np.int64), ("parity_errors", np.int64),
 ], align=True)
 
 
 @inlined
-def divisor(control):
-    """Give the clock divide ratio of a control byte."""
-    k = control & 3
-    if k == 0:
-        return np.int64(1)
-    return np.int64(16) if k == 1 else np.int64(64)
+def in_reset(s):
+    """Tell whether the chip holds still: before or in a master reset."""
+    return s.asleep == 1 or (s.control & DIVIDE) == MASTER_RESET
 
 
 @compiled
 def status(s):
-    """Work the status byte out."""
-    value = np.int64(0)
-    if s.rx_full == 1:
-        value |= RDRF | s.rx_errors
-    if s.tx_full == 0 and s.cts == 0 and s.held == 0:
+    """Give the status register."""
+    value = s.rx_error
+    if s.rx_full == 1 and s.dcd == 1:
+        value |= RDRF
+    if s.tx_full == 0 and s.cts == 1 and not in_reset(s):
         value |= TDRE
-    if s.dcd_latch == 1 or s.dcd == 1:
+    if s.dcd_latch == 1 or s.dcd == 0:
         value |= DCD
-    if s.cts == 1:
+    if s.cts == 0:
         value |= CTS
     if s.overrun == 1:
         value |= OVRN
-    if s.held == 0:
-        receive = (value & (RDRF | OVRN)) != 0 or s.dcd_latch == 1
-        if (s.control & 0x80) != 0 and receive:
-            value |= IRQ
-        if (s.control & 0x60) == 0x20 and (value & TDRE) != 0:
+    if not in_reset(s):
+        if (s.control & RX_INTERRUPT) != 0:
+            if (value & (RDRF | OVRN)) != 0 or s.dcd_latch == 1:
+                value |= IRQ
+        if (s.control & SENDER) == TX_INTERRUPT and (value & TDRE) != 0:
             value |= IRQ
     return value
 
 
-@compiled
+@inlined
 def settle(m, s):
-    """Set /INT and the next event after any change."""
-    slot = s.slot
-    pending = 1 if (status(s) & IRQ) != 0 else 0
-    if m.ip[slot] != pending:
-        m.ip[slot] = pending
+    """Pull /INT or let it go."""
+    pending = (status(s) & IRQ) >> 7
+    if m.ip[s.slot] != pending:
+        m.ip[s.slot] = pending
         m.irq_dirty = 1
-    m.ev[slot] = min(wire.next_due(s.line), s.tx_end)
 
 
+@inlined
+def set_event(m, s):
+    """Work out the card's next event."""
+    m.ev[s.slot] = min(min(s.line.in_t, s.line.out_t), s.clock_t)
+
+
+# --- receiving and sending --------------------------------------------------------------
 @compiled
-def load_shifter(m, s, t):
-    """Move the holding register to the shift register and start its frame, when both can."""
-    if s.tx_full == 0 or s.tx_end != FAR or s.cts == 1 or s.held == 1:
-        return
-    s.tx_full = 0
-    start_frame(s, t, wire.frame_word(s.tx_byte, s.bits, s.parity))
-
-
-@compiled
-def start_frame(s, t, word):
-    """Put a frame on the line, behind the one before."""
-    start = max(t << FINE, s.line.out.until)
-    wire.send(s.line.out, start, s.bit, word,
-              wire.frame_half_bits(s.bits, s.parity, s.stop2))
-    s.tx_end = (s.line.out.until >> FINE) + 1
-
-
-@compiled
-def frame_ended(m, s, t):
-    """Go on with the next character, or with the break that is being sent."""
-    s.tx_end = FAR
-    if (s.control & 0x60) == 0x60 and s.held == 0:
-        start_frame(s, t, np.int64(0))
-    load_shifter(m, s, t)
-
-
-@compiled
-def received(s, code):
-    """Take a character from the line."""
-    if s.held == 1:
-        return
+def arrive(s):
+    """Take the character that the line has brought, or lose it."""
+    ear = s.line.ear
+    s.received += 1
     if s.rx_full == 1:
         s.lost = 1
+        s.overruns += 1
         return
     s.rx_full = 1
-    s.rx_byte = code & 0xFF
-    s.rx_errors = (PE if (code & PARITY_ERROR) != 0 else 0) | (
-        FE if (code & (FRAMING_ERROR | BREAK)) != 0 else 0)
+    s.rx_byte = ear.byte
+    s.rx_error = 0
+    if (ear.error & WAVE_PARITY_ERROR) != 0:
+        s.rx_error |= PE
+        s.parity_errors += 1
+    if (ear.error & FRAMING_ERROR) != 0:
+        s.rx_error |= FE
+        s.framing_errors += 1
+
+
+@compiled
+def read_data(s):
+    """Read the received byte; the byte before a lost one leaves OVRN, and RDRF until the
+    next read."""
+    s.overrun = s.lost
+    s.rx_full = s.lost
+    s.lost = 0
+    if s.dcd_read == 1:
+        s.dcd_latch = 0
+        s.dcd_read = 0
+    return s.rx_byte
+
+
+@compiled
+def events_in(s, t):
+    """Do what the terminal's line brings at T-state t."""
+    got = in_step(s.line, t)
+    while got != NOTHING:
+        if got == CHARACTER:
+            arrive(s)
+        got = in_step(s.line, t)
+    schedule_in(s.line)
+
+
+@compiled
+def events_out(m, s, t):
+    """Do what the transmitter has due at T-state t."""
+    what = out_step(m, s.line, t)
+    if what == LISTENED:
+        return
+    if what == FRAME_DUE or s.tx_full == 1:
+        start_frame(s.line, s.tx_byte, s.line.tx_bits)
+        s.tx_full = 0
+        s.sent += 1
+        return
+    schedule_out(s.line)
+
+
+# --- control ----------------------------------------------------------------------------
+@compiled
+def master_reset(m, s, t):
+    """Clear all but what the pins CTS and DCD show."""
+    abort(m, s.line, t)
+    set_receiver(m, s.line, t, 0)
+    s.tx_full = s.rx_full = s.rx_error = s.lost = s.overrun = 0
+    s.dcd_latch = s.dcd_read = 0
+    s.asleep = 0
+
+
+@compiled
+def configure(m, s, t):
+    """Carry the control register and the pins over to the line."""
+    line = s.line
+    running = not in_reset(s)
+    word = (s.control & WORD) >> 2
+    bits = 8 if word >= 4 else 7
+    parity = np.int64(NO_PARITY)
+    if word < 4 or word >= 6:
+        parity = np.int64(ODD) if (word & 1) != 0 else np.int64(EVEN)
+    two = word < 2 or word == 4
+    if running:
+        code = s.control & DIVIDE
+        ratio = np.int64(1)
+        if code != 0:
+            ratio = np.int64(4) << 2 * code
+        set_format(m, line, t, ratio, parity, 4 if two else 2, bits, bits)
+    set_receiver(m, line, t, 1 if running and s.dcd == 1 else 0)
+    sender = s.control & SENDER
+    set_break(m, line, t, 1 if running and sender == BREAK else 0)
+    rts = 0 if sender == RTS_HIGH or s.asleep == 1 else 1
+    if rts != line.rts:
+        set_rts(line, t, rts)
+
+
+@compiled
+def write_control(m, s, byte, t):
+    """Write the control register; before the first master reset nothing else counts."""
+    if (byte & DIVIDE) == MASTER_RESET:
+        master_reset(m, s, t)
+    s.control = byte
+    configure(m, s, t)
+
+
+@compiled
+def look_at_pins(m, s, t):
+    """See whether CTS or DCD has changed; a lost carrier is latched."""
+    terminal_cts = s.line.cts
+    terminal_dcd = s.line.dcd
+    cts = terminal_cts if s.cts_from == FROM_TERMINAL else 1 - s.cts_from
+    dcd = terminal_dcd if s.dcd_from == FROM_TERMINAL else 1 - s.dcd_from
+    if cts == s.cts and dcd == s.dcd:
+        return
+    if dcd == 0 and s.dcd == 1:
+        s.dcd_latch = 1
+        s.dcd_read = 0
+    s.cts = cts
+    s.dcd = dcd
+    configure(m, s, t)
+
+
+# --- entries ----------------------------------------------------------------------------
+@compiled
+def run(m, s, t):
+    """Let everything up to T-state t happen, in order."""
+    notice_typing(s.line)
+    set_event(m, s)
+    while m.ev[s.slot] <= t:
+        when = m.ev[s.slot]
+        if s.line.in_t <= when:
+            events_in(s, when)
+        if s.line.out_t <= when:
+            events_out(m, s, when)
+        if s.clock_t <= when:
+            s.clock_t = FAR
+            clock_from_wire(m, s.line, s.source, when)
+        set_event(m, s)
+    look_at_pins(m, s, t)
+    set_event(m, s)
 
 
 @entry(STATE)
 def advance(m, s, t, b):
-    """Do what falls up to T-state t, in order."""
-    while True:
-        line = wire.next_due(s.line)
-        if min(line, s.tx_end) > t:
-            break
-        if s.tx_end <= line:
-            frame_ended(m, s, s.tx_end)
-        else:
-            code = wire.step(m, s.line, line)
-            if code >= 0:
-                received(s, code)
+    """Let everything up to T-state t happen."""
+    run(m, s, t)
     settle(m, s)
     return np.int64(0)
 
 
 @entry(STATE)
+def line(m, s, number, t):
+    """Notice that the wired clock has changed; it takes effect as the card's next event."""
+    s.clock_t = min(s.clock_t, t)
+    m.ev[s.slot] = min(m.ev[s.slot], t)
+    m.next_event = 0
+    return np.int64(0)
+
+
+@entry(STATE)
 def reset(m, s, a, t):
-    """Power-on holds the chip in master reset; the RESET line is not wired to it."""
+    """Hold still from power-on; the backplane's RESET does not reach the chip."""
     if a == 0:
-        s.held = 1
-        s.tx_end = FAR
+        s.asleep = 1
+        configure(m, s, t)
     settle(m, s)
+    set_event(m, s)
     return np.int64(0)
 
 
 @entry(STATE)
 def read(m, s, a, t):
     """Read status or data."""
-    if (a & 0xFF) == 0:
-        value = status(s)
+    if (a & 1) == CONTROL:
         s.dcd_read = s.dcd_latch
-        return value
-    value = s.rx_byte
-    s.rx_full = 0
-    s.overrun = s.lost
-    s.lost = 0
-    if s.dcd_read == 1 and s.dcd == 0:
-        s.dcd_latch = 0
+        return status(s)
+    value = read_data(s)
     settle(m, s)
     return value
 
 
-@compiled
-def master_reset(s):
-    """Forget everything but CTS and DCD."""
-    s.held = 1
-    s.tx_full = s.rx_full = s.rx_errors = s.lost = s.overrun = 0
-    s.dcd_latch = s.dcd
-    s.line.card.bit = 0
-
-
-@compiled
-def set_control(m, s, byte, t):
-    """Take a control byte."""
-    s.control = byte
-    if (byte & 3) == 3:
-        master_reset(s)
-    else:
-        k = (byte >> 2) & 7
-        if s.held == 1:  # it has not listened to what began before
-            s.line.card.ready = max(s.line.card.ready, t << FINE)
-        s.held = 0
-        s.bits = FORMATS[k, 0]
-        s.parity = FORMATS[k, 1]
-        s.stop2 = FORMATS[k, 2] * 2
-        s.bit = (divisor(byte) * s.clock_num << FINE) // s.clock_den
-        s.line.card.bit = s.bit
-        s.line.card.bits = s.bits
-        s.line.card.parity = s.parity
-        if (byte & 0x60) == 0x60 and s.tx_end == FAR:
-            start_frame(s, t, np.int64(0))
-        load_shifter(m, s, t)
-    wire.set_rts(s.line, np.int64(0) if (byte & 0x60) == 0x40 else np.int64(1), t)
-
-
 @entry(STATE)
 def write(m, s, a, t):
-    """Write control or data."""
+    """Write control or data; held in reset the chip takes no data."""
     byte = (a >> 8) & 0xFF
-    if (a & 0xFF) == 0:
-        set_control(m, s, byte, t)
-    elif s.held == 0:
+    if (a & 1) == CONTROL:
+        write_control(m, s, byte, t)
+    elif not in_reset(s):
         s.tx_byte = byte
         s.tx_full = 1
-        load_shifter(m, s, t)
+        arm(s.line, t)
     settle(m, s)
+    set_event(m, s)
     return np.int64(0)
 
 
+# --- power-on, words --------------------------------------------------------------------
 def power_on(setup: Setup) -> None:
-    """Set the clock, the terminal and the modem pins."""
+    """Connect the clock, the terminal and the modem inputs."""
     s, settings = setup.state, setup.settings
-    hertz = setup.cpu_hz if settings["clock"] == "cpu" else settings["clock"]
-    s.clock_num, s.clock_den = setup.period(Fraction(hertz))
-    wire.connect(s.line, settings["terminal"], setup.cpu_hz)
-    s.cts = int(settings["cts"] == "high")
-    s.dcd = s.dcd_latch = int(settings["dcd"] == "high")
+    connect(setup, s.line, settings["terminal"])
+    s.clock_t = FAR
+    s.source = source_of(setup.machine, setup.slot, 0)
+    if s.source < 0:
+        clock_at_power_on(setup, s.line, settings["clock"])
+    wires = ("low", "high", "terminal")
+    s.cts_from, s.dcd_from = wires.index(settings["cts"]), wires.index(settings["dcd"])
+    s.cts = int(s.cts_from != TIED_HIGH)
+    s.dcd = int(s.dcd_from != TIED_HIGH)
+
+
+def _transmitter(s: Any) -> str:
+    """Say what the transmitter does, and what it waits for."""
+    words = f"{int(s.sent)} characters begun"
+    if (s.control & SENDER) == BREAK:
+        words += ", sends a break"
+    if sending(s.line):
+        words += ", one under way"
+    if s.tx_full:
+        words += f", {int(s.tx_byte):02X}h in the data register"
+        if not s.line.running:
+            words += " waits for a clock"
+    if not s.cts:
+        words += ", CTS is high: TDRE reads 0 whatever the register holds"
+    return words
+
+
+def _receiver(s: Any) -> str:
+    """Say what the receiver has taken."""
+    words = f"{int(s.received)} characters came"
+    if not s.dcd:
+        words += ", off because DCD is high"
+    if s.rx_full:
+        words += f", {int(s.rx_byte):02X}h unread"
+    faults = [f"{int(n)} {what}" for n, what in (
+        (s.overruns, "lost by overrun"), (s.framing_errors, "framing errors"),
+        (s.parity_errors, "parity errors")) if n]
+    return words + (f" ({', '.join(faults)})" if faults else "")
 
 
 def describe(m: Any, s: Any) -> list[str]:
     """Give the chip's state in words."""
-    if s.held:
-        return ["held in master reset: nothing has set it up"]
-    rate = float(Fraction(int(s.bit), 1 << FINE))
-    out = [f"a bit lasts {rate:.2f} T-states, {int(s.bits)} data bits",
-           f"status {int(status(s)):02X}h, control {int(s.control):02X}h"]
-    if s.cts:
-        out.append("CTS is high: the transmitter shows itself full for ever")
-    if m.ip[s.slot]:
-        out.append("pulls /INT")
-    return out
+    if s.asleep:
+        return ["held in reset since power-on: no master reset (03h) has been written"]
+    if in_reset(s):
+        return [f"held in master reset (control = {int(s.control):02X}h)",
+                *terminal_words(s.line)]
+    enabled = [name for name, on in (
+        ("receive", s.control & RX_INTERRUPT),
+        ("transmit", (s.control & SENDER) == TX_INTERRUPT)) if on]
+    value = int(status(s))
+    out = [rate_words(s.line), f"receiver: {_receiver(s)}", f"transmitter: {_transmitter(s)}",
+           f"interrupts enabled: {', '.join(enabled) or 'none'}"
+           + ("; pulls IRQ low" if value & IRQ else ""),
+           f"status {value:02X}h, control {int(s.control):02X}h"]
+    return out + terminal_words(s.line)
 
 
 CARD = Card(
     name="acia-6850",
-    summary="6850-type serial chip: interrupts without a vector",
-    source="maker's data sheet (control table as quoted in 1982); rest from memory",
+    summary="6850-type ACIA: serial chip that interrupts without a vector",
+    source="MC6850 data sheet, and the maker's component guide as quoted in 1982",
     state=STATE,
-    functions={"reset": reset, "read": read, "write": write, "advance": advance},
+    functions={"reset": reset, "read": read, "write": write, "advance": advance, "line": line},
     jumpers=(
-        Jumper("clock", "clock", "1.8432 MHz", "clock of receiver and transmitter"),
-        Jumper("terminal", "terminal", {}, "what stands at the other end: baud, format, flow"),
-        Jumper("cts", "choice", "low", "where CTS is tied: low lets it send",
-               choices=("low", "high")),
-        Jumper("dcd", "choice", "low", "where DCD is tied: low = carrier",
-               choices=("low", "high")),
-        Jumper("interrupt", "flag", True, "whether its IRQ is wired to /INT"),
+        Jumper("clock", "clock", "1.8432 MHz",
+               "clock of receiver and transmitter, unless a wire ends at the input"),
+        Jumper("terminal", "terminal", {}, "what stands at the other end"),
+        Jumper("cts", "choice", "low", "where CTS goes; low is active, high holds TDRE at 0",
+               choices=("low", "high", "terminal")),
+        Jumper("dcd", "choice", "low", "where DCD goes; high turns the receiver off",
+               choices=("low", "high", "terminal")),
+        Jumper("interrupt", "flag", True, "the chip's IRQ pin reaches /INT"),
     ),
     registers=("control", "data"),
     interrupt=PLAIN_INTERRUPT,
+    inputs=("clock",),
     channels=("",),
     power_on=power_on,
     describe=describe,

@@ -1,0 +1,366 @@
+"""Z80 SIO: two serial channels with vectored interrupts.
+
+The asynchronous side is complete; the synchronous modes are not modelled.  WAIT/READY is
+only kept: no card of ours listens to it.  Requests stand in m.ip in the chip's order of
+priority (UM0081 p.248): bits 0-2 channel A receive, transmit, external/status, 3-5 B.
+"""
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from emu.jit import compiled, inlined
+from emu.lines import source_of
+from emu.state import CHAINED_INTERRUPT, FAR
+from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.serial_line import (
+    LINE,
+    clock_from_wire,
+    notice_typing,
+    sending,
+)
+from peripherals.serial_setup import clock_at_power_on, connect, rate_words, terminal_words
+from peripherals.z80_sio_channel import (
+    AFFECTS_VECTOR,
+    ANY_PENDING,
+    AUTO_ENABLES,
+    CHANNEL,
+    EXT_ENABLE,
+    FRAMING,
+    FROM_TERMINAL,
+    OVERRUN,
+    PARITY_ERROR,
+    RX_AVAILABLE,
+    RX_MODE,
+    RX_ON,
+    SEND_BREAK,
+    STOP_BITS,
+    TX_EMPTY,
+    TX_ENABLE,
+    TX_ON,
+    command,
+    events_in,
+    events_out,
+    look_at_pins,
+    read_data,
+    requests,
+    reset_channel,
+    rr1,
+    special,
+    write_data,
+    write_register,
+)
+
+A_DATA, A_CONTROL, B_DATA, B_CONTROL = range(4)
+# Vector bits 3-1 when status affects it (UM0081 p.248)
+TX_CODE, EXT_CODE, RX_CODE, SPECIAL_CODE, OF_A = 0, 1, 2, 3, 4
+
+STATE = np.dtype([
+    ("slot", np.int64),
+    ("channel", CHANNEL, (2,)),
+    ("line_a", LINE), ("line_b", LINE),
+    ("source", np.int64, (2,)),  # what is wired to a clock input (emu.lines.source_of)
+    ("clock_t", np.int64, (2,)),  # when that clock has changed, FAR: seen to
+    ("pins", np.int64),  # 1: a modem input comes from a terminal
+], align=True)
+
+
+# --- interrupts -------------------------------------------------------------------------
+@inlined
+def settle(m, s):
+    """Put the channels' requests into the chain."""
+    pending = requests(s.channel[0]) | requests(s.channel[1]) << 3
+    if m.ip[s.slot] != pending:
+        m.ip[s.slot] = pending
+        m.irq_dirty = 1
+
+
+@compiled
+def vector(s, source):
+    """Give the vector for one request, a bit of m.ip; for none when ``source`` is 0."""
+    b = s.channel[1]
+    if (b.wr[1] & AFFECTS_VECTOR) == 0:
+        return b.wr[2]
+    code = np.int64(SPECIAL_CODE)
+    if source != 0:
+        c = s.channel[0] if source < 8 else b
+        kind = source if source < 8 else source >> 3
+        if kind == 2:
+            code = np.int64(TX_CODE)
+        elif kind == 4:
+            code = np.int64(EXT_CODE)
+        elif not special(c):
+            code = np.int64(RX_CODE)
+        if source < 8:
+            code |= OF_A
+    return (b.wr[2] & 0xF1) | code << 1
+
+
+@entry(STATE)
+def acknowledge(m, s, source, t):
+    """Give the vector; the request stays until its cause is seen to."""
+    return vector(s, source)
+
+
+# --- events -----------------------------------------------------------------------------
+@inlined
+def set_event(m, s):
+    """Work out the card's next event."""
+    a = s.line_a
+    b = s.line_b
+    first = min(min(a.in_t, a.out_t), min(b.in_t, b.out_t))
+    m.ev[s.slot] = min(first, min(s.clock_t[0], s.clock_t[1]))
+
+
+@compiled
+def channel_event(m, s, k, line, t):
+    """Do what one channel has due at T-state t."""
+    c = s.channel[k]
+    if line.in_t <= t:
+        events_in(c, line, t)
+    if line.out_t <= t:
+        events_out(m, c, line, t)
+    if s.clock_t[k] <= t:
+        s.clock_t[k] = FAR
+        clock_from_wire(m, line, s.source[k], t)
+
+
+@compiled
+def run(m, s, t):
+    """Let everything up to T-state t happen, in order."""
+    notice_typing(s.line_a)
+    notice_typing(s.line_b)
+    set_event(m, s)
+    while m.ev[s.slot] <= t:
+        when = m.ev[s.slot]
+        channel_event(m, s, 0, s.line_a, when)
+        channel_event(m, s, 1, s.line_b, when)
+        set_event(m, s)
+    if s.pins == 1:
+        look_at_pins(m, s.channel[0], s.line_a, t)
+        look_at_pins(m, s.channel[1], s.line_b, t)
+        set_event(m, s)
+
+
+@entry(STATE)
+def advance(m, s, t, b):
+    """Let everything up to T-state t happen."""
+    run(m, s, t)
+    settle(m, s)
+    return np.int64(0)
+
+
+@entry(STATE)
+def line(m, s, number, t):
+    """Notice that a wired clock has changed; it takes effect as the card's next event."""
+    s.clock_t[number] = min(s.clock_t[number], t)
+    m.ev[s.slot] = min(m.ev[s.slot], t)
+    m.next_event = 0
+    return np.int64(0)
+
+
+# --- the bus ----------------------------------------------------------------------------
+@entry(STATE)
+def reset(m, s, a, t):
+    """Turn both channels off: TxD, RTS and DTR high, every write register 0."""
+    reset_channel(m, s.channel[0], s.line_a, t)
+    reset_channel(m, s.channel[1], s.line_b, t)
+    settle(m, s)
+    set_event(m, s)
+    return np.int64(0)
+
+
+@compiled
+def read_register(m, s, k, line):
+    """Read the register that the pointer chooses; those that the channel lacks give 0."""
+    c = s.channel[k]
+    number = c.pointer
+    c.pointer = 0
+    if number == 1:
+        return rr1(c, line)
+    if number == 2 and k == 1:
+        return vector(s, m.ip[s.slot] & -m.ip[s.slot])
+    return np.int64(0)
+
+
+@entry(STATE)
+def read(m, s, a, t):
+    """Read data, or the status register that the pointer chooses."""
+    register = a & 3
+    k = register >> 1
+    c = s.channel[k]
+    if (register & 1) == 0:
+        value = read_data(c)
+        settle(m, s)
+        return value
+    if c.pointer != 0:
+        return read_register(m, s, k, s.line_a if k == 0 else s.line_b)
+    value = c.ext | (RX_AVAILABLE if c.rx_count > 0 else 0) | (TX_EMPTY if c.tx_full == 0 else 0)
+    if k == 0 and m.ip[s.slot] != 0:
+        value |= ANY_PENDING
+    return value
+
+
+@compiled
+def write_channel(m, s, k, line, register, byte, t):
+    """Write data or control of one channel."""
+    c = s.channel[k]
+    if (register & 1) == 0:
+        write_data(c, line, byte, t)
+    elif c.pointer != 0:
+        number = c.pointer
+        c.pointer = 0
+        write_register(m, c, line, number, byte, t)
+    else:
+        command(m, c, line, byte, t)
+        if (byte & 0x38) == 0x38 and k == 0:
+            m.ius[s.slot] &= m.ius[s.slot] - 1  # ends the highest service
+            m.irq_dirty = 1
+
+
+@entry(STATE)
+def write(m, s, a, t):
+    """Write data, WR0 or the register that WR0 pointed to."""
+    register = a & 3
+    byte = (a >> 8) & 0xFF
+    if register < 2:
+        write_channel(m, s, 0, s.line_a, register, byte, t)
+    else:
+        write_channel(m, s, 1, s.line_b, register, byte, t)
+    settle(m, s)
+    set_event(m, s)
+    return np.int64(0)
+
+
+# --- power-on, words --------------------------------------------------------------------
+def power_on(setup: Setup) -> None:
+    """Connect clocks, terminals and modem inputs."""
+    s, settings = setup.state, setup.settings
+    s.clock_t[:] = FAR
+    for k, (name, channel_line) in enumerate((("a", s.line_a), ("b", s.line_b))):
+        connect(setup, channel_line, settings[f"terminal-{name}"])
+        s.source[k] = source_of(setup.machine, setup.slot, k)
+        if s.source[k] < 0:
+            clock_at_power_on(setup, channel_line, settings[f"clock-{name}"])
+        for pin in ("cts", "dcd"):
+            wired = ("low", "high", "terminal").index(settings[f"{pin}-{name}"])
+            s.channel[k][f"{pin}_from"] = wired
+            if wired == FROM_TERMINAL:
+                s.pins = 1
+
+
+def _errors(bits: int) -> str:
+    """Name the error bits of a character."""
+    names = ((PARITY_ERROR, "parity"), (OVERRUN, "overrun"), (FRAMING, "framing"))
+    found = "+".join(name for bit, name in names if bits & bit)
+    return f" ({found})" if found else ""
+
+
+def _receiver(c: Any) -> str:
+    """Say what a channel's receiver does."""
+    if not c.wr[3] & RX_ON:
+        return "receiver off"
+    words = f"receiver on, {int(c.received)} characters came"
+    if c.wr[3] & AUTO_ENABLES and not c.dcd:
+        words += ", held off by DCD (auto enables)"
+    if c.rx_count:
+        held = ", ".join(f"{int(c.rx[k]):02X}h{_errors(int(c.rx_error[k]))}"
+                         for k in range(int(c.rx_count)))
+        words += f", {int(c.rx_count)} of 3 unread: {held}"
+    if c.locked:
+        words += ", buffer locked until error reset"
+    faults = [f"{int(n)} {what}" for n, what in (
+        (c.overruns, "overruns"), (c.framing_errors, "framing errors"),
+        (c.parity_errors, "parity errors"), (c.breaks, "breaks")) if n]
+    return words + (f" ({', '.join(faults)} so far)" if faults else "")
+
+
+def _transmitter(c: Any, channel_line: Any) -> str:
+    """Say what a channel's transmitter does, and what it waits for."""
+    if not c.wr[5] & TX_ON:
+        waits = f", with {int(c.tx_byte):02X}h in its buffer" if c.tx_full else ""
+        return f"transmitter off{waits}"
+    words = f"transmitter on, {int(c.sent)} characters begun"
+    if c.wr[5] & SEND_BREAK:
+        words += ", sends a break"
+    if sending(channel_line):
+        words += ", one under way"
+    if c.tx_full:
+        words += f", {int(c.tx_byte):02X}h in its buffer"
+        if c.wr[3] & AUTO_ENABLES and not c.cts:
+            words += " waits for CTS (auto enables)"
+        elif not channel_line.running:
+            words += " waits for a clock"
+    return words
+
+
+def _interrupts(c: Any, pending: int, serving: int) -> str:
+    """Say which interrupts of a channel are enabled, pending and in service."""
+    modes = ("", "first character", "every character", "every character, parity apart")
+    enabled = [modes[int(c.wr[1] & RX_MODE) >> 3],
+               "transmit" if c.wr[1] & TX_ENABLE else "",
+               "external/status" if c.wr[1] & EXT_ENABLE else ""]
+    words = ", ".join(filter(None, enabled)) or "none"
+    out = f"interrupts enabled: {words}"
+    for bits, what in ((pending, "pending"), (serving, "in service")):
+        names = [n for k, n in enumerate(("receive", "transmit", "external/status"))
+                 if bits >> k & 1]
+        if names:
+            out += f"; {what}: {', '.join(names)}"
+    return out
+
+
+def describe(m: Any, s: Any) -> list[str]:
+    """Give the state of both channels in words."""
+    out = []
+    for k, (name, channel_line) in enumerate((("a", s.line_a), ("b", s.line_b))):
+        c = s.channel[k]
+        if c.wr[4] and not c.wr[4] & STOP_BITS:
+            out.append(f"{name}: programmed for a synchronous mode (WR4 = {int(c.wr[4]):02X}h), "
+                       f"which is not modelled: it neither sends nor receives")
+        elif c.wr[4]:
+            out.append(f"{name}: {rate_words(channel_line)}")
+        else:
+            out.append(f"{name}: not set up (WR4 = 00h)")
+            continue
+        out += [f"{name}: {words}" for words in (
+            _receiver(c), _transmitter(c, channel_line),
+            _interrupts(c, int(m.ip[s.slot]) >> 3 * k & 7, int(m.ius[s.slot]) >> 3 * k & 7),
+            *terminal_words(channel_line))]
+    affected = " + status" if s.channel[1].wr[1] & AFFECTS_VECTOR else ""
+    out.append(f"vector {int(s.channel[1].wr[2]):02X}h{affected}")
+    return out
+
+
+def _jumpers(name: str) -> tuple[Jumper, ...]:
+    """Give one channel's jumpers."""
+    upper = name.upper()
+    wires = ("low", "high", "terminal")
+    return (
+        Jumper(f"clock-{name}", "clock", "1.8432 MHz",
+               f"clock of channel {upper}, unless a wire ends at its input"),
+        Jumper(f"terminal-{name}", "terminal", {}, f"what stands at channel {upper}"),
+        Jumper(f"cts-{name}", "choice", "low", f"where CTS{upper} goes; low is active",
+               choices=wires),
+        Jumper(f"dcd-{name}", "choice", "low", f"where DCD{upper} goes; low is active",
+               choices=wires),
+    )
+
+
+CARD = Card(
+    name="z80-sio",
+    summary="Z80 SIO: two serial channels, asynchronous modes",
+    source="UM0081 (Zilog Z80 CPU peripherals user manual), SIO chapter; PS0118 (Z84C90)",
+    state=STATE,
+    functions={"reset": reset, "read": read, "write": write, "advance": advance,
+               "acknowledge": acknowledge, "line": line},
+    jumpers=(*_jumpers("a"), *_jumpers("b"),
+             Jumper("interrupt", "flag", True, "the chip's INT pin reaches the bus")),
+    registers=("a-data", "a-control", "b-data", "b-control"),
+    interrupt=CHAINED_INTERRUPT,
+    inputs=("clock-a", "clock-b"),
+    channels=("a", "b"),
+    power_on=power_on,
+    describe=describe,
+)
