@@ -1,0 +1,107 @@
+"""The verdict on the machines of the zoo and on Tidewater."""
+from __future__ import annotations
+
+import tomllib
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+from emu.description import load
+from emu.diagnosis import explain
+from emu.diagnosis.catalogue import CAUSES
+from emu.diagnosis.verdict import Verdict
+from emu.machine import Machine
+from emu.script import sends_of
+from emu.session import SILENCE, Session
+
+ROMS = Path(__file__).parent.parent / "roms"
+ZOO = tomllib.loads((ROMS / "broken" / "expected.toml").read_text())
+
+
+def end_of(path: Path, limit: float = 3, sends: tuple[str, ...] = (),
+           until: str | None = None) -> tuple[Session, Verdict]:
+    session = Session(Machine(load(path)), until, Fraction(limit),
+                      sends_of(sends, (), SILENCE))
+    session.run()
+    return session, explain(session)
+
+
+@pytest.mark.parametrize("name", ZOO)
+def test_zoo(name: str) -> None:
+    expected = ZOO[name]
+    sends = tuple(expected.get("send", ()))
+    _, verdict = end_of(ROMS / "broken" / f"{name}.toml", expected.get("limit", 3), sends)
+    assert verdict.cause == expected.get("cause")
+    if "verdict" in expected:
+        assert verdict.verdict == expected["verdict"]
+    if verdict.cause:
+        assert verdict.evidence
+        assert verdict.remedy
+
+
+def test_every_cause_has_a_page_and_a_machine() -> None:
+    machines = {row.get("cause") for row in ZOO.values()} | {"no-tick"}
+    for cause in CAUSES:
+        assert cause.code in machines
+        assert cause.page.endswith(".")
+
+
+def test_full_machine_reaches_its_prompt() -> None:
+    _, verdict = end_of(ROMS / "tidewater" / "full.toml", until="tw> ")
+    assert verdict.verdict == "reached"
+    assert verdict.exit_status(True) == 0
+
+
+def test_full_machine_waits_for_input() -> None:
+    _, verdict = end_of(ROMS / "tidewater" / "full.toml")
+    assert verdict.verdict == "waiting-for-input"
+    assert verdict.exit_status(False) == 0
+
+
+def test_full_machine_comes_back_from_sleep() -> None:
+    session, verdict = end_of(ROMS / "tidewater" / "full.toml", 5, (r"sleep 1\r",))
+    assert verdict.verdict == "waiting-for-input"
+    assert session.console.channels["sio.a"].text.endswith(b"sleep 1\r\ntw> ")
+
+
+@pytest.mark.parametrize("name", ["no-timer", "plain"])
+def test_a_sleeper_without_a_timer(name: str) -> None:
+    _, verdict = end_of(ROMS / "tidewater" / f"{name}.toml", 10, (r"sleep 1\r",))
+    assert (verdict.verdict, verdict.cause) == ("hung", "no-tick")
+    text = "\n".join([verdict.summary, *verdict.evidence])
+    for part in ("tick_isr", "ticks", "sleep_ticks", "sched.s:", "timer.s:", "timer_init",
+                 "Port 28h"):
+        assert part in text
+    assert "base 28h" in verdict.remedy[0]
+    assert verdict.facts["vector"] == "10"
+
+
+def test_no_timer_at_the_prompt_is_healthy() -> None:
+    _, verdict = end_of(ROMS / "tidewater" / "no-timer.toml")
+    assert verdict.verdict == "waiting-for-input"
+    assert any("steady tick" in risk for risk in verdict.risks)
+
+
+def test_mixed_modes() -> None:
+    _, verdict = end_of(ROMS / "tidewater" / "mixed-modes.toml")
+    assert verdict.cause == "floating-vector"
+    assert "acia" in verdict.summary
+    assert verdict.exit_status(False) == 1
+
+
+def test_explaining_leaves_the_machine_as_it_was() -> None:
+    session, _ = end_of(ROMS / "tidewater" / "plain.toml", 2, (r"sleep 1\r",))
+    before = session.machine.snapshot()
+    explain(session)
+    after = session.machine.snapshot()
+    assert before.t == after.t
+    assert (before.memory == after.memory).all()
+
+
+def test_a_replay_is_the_same_to_the_t_state() -> None:
+    session, _ = end_of(ROMS / "tidewater" / "plain.toml", 2, (r"ls\r",))
+    again = session.replay(int(session.machine.m.t))
+    assert int(again.m.t) == int(session.machine.m.t)
+    assert int(again.m.instructions) == int(session.machine.m.instructions)
+    assert (again.snapshot().memory == session.machine.snapshot().memory).all()
