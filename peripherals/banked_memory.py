@@ -1,9 +1,16 @@
-"""Banked flash and RAM: windows of the address space, each with a page register.
+"""Banked flash and RAM: windows of the address space, each showing a physical page.
 
 Physical pages count from 0: the flash first, RAM from ``ram-page`` on; a page where no
-chip stands floats.  While paging is off every window shows flash page 0.  Page registers
-are plain latches without a clear, so they hold noise at power-on; ``reset-clears`` says
-what RESET clears.  (Common practice, no source; the flash: see nor_flash.py.)
+chip stands floats, or shows a smaller chip again.  Two schemes:
+
+* "pages": each window has a page register.  While paging is off every window shows flash
+  page 0.  The registers are plain latches without a clear, so they hold noise at power-on;
+  ``reset-clears`` says what RESET clears.
+* "overlay": the ROM stands in the lower 32 KiB, or in a part of it, until a bit of the latch
+  takes it out and shows RAM; a field of the latch picks the 32 KiB RAM bank there.  The
+  upper 32 KiB always show the common bank.
+
+Common practice, no source; the flash: nor_flash.py.
 """
 from __future__ import annotations
 
@@ -19,30 +26,64 @@ from emu.memory import claim
 from emu.state import CALL, FAR, NOT_MINE, ROM
 from peripherals import nor_flash
 from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.memory_parts import chip_bytes, count_rom_write, fill_noise
 from peripherals.nor_flash import FLASH, IDLE
 
 WINDOWS = 16
 LATCH = WINDOWS  # register number behind page0 to page15
+HALF = 32 << 10
 
 STATE = np.dtype([
     ("slot", np.int64),
-    ("page", np.int64, (WINDOWS,)),  # page registers
-    ("latch", np.int64),
-    ("paging", np.int64),  # 1: the page registers count
-    ("latch_bit", np.int64),  # which bit of the latch turns paging on; -1: always on
+    ("page", np.int64, (WINDOWS + 1,)),  # page registers, then the latch
+    ("paging", np.int64),  # 1: the page registers count; overlay: the ROM is out
+    ("on_register", np.int64), ("on_bit", np.int64),  # what turns it on; bit -1: always on
     ("clears_pages", np.int64), ("clears_latch", np.int64),
     ("windows", np.int64), ("window_size", np.int64), ("page_mask", np.int64),
+    ("overlay", np.int64),  # windows that the ROM covers; 0: the scheme "pages"
+    ("bank_shift", np.int64), ("bank_mask", np.int64), ("common", np.int64),
     ("flash_pages", np.int64), ("ram_page", np.int64), ("ram_pages", np.int64),
+    ("repeats", np.int64),  # 1: a smaller chip shows again under higher pages
     ("ram_base", np.int64),  # in phys
-    ("protect", np.int64),  # write-protect jumper of the flash
+    ("is_rom", np.int64),  # 1: writes do not reach the chip
     ("flash", FLASH),
+    ("pulled_pc", np.int64), ("pulled_pc_at", np.int64),  # changed the page under PC
+    ("pulled_sp", np.int64), ("pulled_sp_at", np.int64),  # and under the stack
 ], align=True)
 
 
 @inlined
-def shown_page(s, window):
-    """Give the physical page that a window shows."""
+def overlay_page(s, window):
+    """Give the physical page that a window shows in the overlay scheme."""
+    if s.paging == 0 and window < s.overlay:
+        return window
+    half = s.windows >> 1
+    bank = s.common
+    if window < half:
+        bank = (s.page[LATCH] >> s.bank_shift) & s.bank_mask
+    return s.ram_page + bank * half + window % half
+
+
+@inlined
+def wanted_page(s, window):
+    """Give the physical page that a window asks for."""
+    if s.overlay > 0:
+        return overlay_page(s, window)
     return s.page[window] & s.page_mask if s.paging == 1 else np.int64(0)
+
+
+@compiled
+def shown_page(s, window):
+    """Give the physical page that a window shows, or -1: it floats."""
+    page = wanted_page(s, window)
+    if page >= s.ram_page and s.ram_pages > 0:
+        at = page - s.ram_page
+        if s.repeats == 1:
+            at %= s.ram_pages
+        return s.ram_page + at if at < s.ram_pages else np.int64(-1)
+    if s.repeats == 1 and s.flash_pages > 0:
+        page %= s.flash_pages
+    return page if page < s.flash_pages else np.int64(-1)
 
 
 @compiled
@@ -52,14 +93,14 @@ def show(m, s, window):
     size = s.window_size
     read_base = np.int64(NOT_MINE)
     write_base = np.int64(NOT_MINE)
-    if page < s.flash_pages:
-        read_base = s.flash.origin + page * size
-        write_base = np.int64(ROM) if s.protect == 1 else np.int64(CALL)
-        if s.flash.busy != IDLE or s.flash.id_mode == 1:
-            read_base = np.int64(CALL)
-    elif s.ram_page <= page < s.ram_page + s.ram_pages:
+    if page >= s.ram_page and s.ram_pages > 0:
         read_base = s.ram_base + (page - s.ram_page) * size
         write_base = read_base
+    elif page >= 0:
+        read_base = m.mem_base[s.slot] + page * size
+        write_base = np.int64(ROM) if s.is_rom == 1 else np.int64(CALL)
+        if nor_flash.awake(s.flash):
+            read_base = np.int64(CALL)
     first = window * size >> 12
     for k in range(size >> 12):
         part = k << 12
@@ -75,15 +116,21 @@ def show_all(m, s):
         show(m, s, window)
 
 
+@inlined
+def turned_on(s):
+    """Tell whether paging is on, or the ROM out, by the registers."""
+    return np.int64(1) if s.on_bit < 0 else (s.page[s.on_register] >> s.on_bit) & 1
+
+
 @entry(STATE)
 def reset(m, s, a, t):
     """Clear what the card's RESET line clears."""
     if s.clears_latch == 1:
-        s.latch = 0
+        s.page[LATCH] = 0
     if s.clears_pages == 1:
         for window in range(WINDOWS):
             s.page[window] = 0
-    s.paging = 1 if s.latch_bit < 0 else (s.latch >> s.latch_bit) & 1
+    s.paging = turned_on(s)
     show_all(m, s)
     return np.int64(0)
 
@@ -94,21 +141,43 @@ def read(m, s, a, t):
     return np.int64(-1)
 
 
+@inlined
+def pull(m, s, pc_page, pc_window):
+    """Note when the page that holds the next instruction has gone."""
+    if shown_page(s, pc_window) != pc_page:
+        s.pulled_pc += 1
+        s.pulled_pc_at = m.pc
+
+
+@compiled
+def change(m, s, register, byte):
+    """Change the latch, or what turns paging on: any window may show another page."""
+    pc_window = m.pc // s.window_size
+    pc_page = shown_page(s, pc_window)
+    s.page[register] = byte
+    s.paging = turned_on(s)
+    show_all(m, s)
+    pull(m, s, pc_page, pc_window)
+
+
 @entry(STATE)
 def write(m, s, a, t):
     """Write a page register or the latch."""
     register = a & 0xFF
     byte = (a >> 8) & 0xFF
-    if register == LATCH:
-        s.latch = byte
-        on = np.int64(1) if s.latch_bit < 0 else (byte >> s.latch_bit) & 1
-        if on != s.paging:
-            s.paging = on
-            show_all(m, s)
+    if register == LATCH or (register == s.on_register and s.on_bit >= 0):
+        change(m, s, register, byte)
     elif register < s.windows:
+        old = s.page[register]
         s.page[register] = byte
-        if s.paging == 1:
+        if s.paging == 1 and ((old ^ byte) & s.page_mask) != 0:
             show(m, s, register)
+            if m.pc // s.window_size == register:
+                s.pulled_pc += 1
+                s.pulled_pc_at = m.pc
+            if m.sp // s.window_size == register:
+                s.pulled_sp += 1
+                s.pulled_sp_at = m.pc
     return np.int64(0)
 
 
@@ -116,7 +185,7 @@ def write(m, s, a, t):
 def chip_address(s, address):
     """Give the flash chip's address behind an address of the CPU, or -1."""
     page = shown_page(s, address // s.window_size)
-    if page >= s.flash_pages:
+    if page < 0 or (page >= s.ram_page and s.ram_pages > 0):
         return np.int64(-1)
     return page * s.window_size + address % s.window_size
 
@@ -140,21 +209,20 @@ def advance(m, s, t, b):
 def memory(m, s, a, t):
     """Answer for the flash: commands, and reads that plain memory cannot give."""
     finish(m, s, t)
-    at = chip_address(s, a & 0xFFFF)
+    address = a & 0xFFFF
+    at = chip_address(s, address)
     if at < 0:
         return np.int64(-1)
     if (a & ASK_WRITE) == 0:
         return nor_flash.read(m, s.flash, at)
+    byte = (a >> 16) & 0xFF
     strays = s.flash.stray
-    if nor_flash.write(s.flash, at, (a >> 16) & 0xFF, t) == 1:
+    if nor_flash.write(m, s.flash, at, byte, t) == 1:
         show_all(m, s)
         m.ev[s.slot] = s.flash.busy_until if s.flash.busy != IDLE else FAR
         m.next_event = 0
     if s.flash.stray != strays:
-        m.rom_writes += 1
-        m.rom_write_t = t
-        m.rom_write_at = a & 0xFFFF
-        m.rom_write_pc = m.pc
+        count_rom_write(m, address, byte)
     return np.int64(0)
 
 
@@ -164,73 +232,124 @@ def memory_size(settings: Mapping[str, Any]) -> int:
 
 
 def order(settings: Mapping[str, Any]) -> tuple[str, ...]:
-    """Give the usual order of ports: one page register a window, then the latch."""
-    return (*(f"page{n}" for n in range(65536 // settings["window-size"])), "latch")
+    """Give the usual order of ports: one page register a window, then the latch if it counts."""
+    if settings["scheme"] == "overlay":
+        return ("latch",)
+    pages = tuple(f"page{n}" for n in range(65536 // settings["window-size"]))
+    return (*pages, "latch") if settings["paging"] == "latch" else pages
+
+
+def _check(setup: Setup) -> None:
+    """Refuse settings that contradict each other."""
+    settings, place = setup.settings, f"slot.{setup.name}"
+    size = settings["window-size"]
+    for key in ("flash-size", "ram-size", "rom-area"):
+        if settings[key] % size:
+            raise InputError(f"{place}: {key} = {settings[key]} is not a whole number of windows "
+                             f"of {size} bytes; change one of them.")
+    pages = settings["flash-size"] // size
+    if settings["ram-page"] < pages and settings["ram-size"]:
+        raise InputError(f"{place}: ram-page = {settings['ram-page']} lies in the flash, which "
+                         f"has pages 0 to {pages - 1}; start the RAM behind it.")
+    if settings["paging"] == "bit" and settings["scheme"] == "pages":
+        register = settings["paging-register"]
+        if register != "latch" and int(register[4:]) >= 65536 // size:
+            raise InputError(f"{place}: paging-register = {register!r}, but there are only "
+                             f"{65536 // size} windows; name one of theirs.")
+
+
+def _set_scheme(setup: Setup) -> None:
+    """Set what decides which page a window shows."""
+    s, settings = setup.state, setup.settings
+    size = settings["window-size"]
+    s.windows, s.window_size = 65536 // size, size
+    s.page_mask = (1 << settings["page-bits"]) - 1
+    s.flash_pages, s.ram_page = settings["flash-size"] // size, settings["ram-page"]
+    s.ram_pages = settings["ram-size"] // size
+    s.repeats = int(settings["beyond-chips"] == "repeat")
+    s.on_register, s.on_bit = LATCH, settings["paging-bit"]
+    if settings["scheme"] == "overlay":
+        s.overlay = settings["rom-area"] // size
+        s.bank_shift, s.bank_mask = settings["bank-shift"], (1 << settings["bank-bits"]) - 1
+        s.common = settings["common-bank"]
+    elif settings["paging"] == "always":
+        s.on_bit = -1
+    elif settings["paging"] == "bit" and settings["paging-register"] != "latch":
+        s.on_register = int(settings["paging-register"][4:])
+    s.clears_pages = int("pages" in settings["reset-clears"])
+    s.clears_latch = int("latch" in settings["reset-clears"])
 
 
 def power_on(setup: Setup) -> None:
-    """Burn the image into the flash; noise in the RAM and the page registers."""
+    """Burn the image into the flash; noise in the RAM and the registers."""
     m, s, settings = setup.machine, setup.state, setup.settings
-    size = int(settings["window-size"])
-    place = f"slot.{setup.name}"
-    for key in ("flash-size", "ram-size"):
-        if settings[key] % size:
-            raise InputError(f"{place}: {key} must be a whole number of windows of {size} bytes.")
+    _check(setup)
+    _set_scheme(setup)
     base = int(m.mem_base[setup.slot])
     flash, ram = int(settings["flash-size"]), int(settings["ram-size"])
-    s.windows, s.window_size = 65536 // size, size
-    s.page_mask = (1 << settings["page-bits"]) - 1
-    s.flash_pages, s.ram_page, s.ram_pages = flash // size, settings["ram-page"], ram // size
-    if s.ram_page < s.flash_pages and ram:
-        raise InputError(f"{place}: ram-page = {int(s.ram_page)} lies in the flash, which has "
-                         f"pages 0 to {int(s.flash_pages) - 1}.")
     s.ram_base = base + flash
-    s.protect = int(settings["write-protect"])
-    s.latch_bit = -1 if settings["paging"] == "always" else settings["latch-bit"]
-    s.clears_pages = int("pages" in settings["reset-clears"])
-    s.clears_latch = int("latch" in settings["reset-clears"])
-    nor_flash.fit(s.flash, base, flash, settings["flash-times"], setup.cpu_hz)
-    image = setup.images.get("image")
-    data = image.flatten(flash) if image is not None else b"\xff" * flash
-    m.phys[base:base + flash] = np.frombuffer(data, np.uint8)
-    m.phys[base + flash:base + flash + ram] = setup.random.integers(0, 256, ram, np.uint8)
-    s.page[:] = setup.random.integers(0, 256, WINDOWS)
-    s.latch = int(setup.random.integers(0, 256))
+    chip = flash in nor_flash.DEVICES
+    s.is_rom = int(settings["write-protect"] or not chip)
+    if chip:
+        nor_flash.fit(s.flash, base, flash, settings["flash-times"], setup.cpu_hz)
+    m.phys[base:base + flash] = chip_bytes(setup.images.get("image"), flash)
+    fill_noise(setup, base + flash, ram)
+    s.page[:] = setup.random.integers(0, 256, WINDOWS + 1)
+
+
+def _map_words(s: Any) -> list[str]:
+    if s.overlay:
+        out = ["ROM out, RAM in the lower half" if s.paging else "ROM in the lower half"]
+    else:
+        out = ["paging on" if s.paging else "paging off: every window shows flash page 0"]
+    pages = [int(shown_page(s, w)) for w in range(int(s.windows))]
+    return [*out, "windows show pages " + " ".join("--" if p < 0 else f"{p:02X}" for p in pages)]
 
 
 def describe(m: Any, s: Any) -> list[str]:
     """Give the map and the flash in words."""
-    out = ["paging on" if s.paging else "paging off: every window shows flash page 0"]
-    pages = [int(shown_page(s, w)) for w in range(int(s.windows))]
-    out.append("windows show pages " + " ".join(f"{p:02X}" for p in pages))
-    busy = ("", "programs a byte", "erases a sector", "erases the chip")[int(s.flash.busy)]
-    if busy:
-        out.append(f"flash {busy} until T-state {int(s.flash.busy_until)}")
-    if s.flash.id_mode:
-        out.append("flash is in ID mode")
-    if s.flash.stray:
-        out.append(f"{int(s.flash.stray)} writes to the flash belonged to no command")
-    return out
+    out = _map_words(s)
+    if s.pulled_pc:
+        out.append(f"{int(s.pulled_pc)} page changes under the running program, the last before "
+                   f"{int(s.pulled_pc_at):04X}h")
+    if s.pulled_sp:
+        out.append(f"{int(s.pulled_sp)} page changes under the stack, the last before "
+                   f"{int(s.pulled_sp_at):04X}h")
+    return [*out, *nor_flash.describe(m, s.flash)]
 
 
 CARD = Card(
     name="banked-memory",
     summary="flash and RAM behind page registers, any number and size of windows",
-    source="common practice, no source; flash: 39SF010/020/040 data sheet (S71147)",
+    source="common practice, no source; flash: 39SF010A/020A/040 data sheet (S71147)",
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance,
                "memory": memory},
     jumpers=(
         Jumper("image", "file", None, "what is burned into the flash"),
+        Jumper("scheme", "choice", "pages", "a page register a window, or a ROM over banked "
+               "RAM", choices=("pages", "overlay")),
         Jumper("window-size", "choice", 8192, "bytes a window",
                choices=(4096, 8192, 16384, 32768)),
         Jumper("page-bits", "int", 7, "bits of a page register that count", low=1, high=8),
-        Jumper("flash-size", "int", 512 << 10, "bytes of flash", high=1 << 20),
+        Jumper("flash-size", "int", 512 << 10, "bytes of flash; sizes other than 131072, 262144 "
+               "and 524288 are ROM, which takes no commands", high=1 << 20),
         Jumper("ram-size", "int", 512 << 10, "bytes of RAM", high=1 << 20),
         Jumper("ram-page", "int", 0x40, "number of the first RAM page"),
-        Jumper("paging", "choice", "latch", "whether a bit of the latch turns paging on, or it "
-               "is always on", choices=("latch", "always")),
-        Jumper("latch-bit", "int", 0, "which bit of the latch turns paging on", high=7),
+        Jumper("beyond-chips", "choice", "float", "what stands behind a smaller chip: nothing, "
+               "or the chip again", choices=("float", "repeat")),
+        Jumper("paging", "choice", "latch", "what turns paging on: bit 'paging-bit' of the "
+               "latch, of another register, or nothing (it is always on)",
+               choices=("latch", "bit", "always")),
+        Jumper("paging-bit", "int", 0, "the bit that turns paging on (overlay: takes the ROM "
+               "out)", high=7),
+        Jumper("paging-register", "choice", "latch", "the register of that bit with paging = "
+               "\"bit\"", choices=("latch", *(f"page{n}" for n in range(WINDOWS)))),
+        Jumper("rom-area", "choice", 32768, "bytes that the ROM covers (overlay)",
+               choices=(8192, 16384, 32768)),
+        Jumper("bank-shift", "int", 1, "lowest bit of the latch's bank field (overlay)", high=7),
+        Jumper("bank-bits", "int", 4, "bits of the latch's bank field (overlay)", high=7),
+        Jumper("common-bank", "int", 15, "RAM bank of the upper 32 KiB (overlay)", high=127),
         Jumper("reset-clears", "list", ("latch",), "what RESET clears",
                choices=("latch", "pages")),
         Jumper("write-protect", "flag", False, "the flash takes no write pulses"),
