@@ -79,7 +79,7 @@ def port_rows(card: Card, general: Mapping[str, Any], settings: Mapping[str, Any
     rows = tuple(PortRow(register, port & mask, mask)
                  for register, port in sorted(
                      _places(card, general, settings, high, place).items()))
-    if card.registers and not rows:
+    if card.registers and card.needs_port and not rows:
         raise InputError(f"{place}: the card {card.name} has registers but no port; give it a "
                          f"base.")
     return rows, waits

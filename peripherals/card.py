@@ -105,6 +105,7 @@ class Card:
     registers: tuple[str, ...] = ()  # port registers, numbered from 0
     # their usual order of ports, where that depends on the settings
     order: Callable[[Mapping[str, Any]], tuple[str, ...]] | None = None
+    needs_port: bool = True  # False: it works with none of its registers decoded
     interrupt: int = NO_INTERRUPT  # or PLAIN_INTERRUPT, CHAINED_INTERRUPT
     outputs: tuple[str, ...] = ()  # lines that other cards can be wired to
     inputs: tuple[str, ...] = ()

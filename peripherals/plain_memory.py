@@ -185,6 +185,7 @@ CARD = Card(
                "under it"),
     ),
     registers=("latch",),
+    needs_port=False,
     memory_size=memory_size,
     power_on=power_on,
     describe=describe,
