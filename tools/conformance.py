@@ -271,7 +271,8 @@ def _outcomes(results: Iterator[list[Outcome] | InputError]) -> Iterator[Outcome
 
 
 @click.command()
-@click.argument("paths", metavar="PATH...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("paths", metavar="PATH...", nargs=-1, required=True,
+                type=click.Path(path_type=Path))
 @click.option("--first", default=3, show_default=True, type=click.IntRange(0),
               help="Show this many differing tests, the T-states side by side.")
 @click.option("--jobs", default=2, show_default=True, type=click.IntRange(1, 64),

@@ -135,8 +135,9 @@ def expand(m, case, entry, end):
         bus_row(case, start + 2, address, -1, 0)
         done = start + 3
     else:
+        pins = 8 | (2 if kind == OUT else 1)
         bus_row(case, start + 1, address, -1, 0)
-        bus_row(case, start + 2, address, data if kind == OUT else -1, 8 | (2 if kind == OUT else 1))
+        bus_row(case, start + 2, address, data if kind == OUT else -1, pins)
         bus_row(case, start + 3, address, data if kind == IN else -1, 0)
         done = start + 4
         k = case.port_count
