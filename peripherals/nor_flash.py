@@ -34,8 +34,9 @@ IDLE, PROGRAM, SECTOR_ERASE, CHIP_ERASE = range(4)
 FIRST, SECOND, COMMAND, DATA, ERASE_FIRST, ERASE_SECOND, ERASE_COMMAND = range(7)
 
 FLASH = np.dtype([
-    ("origin", np.int64), ("length", np.int64),  # in phys (not base and size: records have those)
-    ("device", np.int64),  # device code, read at A0 = 1 in ID mode
+    ("origin", np.int64), ("length", np.int64),  # in phys (not base, size, device:
+    # a record has attributes of these names)
+    ("code", np.int64),  # device code, read at A0 = 1 in ID mode
     ("step", np.int64), ("id_mode", np.int64),
     ("busy", np.int64), ("busy_until", np.int64),  # first T-state in which it reads plainly
     ("at", np.int64), ("byte", np.int64),
@@ -59,7 +60,7 @@ def fit(flash: Any, base: int, size: int, grade: str, hz: Fraction) -> None:
     """Set a chip up at power-on: its place, its codes, its times in T-states; ``size`` is a
     key of DEVICES."""
     flash.origin, flash.length = base, size
-    flash.device = DEVICES[size]
+    flash.code = DEVICES[size]
     for kind, micros in enumerate(TIMES[grade]):
         flash.time[kind] = ceil(hz * Fraction(micros, 1_000_000))
 
@@ -95,7 +96,7 @@ def read(m, f, at):
         seven = (f.byte & 0x80) ^ 0x80 if f.busy == PROGRAM else np.int64(0)
         return seven | f.toggle
     if f.id_mode == 1:
-        return f.device if (at & 1) != 0 else np.int64(MAKER)
+        return f.code if (at & 1) != 0 else np.int64(MAKER)
     return np.int64(m.phys[f.origin + at])
 
 
