@@ -10,6 +10,7 @@ from dataclasses import asdict, dataclass
 from fractions import Fraction
 
 from emu.description import Description, SlotDescription
+from emu.jumpers import TERMINAL
 from emu.state import CHAINED_INTERRUPT, PLAIN_INTERRUPT
 
 ERROR, WARNING, NOTE = "error", "warning", "note"
@@ -137,7 +138,8 @@ def baud(d: Description) -> Iterator[Finding]:
             if clock == "cpu":
                 clock = d.cpu_hz
             wired = any(w.target == slot.name for w in d.wires)
-            if not isinstance(clock, Fraction) or table is None or wired:
+            spare = channel != slot.card.channels[0] and table == TERMINAL  # nothing said of it
+            if not isinstance(clock, Fraction) or table is None or wired or spare:
                 continue
             errors = {ratio: abs(clock / ratio / table["baud"] - 1) for ratio in RATIOS}
             best = min(errors, key=lambda r: errors[r])

@@ -1,0 +1,136 @@
+"""The commands as a builder runs them: text, JSON, exit status, one line for a mistake."""
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+Run = Callable[..., "subprocess.CompletedProcess[str]"]
+
+KEYS = {"verdict", "cause", "summary", "evidence", "remedy", "t_states", "emulated_seconds",
+        "wall_seconds", "console", "cpu", "where", "risks", "unclaimed_ports", "cards", "seed",
+        "input"}
+
+
+def test_boot_to_the_prompt(preburn: Run, roms: Path) -> None:
+    done = preburn("boot", roms / "tidewater" / "full.toml", "--until", "tw> ", "--json")
+    out = json.loads(done.stdout)
+    assert done.returncode == 0
+    assert out.keys() >= KEYS
+    assert out["verdict"] == "reached"
+    assert out["cause"] is None
+    assert out["console"]["sio.a"].endswith("tw> ")
+    assert set(out["cards"]) == {"cpu", "memory", "ctc", "sio"}
+
+
+def test_boot_that_hangs(preburn: Run, roms: Path) -> None:
+    done = preburn("boot", roms / "tidewater" / "no-timer.toml", "--send", r"sleep 1\r",
+                   "--limit", "10", "--json")
+    out = json.loads(done.stdout)
+    assert done.returncode == 1
+    assert (out["verdict"], out["cause"]) == ("hung", "no-tick")
+    assert "sched_idle" in out["where"]
+    assert "sched.s:" in out["where"]
+    assert "ticks" in out["facts"]["variable"]
+    assert out["input"][0]["keys"] == "sleep 1\r"
+    assert {"port": "28", "reads": 2, "writes": 3} in out["unclaimed_ports"]
+    assert out["cpu"]["halted"] == "1"
+
+
+def test_boot_in_words(preburn: Run, roms: Path) -> None:
+    done = preburn("boot", roms / "tidewater" / "plain.toml", "--limit", "1")
+    assert done.returncode == 0
+    assert "Tidewater" in done.stdout
+    assert "verdict: waiting-for-input: it waits for input on acia" in done.stdout
+    assert "\x1b" not in done.stdout
+
+
+def test_script(preburn: Run, roms: Path, tmp_path: Path) -> None:
+    script = tmp_path / "s.txt"
+    script.write_text('expect "tw> " within 2 s\nsend "sleep 1\\r"\n'
+                      'expect "tw> " within 1100 ms\nsend "ls\\r"\nexpect "readme"\n')
+    done = preburn("boot", roms / "tidewater" / "full.toml", "--script", script, "--limit", "5")
+    assert done.returncode == 0, done.stdout
+    script.write_text('expect "tw> " within 2 s\nsend "sleep 3\\r"\nexpect "tw> " within 1 s\n')
+    done = preburn("boot", roms / "tidewater" / "full.toml", "--script", script, "--limit", "9")
+    assert done.returncode == 1
+    assert f"{script}:3: the text 'tw> ' did not come." in done.stdout
+
+
+def test_after_waits_for_its_text(preburn: Run, roms: Path) -> None:
+    done = preburn("boot", roms / "tidewater" / "full.toml", "--after", "tw> ", "--send", r"ls\r",
+                   "--until", "tw> ", "--limit", "3", "--json")
+    out = json.loads(done.stdout)
+    assert out["verdict"] == "reached"
+    assert "readme" in out["console"]["sio.a"]
+
+
+def test_the_same_seed_gives_the_same_run(preburn: Run, roms: Path) -> None:
+    runs = [json.loads(preburn("boot", roms / "tidewater" / "full.toml", "--limit", "1", "--seed",
+                               seed, "--json").stdout) for seed in (7, 7, 8)]
+    for out in runs:
+        out.pop("wall_seconds")
+    assert runs[0] == runs[1]
+    assert runs[2]["seed"] == 8
+
+
+@pytest.mark.parametrize(("arguments", "message"), [
+    (("boot", "none.toml"), "preburn: none.toml: no such file; check the backplane file path."),
+    (("boot", "roms/tidewater/full.toml", "--limit", "soon"),
+     "preburn: --limit takes seconds such as 10 or 0.5, not 'soon'."),
+    (("boot", "roms/tidewater/full.toml", "--send", "ä"), "preburn: 'ä' holds something else than "
+     "ASCII and the escapes \\r \\n \\t \\xNN."),
+    (("cards", "z80-cps"), "preburn: there is no card 'z80-cps'; did you mean 'z80-cpu'?"),
+    (("boot",), "preburn: Missing argument 'FILE'."),
+    (("bot",), "preburn: No such command 'bot'."),
+])
+def test_mistakes(preburn: Run, arguments: tuple[str, ...], message: str) -> None:
+    done = preburn(*arguments)
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert done.stderr.startswith(message.split("; did")[0][:60])
+    assert len(done.stderr.splitlines()) == 1
+    assert "Traceback" not in done.stderr
+
+
+def test_check(preburn: Run, roms: Path) -> None:
+    done = preburn("check", roms / "tidewater" / "mixed-modes.toml")
+    assert done.returncode == 0
+    assert done.stdout.startswith("warning: mixed-modes: acia interrupts without a vector")
+    done = preburn("check", roms / "tidewater" / "full.toml", "--against",
+                   roms / "tidewater" / "no-timer.toml", "--json")
+    out = json.loads(done.stdout)
+    assert out["findings"] == []
+    assert "slot ctc (z80-ctc) is fitted only here." in out["differences"]
+
+
+def test_cards_come_from_their_declarations(preburn: Run) -> None:
+    out = json.loads(preburn("cards", "--json").stdout)
+    assert {"z80-cpu", "plain-memory", "banked-memory", "z80-sio", "acia-6850",
+            "z80-ctc"} <= out.keys()
+    text = preburn("cards", "z80-sio").stdout
+    assert "a-data" in text
+    assert "clock-a" in text
+
+
+@pytest.mark.parametrize("arguments", [("--help",), ("boot", "--help"), ("cards",)])
+def test_light_commands_import_neither_numba_nor_numpy(arguments: tuple[str, ...]) -> None:
+    code = ("import sys; sys.argv = ['preburn', *%r]\nfrom emu.cli import main\n"
+            "try: main()\nexcept SystemExit: pass\n"
+            "print([m for m in ('numba', 'numpy') if m in sys.modules], file=sys.stderr)")
+    subprocess.run([sys.executable, "-c", code % (arguments,)], check=True, capture_output=True)
+    again = subprocess.run([sys.executable, "-c", code % (arguments,)], check=True,
+                           capture_output=True, text=True)
+    assert again.stderr.strip() == "[]"
+
+
+def test_boot_does_not_import_the_compiler(roms: Path) -> None:
+    code = (f"import sys; sys.argv = ['preburn', 'boot', '{roms}/tidewater/full.toml', "
+            "'--limit', '0.1']\nfrom emu.cli import main\ntry: main()\nexcept SystemExit: pass\n"
+            "print('numba' in sys.modules, file=sys.stderr)")
+    done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    assert done.stderr.splitlines()[-1] == "False"
