@@ -1,7 +1,7 @@
 """Hold a card's settings, as the backplane file gives them, against its jumpers."""
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from fractions import Fraction
 from typing import Any
 
@@ -93,10 +93,13 @@ def _list(jumper: Jumper, value: Any, place: str) -> tuple[Any, ...]:
     return tuple(value)
 
 
-CHECKS = {
+def _terminal(jumper: Jumper, value: Any, place: str) -> dict[str, Any]:
+    return terminal(value, f"{place}: {jumper.name}")
+
+
+CHECKS: dict[str, Callable[[Jumper, Any, str], Any]] = {
     "int": _whole, "choice": _choice, "flag": _flag, "clock": _clock, "file": _file,
-    "text": _text, "list": _list,
-    "terminal": lambda jumper, value, place: terminal(value, f"{place}: {jumper.name}"),
+    "text": _text, "list": _list, "terminal": _terminal,
 }
 
 

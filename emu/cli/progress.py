@@ -8,7 +8,7 @@ import click
 
 def compiling() -> Callable[[str], None]:
     """Give the callback that `emu.native.load` calls for each module that is done."""
-    told = []
+    told: list[str] = []
 
     def done(module: str) -> None:
         if not told:
