@@ -400,14 +400,13 @@ def test_tick_in_a_machine_is_neither_late_nor_lost(tmp_path: Path) -> None:
     (tmp_path / "tick.toml").write_text(PLANE)
     machine = Machine(load(tmp_path / "tick.toml"))
     ctc = machine.slot("ctc")
-    machine.run(machine.at(Fraction(1, 2)))
     # Instructions before the constant's OUT take 8+7+9+10+7+11+7+11+7 T-states; its T3 is
     # 7 + 3 T-states further on, past the opcode and the port number.
     start = 8 + 7 + 9 + 10 + 7 + 11 + 7 + 11 + 7 + 10 + START
-    for ticks in (49, 50, 51):
+    for ticks in (1, 2, 5):
         due = start + ticks * 61440
         machine.run(due + 12 + 1)  # the wait loop takes 12 T-states a round
         assert int(machine.m.int_count[ctc.number]) == ticks
         assert due <= int(machine.m.int_last[ctc.number]) <= due + 12
-    assert int(machine.m.reti_count[ctc.number]) >= 50
+    assert int(machine.m.reti_count[ctc.number]) >= 4
     assert int(ctc.state.channel[0].lost) == 0
