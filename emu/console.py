@@ -73,6 +73,13 @@ class Console:
         """Give the T-state of the last character shown anywhere, 0 if there was none."""
         return max((c.times[-1] for c in self.channels.values() if c.times), default=0)
 
+    def last_line(self) -> str:
+        """Give the last line that is not empty on the first terminal."""
+        if self.main is None:
+            return ""
+        text = self.channels[self.main].text.decode("latin-1").replace("\r", "\n")
+        return next((line for line in reversed(text.split("\n")) if line.strip()), "")
+
     def find(self, name: str, place: str = "") -> Channel:
         """Find a channel; InputError lists those there are."""
         if name not in self.channels:

@@ -84,4 +84,4 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
 def _show(_: str, new: bytes) -> None:
     """Write console text as it comes, without the carriage returns."""
     text = new.decode("latin-1").replace("\r\n", "\n").replace("\r", "")
-    click.echo("".join(c if c in "\n\t" or c.isprintable() else "\ufffd" for c in text), nl=False)
+    click.echo("".join(c if c in "\n\t\b" or c.isprintable() else "\ufffd" for c in text), nl=False)

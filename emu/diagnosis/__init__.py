@@ -2,8 +2,9 @@
 
 The order of the questions: did it reach what was waited for; does a keystroke in a forked
 copy wake the foreground (then it waits for input); is it stuck in a state that shows by
-itself (an interrupt nobody answered, HALT with interrupts off, running through FFh); does the foreground come back to a state it was in (then it hangs, and the causes
-of hanging are tried); else it is still running.
+itself (an interrupt nobody answered, HALT with interrupts off, running through FFh); does
+the foreground come back to a state it was in (then it hangs, and the causes of hanging are
+tried); else it is still running.
 """
 from __future__ import annotations
 

@@ -29,9 +29,12 @@ def masked_halt(case: Case) -> Finding | None:
     evidence = [f"HALT at {case.names.at(halt)}; IFF1 = 0, IFF2 = {int(m.iff2)}, "
                 f"mode {int(m.im)}."]
     evidence.append(_how_masked(case))
+    said = case.session.console.last_line()
+    if said:
+        evidence.append(f"The console's last line: {said!r}.")
     asking = [case.slot_words(k) for k in range(int(m.slots)) if int(m.ip[k])]
     if asking:
-        evidence.append(f"{', '.join(asking)} asks for an interrupt that the CPU will not take.")
+        evidence.append(f"{', '.join(asking)} wants an interrupt that the CPU will not take.")
     return Finding(
         MASKED_HALT, HALTED, f"the CPU halted at {case.names.at(halt)} with interrupts off.",
         evidence, [f"Put EI in front of the HALT at {case.names.at(halt)}, or remove the DI "

@@ -32,7 +32,7 @@ def risks(machine: Machine) -> list[str]:
     if read:
         out.append("reads of ports where no card stands: "
                    + ", ".join(f"{p['port']}h ({p['reads']})" for p in read) + ".")
-    if not any(int(m.int_count[k]) and not slot.card.channels
+    if not any((int(m.int_count[k]) or int(m.ip[k])) and not slot.card.channels
                for k, slot in enumerate(machine.slots)):
         out.append("no card gives a steady tick: whatever sleeps on one sleeps for ever.")
     if int(m.ack_empty):
