@@ -39,7 +39,8 @@ STATE = np.dtype([
     ("paging", np.int64),  # 1: the page registers count; overlay: the ROM is out
     ("on_register", np.int64), ("on_bit", np.int64),  # what turns it on; bit -1: always on
     ("clears_pages", np.int64), ("clears_latch", np.int64),
-    ("windows", np.int64), ("window_size", np.int64), ("page_mask", np.int64),
+    ("windows", np.int64), ("shift", np.int64),  # a window has 1 << shift bytes
+    ("page_mask", np.int64),
     ("overlay", np.int64),  # windows that the ROM covers; 0: the scheme "pages"
     ("bank_shift", np.int64), ("bank_mask", np.int64), ("common", np.int64),
     ("flash_pages", np.int64), ("ram_page", np.int64), ("ram_pages", np.int64),
@@ -90,19 +91,18 @@ def shown_page(s, window):
 def show(m, s, window):
     """Map one window by its page."""
     page = shown_page(s, window)
-    size = s.window_size
     read_base = np.int64(NOT_MINE)
     write_base = np.int64(NOT_MINE)
     if page >= s.ram_page and s.ram_pages > 0:
-        read_base = s.ram_base + (page - s.ram_page) * size
+        read_base = s.ram_base + ((page - s.ram_page) << s.shift)
         write_base = read_base
     elif page >= 0:
-        read_base = m.mem_base[s.slot] + page * size
+        read_base = m.mem_base[s.slot] + (page << s.shift)
         write_base = np.int64(ROM) if s.is_rom == 1 else np.int64(CALL)
         if nor_flash.awake(s.flash):
             read_base = np.int64(CALL)
-    first = window * size >> 12
-    for k in range(size >> 12):
+    first = window << s.shift >> 12
+    for k in range(1 << s.shift >> 12):
         part = k << 12
         r = read_base + part if read_base >= 0 else read_base
         w = write_base + part if write_base >= 0 else write_base
@@ -152,7 +152,7 @@ def pull(m, s, pc_page, pc_window):
 @compiled
 def change(m, s, register, byte):
     """Change the latch, or what turns paging on: any window may show another page."""
-    pc_window = m.pc // s.window_size
+    pc_window = m.pc >> s.shift
     pc_page = shown_page(s, pc_window)
     s.page[register] = byte
     s.paging = turned_on(s)
@@ -172,10 +172,10 @@ def write(m, s, a, t):
         s.page[register] = byte
         if s.paging == 1 and ((old ^ byte) & s.page_mask) != 0:
             show(m, s, register)
-            if m.pc // s.window_size == register:
+            if m.pc >> s.shift == register:
                 s.pulled_pc += 1
                 s.pulled_pc_at = m.pc
-            if m.sp // s.window_size == register:
+            if m.sp >> s.shift == register:
                 s.pulled_sp += 1
                 s.pulled_sp_at = m.pc
     return np.int64(0)
@@ -184,10 +184,10 @@ def write(m, s, a, t):
 @inlined
 def chip_address(s, address):
     """Give the flash chip's address behind an address of the CPU, or -1."""
-    page = shown_page(s, address // s.window_size)
+    page = shown_page(s, address >> s.shift)
     if page < 0 or (page >= s.ram_page and s.ram_pages > 0):
         return np.int64(-1)
-    return page * s.window_size + address % s.window_size
+    return (page << s.shift) | (address & ((1 << s.shift) - 1))
 
 
 @compiled
@@ -262,7 +262,7 @@ def _set_scheme(setup: Setup) -> None:
     """Set what decides which page a window shows."""
     s, settings = setup.state, setup.settings
     size = settings["window-size"]
-    s.windows, s.window_size = 65536 // size, size
+    s.windows, s.shift = 65536 // size, size.bit_length() - 1
     s.page_mask = (1 << settings["page-bits"]) - 1
     s.flash_pages, s.ram_page = settings["flash-size"] // size, settings["ram-page"]
     s.ram_pages = settings["ram-size"] // size
