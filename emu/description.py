@@ -155,6 +155,7 @@ def _images(card: Card, settings: Mapping[str, Any], place: str) -> dict[str, Im
         if jumper.kind == "file" and jumper.name == "image" and value is not None:
             try:
                 out[jumper.name] = load_image(Path(value))
+                out[jumper.name].flatten(card.image_size(settings))
             except InputError as error:
                 raise InputError(f"{place}: {error}") from None
     return out

@@ -226,6 +226,11 @@ def memory(m, s, a, t):
     return np.int64(0)
 
 
+def image_size(settings: Mapping[str, Any]) -> int:
+    """Give the bytes of the flash chip."""
+    return int(settings["flash-size"])
+
+
 def memory_size(settings: Mapping[str, Any]) -> int:
     """Give the bytes of flash and RAM together."""
     return int(settings["flash-size"]) + int(settings["ram-size"])
@@ -359,6 +364,7 @@ CARD = Card(
     registers=(*(f"page{n}" for n in range(WINDOWS)), "latch"),
     order=order,
     memory_size=memory_size,
+    image_size=image_size,
     power_on=power_on,
     describe=describe,
 )

@@ -111,6 +111,7 @@ class Card:
     inputs: tuple[str, ...] = ()
     channels: tuple[str, ...] = ()  # serial channels; state field line_<channel>
     memory_size: Callable[[Mapping[str, Any]], int] = _no_memory  # bytes of phys it needs
+    image_size: Callable[[Mapping[str, Any]], int] = _no_memory  # bytes of its ROM chip
     power_on: Callable[[Setup], None] = _no_power_on
     describe: Callable[[Any, Any], list[str]] = _no_words  # state in words
 

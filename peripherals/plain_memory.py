@@ -114,6 +114,11 @@ def _chip(settings: Mapping[str, Any], kind: str) -> int:
     return int(settings[f"{kind}-chip-size"] or settings[f"{kind}-size"])
 
 
+def image_size(settings: Mapping[str, Any]) -> int:
+    """Give the bytes of the ROM chip."""
+    return int(settings["rom-chip-size"] or settings["rom-size"])
+
+
 def memory_size(settings: Mapping[str, Any]) -> int:
     """Give the bytes of the ROM's decode and the RAM chip together."""
     return int(settings["rom-size"]) + (_chip(settings, "ram") if settings["ram-size"] else 0)
@@ -187,6 +192,7 @@ CARD = Card(
     registers=("latch",),
     needs_port=False,
     memory_size=memory_size,
+    image_size=image_size,
     power_on=power_on,
     describe=describe,
 )

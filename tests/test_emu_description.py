@@ -99,6 +99,14 @@ def test_missing_file_and_folder(tmp_path: Path) -> None:
         load(tmp_path)
 
 
+def test_an_image_larger_than_its_chip(tmp_path: Path) -> None:
+    (tmp_path / "big.bin").write_bytes(b"\xc3" * 0x8001)
+    text = mistake(tmp_path, GOOD.replace('"plain-memory"', '"plain-memory"\nimage = "big.bin"'))
+    assert text.startswith("FILE: slot.memory: ")
+    assert text.endswith("big.bin: holds 32769 bytes at 0000h, but the chip ends at 7FFFh; link "
+                         "the code lower or fit a larger chip.")
+
+
 def test_extends_and_fitted(tmp_path: Path) -> None:
     write(tmp_path, GOOD + '[[wire]]\nfrom = "ctc.zcto0"\nto = "ctc.trigger1"\n', "base.toml")
     d = load(write(tmp_path, 'extends = "base.toml"\n[slot.cpu]\nclock = "8 MHz"\n'
