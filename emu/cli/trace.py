@@ -191,13 +191,12 @@ class _Teller:
     """Show on a terminal how far the run is, and at the end what was done."""
 
     def __init__(self, hz: Fraction) -> None:
-        self._hz, self._records, self._cycles = hz, 0, 0
+        self._hz, self._records = hz, 0
         self._next, self._shown = time.monotonic() + 0.5, False
         self._live = sys.stderr.isatty()
 
     def take(self, chunk: Chunk) -> None:
         self._records += len(chunk)
-        self._cycles += len(chunk.cycles)
         if self._live and time.monotonic() >= self._next:
             self._next = time.monotonic() + 0.2
             self._shown = True

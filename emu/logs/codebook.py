@@ -151,18 +151,19 @@ def _special(chunk: Chunk, codes: Codes) -> Codes:
         plain = table[codes.index[record]]
         kind, mode = int(chunk.kind[record]), int(chunk.control[record] >> 16 & 3)
         if kind == INTERRUPT:
-            text = f"interrupt, mode {mode}"
-            data = int(chunk.cycles["data"][chunk.first[record]])
-            text += {0: f": {plain.text}", 2: f", vector {data:02X}h"}.get(mode, "")
+            text = f"int mode {mode}"
+            vector = int(chunk.cycles["data"][chunk.first[record]])
+            text += {0: f": {plain.text}", 2: f", vector {vector:02X}h"}.get(mode, "")
         elif kind == NMI:
-            text = "non-maskable interrupt"
+            text = "nmi"
         else:
             count = fetches(chunk, int(record))
             text = f"halted, {count} fetch{'es' if count > 1 else ''}"
         key = int(codes.index[record]), text
         if key not in known:
             known[key] = len(table)
-            table.append(plain._replace(text=text, data=plain.data if mode == 0 else b""))
+            data = plain.data if kind == INTERRUPT and mode == 0 else b""
+            table.append(plain._replace(text=text, data=data))
         index[record] = known[key]
     return Codes(table, index)
 

@@ -69,15 +69,14 @@ def choice(texts: Sequence[str], index: Any, width: int = 0, show: Flags | None 
 
     Where ``fill`` says no, the text ends with its last character that is not blank.
     """
-    coded = [text.encode() for text in texts]
-    filled = [c.ljust(width) for c in coded]
-    short = [] if fill is None else [c.rstrip() for c in coded]
+    filled = [text.ljust(width).encode() for text in texts]
+    short = [] if fill is None else [text.rstrip().encode() for text in texts]
     rows = [*filled, *short, b""]
     widest = max(len(c) for c in rows)
     table = np.frombuffer(b"".join(c.ljust(widest, b"\0") for c in rows), np.uint8)
     chosen = np.asarray(index, np.int64)
     if fill is not None:
-        chosen = np.where(fill, chosen, chosen + len(coded))
+        chosen = np.where(fill, chosen, chosen + len(filled))
     if show is not None:
         chosen = np.where(show, chosen, len(rows) - 1)
     return table.reshape(len(rows), widest).take(chosen, axis=0)

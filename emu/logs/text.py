@@ -34,7 +34,7 @@ class TextWriter:
         out.write(self._titles().encode())
 
     def _titles(self) -> str:
-        start = f"#{'T-state':>11} {'seconds':>14}   T    "
+        start = f"#{'T-state':>11} {'seconds':>14}    T     "
         driver = "driver".ljust(self._width)
         if self._by_cycle:
             return f"{start}cycle       addr data {driver}  instruction, registers changed\n"
@@ -51,7 +51,7 @@ class TextWriter:
 
     def _opening(self, t: Ints, length: Ints, waits: Ints) -> list[Block]:
         return [decimal(t, 12), literal(" "), *seconds(t, self._setting.hz, 4),
-                decimal(length, 4), literal(" "), decimal(waits, 2, waits > 0),
+                literal(" "), decimal(length, 4), literal(" "), decimal(waits, 2, waits > 0),
                 literal("  ", waits == 0), literal("w", waits > 0), literal(" ", waits == 0),
                 literal(" ")]
 
