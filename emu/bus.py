@@ -49,6 +49,7 @@ from emu.state import (
     WRITE,
 )
 
+OPERAND = 15  # kind of read_slow for a byte at PC; a READ in the log
 ASK_WRITE = 1 << 24  # flag in a MEMORY call: a write, the byte in bits 16-23
 
 
@@ -92,7 +93,37 @@ def floating(m):
 
 
 @compiled
-def read_claimed(m, address):
+def catch_up(m, when):
+    """Let all events up to ``when`` happen, before a card is accessed."""
+    for slot in range(m.slots):
+        if m.ev[slot] <= when:
+            call_card(m, slot, ADVANCE, when, 0)
+    if m.irq_dirty == 1:
+        update_int(m)
+
+
+@compiled
+def access(m, slot, entry, a, when):
+    """Access a card; the chip looked at /INT and /NMI before the strobe ended."""
+    if m.next_event <= when + 1:
+        catch_up(m, when)
+    line = m.int_line
+    latch = m.nmi_latch
+    value = call_card(m, slot, entry, a, when)
+    m.next_event = min(m.next_event, m.ev[slot] + 1)
+    if m.irq_dirty == 1:
+        update_int(m)
+        if m.held_t != when:
+            m.held_t = when
+            m.held_int = line
+        m.next_event = 0
+    if m.nmi_latch != latch:
+        m.nmi_t = when + 1
+    return value
+
+
+@compiled
+def read_claimed(m, address, when):
     """Read where plain memory cannot answer: ask the claiming cards, join their bytes."""
     page = address >> 12
     value = np.int64(-1)
@@ -104,7 +135,7 @@ def read_claimed(m, address):
         if base >= 0:
             byte = np.int64(m.phys[base + (address & 0xFFF)])
         else:
-            byte = call_card(m, slot, MEMORY, address, m.t + 2)
+            byte = access(m, slot, MEMORY, address, when)
         if byte < 0:
             continue
         if value < 0:
@@ -115,8 +146,6 @@ def read_claimed(m, address):
             m.bus_driver = CONFLICT
             m.conflicts += 1
             m.conflict_t = m.t
-    if m.irq_dirty == 1:
-        update_int(m)
     return value
 
 
@@ -125,15 +154,19 @@ def read_slow(m, address, kind):
     """Read memory with everything that the fast path leaves out."""
     page = address >> 12
     base = m.rb_true[page]
+    supplied = m.ack_bytes > 0 and kind != READ
+    if kind == OPERAND:
+        kind = READ
+    waits = m.wait_mem[page] if kind == READ else m.wait_m1[page]
     m.bus_driver = m.owner[page]
-    if m.ack_bytes > 0 and address == m.pc and kind == READ:
-        value = acknowledge_byte(m)
+    if supplied:
+        value = acknowledge_byte(m, m.t + 2 + waits)
     elif base >= 0:
         value = np.int64(m.phys[base + (address & 0xFFF)])
     else:
         value = np.int64(-1)
         if base != NOT_MINE:
-            value = read_claimed(m, address)
+            value = read_claimed(m, address, m.t + 2 + waits)
         if value < 0:
             value = floating(m)
             m.empty_reads += 1
@@ -141,7 +174,6 @@ def read_slow(m, address, kind):
             m.empty_read_t = m.t
     m.bus_byte = value
     if m.logging == 1:
-        waits = m.wait_m1[page] if kind != READ else m.wait_mem[page]
         log_cycle(m, m.t, kind, address, value, waits, m.bus_driver)
     if m.watching == 1:
         check_stops(m, STOP_READ if kind == READ else STOP_FETCH, address, value)
@@ -151,11 +183,12 @@ def read_slow(m, address, kind):
 
 
 @compiled
-def acknowledge_byte(m):
+def acknowledge_byte(m, when):
     """Read a further byte of an instruction that a card supplies in mode 0."""
     slot = m.ack_bytes >> 8
     count = m.ack_bytes & 0xFF
-    byte = call_card(m, slot, MEMORY, -count, m.t + 2)
+    byte = call_card(m, slot, MEMORY, -count, when)
+    m.bus_driver = slot + 1
     m.ack_bytes += 1
     m.pc = (m.pc - 1) & 0xFFFF  # the CPU does not count it
     return byte & 0xFF
@@ -185,9 +218,8 @@ def write_slow(m, address, value):
             if claim >= 0:
                 m.phys[claim + (address & 0xFFF)] = value
             elif claim == CALL:
-                call_card(m, slot, MEMORY, address | value << 16 | ASK_WRITE, m.t + 2)
-        if m.irq_dirty == 1:
-            update_int(m)
+                access(m, slot, MEMORY, address | value << 16 | ASK_WRITE,
+                       m.t + 2 + m.wait_mem[page])
     m.bus_byte = value
     if m.logging == 1:
         log_cycle(m, m.t, WRITE, address, value, m.wait_mem[page], CPU_DRIVES)
@@ -231,7 +263,7 @@ def m1(m):
     else:
         value = read_slow(m, address, FETCH)
     m.t += 4 + m.wait_m1[page]
-    m.pc = (address + 1) & 0xFFFF
+    m.pc = (m.pc + 1) & 0xFFFF
     m.refresh = (m.refresh & 0x80) | ((m.refresh + 1) & 0x7F)
     return value
 
@@ -239,7 +271,13 @@ def m1(m):
 @inlined
 def fetch(m):
     """Read the byte at PC and step PC."""
-    value = rd(m, m.pc)
+    page = m.pc >> 12
+    base = m.rb[page]
+    if base >= 0:
+        value = np.int64(m.phys[base + (m.pc & 0xFFF)])
+    else:
+        value = read_slow(m, m.pc, OPERAND)
+    m.t += 3 + m.wait_mem[page]
     m.pc = (m.pc + 1) & 0xFFFF
     return value
 
@@ -271,43 +309,17 @@ def pop(m):
 
 
 @compiled
-def catch_up(m, slot, when):
-    """Let a card's events up to ``when`` happen, before it is accessed."""
-    if m.ev[slot] <= when:
-        call_card(m, slot, ADVANCE, when, 0)
-        if m.irq_dirty == 1:
-            update_int(m)
-
-
-@compiled
-def after_access(m, when, line):
-    """See to /INT after an access; the chip sampled it before the strobe ended."""
-    if m.irq_dirty == 1:
-        update_int(m)
-        m.held_t = when
-        m.held_int = line
-        m.next_event = 0
-
-
-@compiled
 def in_one(m, slot, register, port, when):
     """Read one card's register."""
-    catch_up(m, slot, when)
-    line = m.int_line
-    value = call_card(m, slot, CARD_READ, register | port << 16, when)
     m.slot_reads[slot] += 1
-    after_access(m, when, line)
-    return value
+    return access(m, slot, CARD_READ, register | port << 16, when)
 
 
 @compiled
 def out_one(m, slot, register, port, value, when):
     """Write one card's register."""
-    catch_up(m, slot, when)
-    line = m.int_line
-    call_card(m, slot, CARD_WRITE, register | value << 8 | port << 16, when)
     m.slot_writes[slot] += 1
-    after_access(m, when, line)
+    access(m, slot, CARD_WRITE, register | value << 8 | port << 16, when)
 
 
 @compiled

@@ -65,6 +65,15 @@ def update_int(m):
     m.int_line = line
 
 
+@inlined
+def fall_nmi(m, when):
+    """Let a card pull /NMI low in T-state ``when``: the chip latches the edge."""
+    if m.nmi_latch == 0:
+        m.nmi_latch = 1
+        m.nmi_t = when
+    m.next_event = 0
+
+
 @compiled
 def answer(m, slot):
     """Let one asking card answer the acknowledge: its vector."""

@@ -13,9 +13,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.bus import check_stops, floating, log_cycle, m1, push, rd, read_slow
-from emu.calls import ADVANCE, call_card
-from emu.chain import acknowledge, update_int
+from emu.bus import catch_up, check_stops, floating, log_cycle, m1, push, rd, read_slow
+from emu.chain import acknowledge
 from emu.jit import compiled
 from emu.memory import refresh_map
 from emu.state import (
@@ -28,16 +27,6 @@ from emu.state import (
     STOP_ACK,
     STOP_INT,
 )
-
-
-@compiled
-def run_events(m, now):
-    """Let every card catch up whose event fell at ``now`` or before."""
-    for slot in range(m.slots):
-        if m.ev[slot] <= now:
-            call_card(m, slot, ADVANCE, now, 0)
-    if m.irq_dirty == 1:
-        update_int(m)
 
 
 @compiled
@@ -171,13 +160,13 @@ def service(m):
 
     Returns the next opcode, fetched, or -1 to leave run().
     """
-    if m.ack_bytes > 0:
+    if m.ack_bytes > 0 and m.prefix == 0:
         m.ack_bytes = 0
         refresh_map(m)
     while True:
         if m.t >= m.t_stop or m.exit_reason != 0:
             return np.int64(-1)
-        run_events(m, m.t - 1)
+        catch_up(m, m.t - 1)
         again = 0
         opcode = np.int64(-1)
         if m.prefix != 0:
