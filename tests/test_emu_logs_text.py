@@ -5,7 +5,7 @@ import io
 import json
 
 import numpy as np
-from trace_bench import interrupter, machine, place
+from trace_bench import interrupter, machine
 
 from emu.logs.jsonlines import JsonWriter
 from emu.logs.records import Chunk, compact
@@ -32,7 +32,8 @@ def json_of(chunk: Chunk, setting: Setting, by_cycle: bool = False) -> list[dict
 
 def example() -> tuple[Chunk, Setting]:
     """ld a,12h / ld hl,4000h / ld (hl),a / in a,(20h) / halt; fetches with one wait."""
-    built = machine(bytes.fromhex("3e12 210040 77 db20 76 00"), interrupter("card", 0x20), waits_m1=1)
+    program = bytes.fromhex("3e12 210040 77 db20 76 00")
+    built = machine(program, interrupter("card", 0x20), waits_m1=1)
     return watch(built, 80), setting_of(built)
 
 

@@ -21,7 +21,7 @@ import numpy as np
 from emu.errors import InputError
 from emu.logs.records import Chunk, Flags
 from emu.logs.setting import Setting
-from emu.logs.when import in_page, places
+from emu.logs.when import in_page, number, places
 from emu.state import FETCH, IN, KIND_NAMES, OUT
 from emu.symbols import REACH, Place, Symbol, SymbolTable, parse_number
 
@@ -65,8 +65,8 @@ def _one(text: str, setting: Setting) -> Filter:
 
 def _range(text: str, numbers: str, limit: int) -> tuple[int, int]:
     first, dash, second = (part.strip() for part in numbers.partition("-"))
-    low = parse_number(first)
-    high = parse_number(second) if dash else low
+    low = number(first)
+    high = number(second) if dash else low
     if low is None or high is None or not low <= high <= limit:
         raise InputError(f"--only {text}: write a number or a range such as 20h-27h, the lower "
                          f"end first, up to {limit:X}h.")

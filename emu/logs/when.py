@@ -208,18 +208,24 @@ def _keys(option: str, text: str) -> bytes:
         raise InputError(f"{option} text: {error}") from None
 
 
-def _port(option: str, text: str, number: str) -> int:
-    port = parse_number(number)
+def number(text: str) -> int | None:
+    """Read a number where no symbol can stand: "0xFE", "0FEh" and also "FEh"."""
+    found = parse_number(text)
+    return parse_number("0" + text) if found is None else found
+
+
+def _port(option: str, text: str, rest: str) -> int:
+    port = number(rest)
     if port is None or port > 0xFFFF:
-        raise InputError(f"{option} {text}: {number!r} is no port; write port:20h, say.")
+        raise InputError(f"{option} {text}: {rest!r} is no port; write port:20h, say.")
     return port
 
 
 def places(option: str, text: str, setting: Setting) -> list[tuple[int, Place]]:
     """Find a symbol, source line or address: (slot, place) in each image that knows it."""
-    number = parse_number(text)
-    if number is not None and number <= 0xFFFF:
-        return [(-1, Place(number))]
+    address = parse_number(text)
+    if address is not None and address <= 0xFFFF:
+        return [(-1, Place(address))]
     found: list[tuple[int, Place]] = []
     problem = f"{text}: no image with symbols is fitted, so only addresses can be named."
     for slot, table in setting.symbols.items():
