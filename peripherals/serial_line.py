@@ -217,7 +217,7 @@ def start_clock(m, line, t, num, den, edge_t, edge_rem):
     c.rem = edge_rem
     if c.t > t:
         c.t -= (c.t - t + num) // num * num
-    align(c, t, np.int64(0), np.int64(1))
+    align(c, t, np.int64(1), np.int64(INSTANT))  # an edge at t still counts for the old clock
     line.running = 1
     w = line.out
     if line.held == 1:

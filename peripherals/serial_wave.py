@@ -229,7 +229,7 @@ def look(r, w):
     level = level_of(w, half_at(w, r.t, r.rem, r.den))
     k = r.look
     r.look += 1
-    if k == last_look(r):
+    if k >= last_look(r):  # more when the format has become shorter meanwhile
         finish(r, level)
         return 1
     if k == 0 and level == 1:  # noise
@@ -280,7 +280,7 @@ def next_look(r, w):
     if r.busy != HUNTING:
         total = r.rem
         if r.busy == SAMPLING:
-            total += (last_look(r) - r.look) * r.ratio * r.num
+            total += max(last_look(r) - r.look, 0) * r.ratio * r.num
         return r.t + -(-total // r.den)
     t = r.t
     rem = r.rem

@@ -106,7 +106,8 @@ def test_nmi() -> None:
     at = int(np.flatnonzero(chunk.kind == NMI)[0])
     assert chunk.t[at + 1] - chunk.t[at] == 11
     assert chunk.registers[at + 1, PC] == 0x66
-    assert edges_of(chunk, LINE_NMI) == [(10 + 10, 0), (float(chunk.t[at]), 1)]
+    # the write takes effect as its strobe ends, one T-state behind the access
+    assert edges_of(chunk, LINE_NMI) == [(10 + 11, 0), (float(chunk.t[at]), 1)]
 
 
 def test_a_late_edge_lands_in_the_chunk_of_its_time() -> None:

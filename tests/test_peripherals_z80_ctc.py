@@ -190,6 +190,23 @@ def test_steady_clock_triggers_a_timer_once() -> None:
     assert bench.read("channel1", edge + 2 + 16 * 200 + 16 * 100) == 100
 
 
+def test_timer_not_yet_triggered_takes_a_new_constant_at_once() -> None:
+    bench = Bench(CARD, {"trigger-1": "1 kHz"}, hz="4 MHz")
+    edge = int(bench.s.channel[1].in_t) + 4000
+    set_up(bench, 1, 0x0D, 200, edge - 3000)
+    set_up(bench, 1, 0x0D, 50, edge - 1000)
+    assert bench.read("channel1", edge - 500) == 50
+    assert bench.read("channel1", edge + 2 + 16 * 51) == 49
+
+
+def test_trigger_bit_taken_back_before_a_steady_clock_strikes() -> None:
+    bench = Bench(CARD, {"trigger-1": "1 kHz"}, hz="4 MHz")
+    edge = int(bench.s.channel[1].in_t) + 4000
+    set_up(bench, 1, 0x0D, 200, edge - 3000)
+    bench.write("channel1", 0x01, edge - 2000)
+    assert bench.read("channel1", edge - 2000 + START + 16 * 7) == 193
+
+
 def test_choosing_the_other_edge_makes_one() -> None:
     """From memory: seen on silicon."""
     bench = Bench(CARD, wires=[(0, "zcto0", 0, "trigger1")])  # channel 0 rests: a high level
@@ -214,6 +231,16 @@ def test_one_flip_flop_a_channel() -> None:
     assert (int(bench.m.ip[0]), bench.int_line) == (1, 0)
     bench.reti()
     assert bench.int_line == 1
+
+
+def test_cpu_is_told_to_look_up_in_time() -> None:
+    """A write is no reason for the core to look around: the card must make it."""
+    bench = Bench(CARD)
+    bench.m.next_event = 10**9
+    set_up(bench, 0, 0x85, 1)
+    assert int(bench.m.next_event) == START + 16 + 1  # /INT is sampled a T-state later
+    set_up(bench, 1, 0x85, 100)
+    assert int(bench.m.next_event) == START + 16 + 1
 
 
 def test_pending_channel_needs_no_events() -> None:

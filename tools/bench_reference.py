@@ -70,7 +70,8 @@ class ReferenceMachine:
     def run(self, t_stop: int) -> None:
         """Run to a T-state; RuntimeError on an opcode that the reference lacks."""
         if self._library.reference_run(self.record.ctypes.data, t_stop) < 0:
-            raise RuntimeError(f"tools/reference.c lacks an opcode before {self.record['pc'][0]:04X}h")
+            raise RuntimeError(
+                f"tools/reference.c lacks an opcode before {self.record['pc'][0]:04X}h")
 
     def end_state(self) -> dict[str, np.ndarray]:
         """Give the same as BareMachine.end_state."""

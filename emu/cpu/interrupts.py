@@ -19,13 +19,13 @@ from emu.jit import compiled
 from emu.memory import refresh_map
 from emu.state import (
     ACK,
-    F,
     FAR,
     HALTED,
     NMI_FETCH,
     NOBODY,
     STOP_ACK,
     STOP_INT,
+    F,
 )
 
 
