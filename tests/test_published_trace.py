@@ -1,4 +1,4 @@
-"""Hold traces against the outside: sigrok's Z80 decoder, GNU objdump, a VCD reader.
+"""Hold traces against the outside: sigrok Z80 decoder, GNU objdump, a VCD reader.
 
 The VCD must give sigrok-cli (libsigrokdecode, decoder "z80") the same bus transfers and
 instructions as our text trace shows; the edges must stand where UM0080's charts put them.
@@ -91,7 +91,7 @@ RUNS = {"random 1": lambda: random_run(1), "random 2": lambda: random_run(2),
 
 @pytest.mark.parametrize("name", RUNS)
 def test_sigrok_sees_the_transfers_of_the_text_trace(name: str, tmp_path: Path) -> None:
-    """libsigrokdecode's z80 decoder; to it an acknowledge is an I/O read."""
+    """libsigrokdecode z80 decoder; to it an acknowledge is an I/O read."""
     chunk, setting = RUNS[name]()
     dump = dumped(chunk, setting, tmp_path / "bus.vcd")
     addresses = [text for _, _, text in sigrok(dump, "addr")]
@@ -125,7 +125,7 @@ def as_sigrok_writes(text: str, address: int) -> str:
 
 @pytest.mark.parametrize("seed", [1, 2])
 def test_sigrok_reads_the_instructions_of_the_text_trace(seed: int, tmp_path: Path) -> None:
-    """libsigrokdecode's z80 decoder knows the documented instructions and some others; it
+    """libsigrokdecode z80 decoder knows the documented instructions and some others; it
     loses its place after those that it does not know, and in EX (SP),HL."""
     chunk, setting = random_run(seed)
     theirs = {at: text for at, _, text in sigrok(dumped(chunk, setting, tmp_path / "t.vcd"),
