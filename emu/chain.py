@@ -42,7 +42,7 @@ def update_int(m):
             iei = 0
             continue
         m.iei[slot] = iei
-        if iei == 1 and asks(m, slot):
+        if iei == 1 and m.int_kind[slot] != NO_INTERRUPT and asks(m, slot):
             line = 1
         if m.ip[slot] != 0 or m.ius[slot] != 0:
             iei = 0
