@@ -5,6 +5,7 @@ built: names, jumpers, ports, wires, the chain, and the images.
 """
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -28,6 +29,8 @@ BACKPLANE = ("chain", "floating", "seed")
 FLOATING = ("pull-ups", "last-byte")
 SIZE_LIMIT = 1 << 20
 DEEPEST = 16
+NESTING = 32  # tables and lists inside one another
+SLOT_NAME = re.compile(r"[A-Za-z0-9_-]+")
 
 
 @dataclass(frozen=True)
@@ -73,12 +76,37 @@ def read_toml(path: Path, what: str = "backplane file") -> dict[str, Any]:
     """Read a TOML file; InputError with line and column when it is broken."""
     data = read_limited(path, what, SIZE_LIMIT)
     try:
-        return tomllib.loads(data.decode())
+        tree = tomllib.loads(data.decode())
     except UnicodeDecodeError as error:
         raise InputError(f"{path}: byte {error.start} is not UTF-8 text; a {what} is a text "
                          f"file in TOML.") from None
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError(f"{path}: broken TOML: {error}.") from None
+    except ValueError:  # Python's own limit, not TOML's
+        raise InputError(f"{path}: holds a number of some thousand digits; shorten it.") from None
+    if _depth(tree) > NESTING:
+        raise InputError(f"{path}: tables or lists stand more than {NESTING} deep inside one "
+                         f"another; a {what} needs four.")
+    return tree
+
+
+def _depth(tree: Any) -> int:
+    """Count how deep tables and lists are nested, no further than one past the limit."""
+    level, depth = [tree], 0
+    while level and depth <= NESTING:
+        level = [inner for outer in level if isinstance(outer, dict | list)
+                 for inner in (outer.values() if isinstance(outer, dict) else outer)]
+        depth += 1
+    return depth
+
+
+def _resolved(path: Path) -> Path:
+    """Give the one name of a file; InputError for what cannot be a path."""
+    try:
+        return path.resolve()
+    except (ValueError, RuntimeError, OSError):
+        raise InputError(f"{str(path)!r} leads to no file: it links to itself or holds a zero "
+                         f"byte; check the path.") from None
 
 
 def _merge(base: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
@@ -116,7 +144,7 @@ def _is_file(key: str, value: str) -> bool:
 def load_tree(path: Path, seen: tuple[Path, ...] = ()) -> dict[str, Any]:
     """Read a backplane file with what it extends."""
     path = Path(path)
-    here = path.resolve()
+    here = _resolved(path)
     if here in seen:
         raise InputError(f"{path}: the files extend each other in a circle; break it.")
     if len(seen) >= DEEPEST:
@@ -162,6 +190,9 @@ def _images(card: Card, settings: Mapping[str, Any], place: str) -> dict[str, Im
 
 
 def _slot(name: str, table: Mapping[str, Any], path: Path) -> SlotDescription:
+    if SLOT_NAME.fullmatch(name) is None or name == "open":
+        raise InputError(f"{path}: a slot cannot be named {name!r}; use letters, digits, - and _, "
+                         f"and not the word open.")
     place = f"{path}: slot.{name}"
     table = {k: v for k, v in table.items() if k != "fitted"}
     card_name = table.pop("card", None)

@@ -56,8 +56,8 @@ def _places(card: Card, general: Mapping[str, Any], settings: Mapping[str, Any],
     if not isinstance(single, Mapping):
         raise InputError(f"{place}: ports takes a table such as {{ latch = 0x58 }}.")
     for name in single:
-        number = _number(single, name, 0, high, f"{place}: ports")
-        out[_register(card, name, f"{place}: ports")] = number
+        register = _register(card, name, f"{place}: ports")
+        out[register] = _number(single, name, 0, high, f"{place}: ports")
     for number, port in out.items():
         if port > high:
             raise InputError(f"{place}: register {card.registers[number]} would stand at port "

@@ -116,15 +116,21 @@ def read_script(path: Path) -> list[Step]:
     return steps
 
 
-def sends_of(sends: tuple[str, ...], afters: tuple[str, ...], silence: Fraction) -> list[Step]:
-    """Turn --send and --after options into steps: each waits for its text, or for silence."""
+def sends_of(sends: tuple[str, ...], afters: tuple[str | None, ...],
+             silence: Fraction) -> list[Step]:
+    """Turn --send options into steps: each waits for the text in the same place of ``afters``,
+    or for silence where that is None or missing."""
     if len(afters) > len(sends):
         raise InputError("--after belongs in front of a --send; there are more of them than "
                          "texts to send.")
     steps = []
     for number, text in enumerate(sends):
-        if number < len(afters):
-            steps.append(Step("expect", keys(afters[number]), Fraction(10**7), "--after"))
+        after = afters[number] if number < len(afters) else None
+        if after == "":
+            raise InputError("--after takes a text that is not empty; leave it out to wait for "
+                             "silence.")
+        if after is not None:
+            steps.append(Step("expect", keys(after), Fraction(10**7), "--after"))
         else:
             steps.append(Step("silence", seconds=silence, place="--send"))
         steps.append(Step("send", keys(text), place="--send"))

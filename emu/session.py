@@ -38,6 +38,9 @@ class Session:
     saved: list[Snapshot] = field(default_factory=list)  # before the last things typed
 
     def __post_init__(self) -> None:
+        if self.until == "":
+            raise InputError("--until takes a text that is not empty; leave it out to run to the "
+                             "limit.")
         self.console = Console(self.machine)
         self._channel = self.console.main
         self._seen: dict[str, int] = {}  # how much of each channel's text is behind us

@@ -69,6 +69,14 @@ def test_after_waits_for_its_text(preburn: Run, roms: Path) -> None:
     assert "readme" in out["console"]["sio.a"]
 
 
+def test_after_belongs_to_the_send_behind_it(preburn: Run, roms: Path) -> None:
+    done = preburn("boot", roms / "tidewater" / "full.toml", "--send", r"ls\r", "--after", "readme",
+                   "--send", r"date\r", "--limit", "3", "--json")
+    typed = json.loads(done.stdout)["input"]
+    assert [t["keys"] for t in typed] == ["ls\r", "date\r"]
+    assert typed[0]["t"] < typed[1]["t"]
+
+
 def test_the_same_seed_gives_the_same_run(preburn: Run, roms: Path) -> None:
     runs = [json.loads(preburn("boot", roms / "tidewater" / "full.toml", "--limit", "1", "--seed",
                                seed, "--json").stdout) for seed in (7, 7, 8)]
@@ -85,6 +93,14 @@ def test_the_same_seed_gives_the_same_run(preburn: Run, roms: Path) -> None:
     (("boot", "roms/tidewater/full.toml", "--send", "ä"), "preburn: 'ä' holds something else than "
      "ASCII and the escapes \\r \\n \\t \\xNN."),
     (("cards", "z80-cps"), "preburn: there is no card 'z80-cps'; did you mean 'z80-cpu'?"),
+    (("boot", "roms/tidewater/full.toml", "--until", ""),
+     "preburn: --until takes a text that is not empty; leave it out to run to the limit."),
+    (("boot", "roms/tidewater/full.toml", "--seed", "-1"),
+     "preburn: Invalid value for '--seed': -1 is not in the range x>=0."),
+    (("boot", "roms/tidewater/full.toml", "--after", "x", "--after", "y", "--send", "z"),
+     "preburn: --after 'x' has no --send behind it; give the text to send right after it."),
+    (("boot", "roms/tidewater/full.toml", "--send", "z", "--after", "y"),
+     "preburn: --after 'y' has no --send behind it; give the text to send right after it."),
     (("boot",), "preburn: Missing argument 'FILE'."),
     (("bot",), "preburn: No such command 'bot'."),
 ])

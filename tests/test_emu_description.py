@@ -135,6 +135,26 @@ def test_board_variant(tmp_path: Path) -> None:
     assert {r.mask for r in ctc.ports} == {0xFB}
 
 
+@pytest.mark.parametrize(("text", "message"), [
+    ('extends = "a\\u0000b"\n', "leads to no file"),
+    ("[backplane]\nseed = " + "9" * 5000 + "\n", "a number of some thousand digits"),
+    ("[slot.cpu]\nbase" + ".a" * 5000 + " = 1\n", "stand more than 32 deep"),
+    ('[slot."a\\nb"]\ncard = "z80-cpu"\n', r"a slot cannot be named 'a\nb'"),
+    ('[slot."a.b"]\ncard = "z80-cpu"\n', "a slot cannot be named 'a.b'"),
+    ('[slot.open]\ncard = "z80-cpu"\n', "a slot cannot be named 'open'"),
+])
+def test_odd_files_give_one_line(tmp_path: Path, text: str, message: str) -> None:
+    said = mistake(tmp_path, text)
+    assert message in said
+    assert "\n" not in said
+
+
+def test_a_link_to_itself(tmp_path: Path) -> None:
+    (tmp_path / "loop.toml").symlink_to("loop.toml")
+    with pytest.raises(InputError, match="it links to itself"):
+        load(tmp_path / "loop.toml")
+
+
 VALUES = st.recursive(
     st.none() | st.booleans() | st.integers(-9, 70000) | st.text(max_size=8)
     | st.sampled_from(["z80-cpu", "z80-ctc", "plain-memory", "4 MHz", "open", "ctc.zcto0"]),

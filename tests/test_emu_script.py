@@ -55,8 +55,11 @@ def test_options_become_steps() -> None:
     steps = sends_of(("a", "b"), ("tw> ",), Fraction(1, 5))
     assert [(s.kind, s.text) for s in steps] == [
         ("expect", b"tw> "), ("send", b"a"), ("silence", b""), ("send", b"b")]
-    with pytest.raises(InputError, match="--after belongs in front of a --send"):
-        sends_of((), ("x",), Fraction(1, 5))
+    steps = sends_of(("a", "b"), (None, "tw> "), Fraction(1, 5))
+    assert [(s.kind, s.text) for s in steps] == [
+        ("silence", b""), ("send", b"a"), ("expect", b"tw> "), ("send", b"b")]
+    with pytest.raises(InputError, match="--after takes a text that is not empty"):
+        sends_of(("a",), ("",), Fraction(1, 5))
 
 
 @settings(derandomize=True, max_examples=200, deadline=None)

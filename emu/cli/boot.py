@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from emu.cli.progress import compiling
+from emu.cli.typing_order import Typing, texts_before
 
 
 def _seconds(text: str) -> Fraction:
@@ -24,7 +25,7 @@ def _seconds(text: str) -> Fraction:
     return value
 
 
-@click.command()
+@click.command(cls=Typing)
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--until", help="Stop when the console shows this text.")
 @click.option("--limit", default="30", show_default=True, help="Emulated seconds.")
@@ -32,10 +33,11 @@ def _seconds(text: str) -> Fraction:
               help=r"Type this (escapes \r \n \xNN) once the console is silent for 0.2 s; "
                    "may be given several times.")
 @click.option("--after", "afters", multiple=True,
-              help="Type the --send of the same place only after this text came.")
+              help="Type the --send right behind this only after this text came.")
 @click.option("--script", type=click.Path(path_type=Path),
               help="A file of send and expect lines.")
-@click.option("--seed", type=int, help="Power-on noise, instead of the file's seed.")
+@click.option("--seed", type=click.IntRange(min=0),
+              help="Power-on noise, instead of the file's seed.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
             afters: tuple[str, ...], script: Path | None, seed: int | None,
@@ -53,7 +55,8 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
 
     started = time.perf_counter()
     seconds = _seconds(limit)
-    steps = (read_script(script) if script else []) + sends_of(sends, afters, SILENCE)
+    steps = (read_script(script) if script else []) + sends_of(sends, texts_before(afters),
+                                                                 SILENCE)
     machine = Machine(load(file), seed, compiling())
     session = Session(machine, until, seconds, steps, None if as_json else _show)
     session.run()

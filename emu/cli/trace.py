@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 import click
 
 from emu.cli.progress import compiling
+from emu.cli.typing_order import Typing, texts_before
 from emu.errors import InputError
 
 if TYPE_CHECKING:
@@ -49,7 +50,7 @@ Exit status 0: written; 1: --from did not happen; 2: a mistake in a file or an o
 """
 
 
-@click.command(help=HELP)
+@click.command(cls=Typing, help=HELP)
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--text", "text_out", metavar="OUT", help="Write text; - is standard output.")
 @click.option("--jsonl", "json_out", metavar="OUT", help="Write JSON lines.")
@@ -75,10 +76,11 @@ Exit status 0: written; 1: --from did not happen; 2: a mistake in a file or an o
               help=r"Type this (escapes \r \n \xNN) once the console is silent for 0.2 s; "
                    "may be given several times.")
 @click.option("--after", "afters", multiple=True,
-              help="Type the --send of the same place only after this text came.")
+              help="Type the --send right behind this only after this text came.")
 @click.option("--script", type=click.Path(path_type=Path),
               help="A file of send and expect lines.")
-@click.option("--seed", type=int, help="Power-on noise, instead of the file's seed.")
+@click.option("--seed", type=click.IntRange(min=0),
+              help="Power-on noise, instead of the file's seed.")
 def command(file: Path, text_out: str | None, json_out: str | None, as_json: bool,
             vcd_out: str | None, vcd_timescale: str, vcd_lines: str, begin: str | None,
             end: str | None, last: int | None, by_cycle: bool, only: tuple[str, ...],
@@ -102,7 +104,8 @@ def command(file: Path, text_out: str | None, json_out: str | None, as_json: boo
         raise InputError("--only concerns --text and --jsonl; a VCD is always whole. "
                          "Cut it with --from and --to.")
     seconds = _seconds(limit)
-    steps = (read_script(script) if script else []) + sends_of(sends, afters, SILENCE)
+    steps = (read_script(script) if script else []) + sends_of(sends, texts_before(afters),
+                                                                 SILENCE)
     machine = TracedMachine(load(file), seed, compiling())
     setting = setting_of(machine)
     vcd.timescale(vcd_timescale, machine.hz)
