@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 from trace_bench import interrupter, machine, place
 
+from emu.logs.edges import LINE_IEI, LINE_IEO, LINE_INT, LINE_NMI
 from emu.logs.records import IDLE, INSTRUCTION, INTERRUPT, NMI, PC, REGISTERS, SP
-from emu.logs.sampler import LINE_IEI, LINE_IEO, LINE_INT, LINE_NMI
 from emu.logs.tracer import Tracer, watch
 from emu.state import ACK, FETCH, HEAD, MACHINE, READ, WRITE
 
@@ -136,3 +136,39 @@ def test_every_cycle_is_seen_once(end: int) -> None:
     assert chunk.t[-1] == plain.m.t
     assert (np.diff(chunk.cycles["t"]) >= 3).all()
     assert chunk.first[-1] == len(chunk.cycles)
+
+
+def test_an_event_of_one_card_during_an_access_to_another_keeps_its_time() -> None:
+    """in a,(20h) reads at T-state 10; the far card's request is of T-state 8, and the near
+    one's chain does not move."""
+    program = bytes.fromhex("db20 18fe")
+    built = machine(program, interrupter("near", 0x20), interrupter("far", 0x30, period=8),
+                    interrupter("last", 0x40), chain=("near", "far", "last"))
+    chunk = watch(built, 12)
+    assert edges_of(chunk, LINE_INT) == [(8, 0)]
+    assert edges_of(chunk, LINE_IEO + 3) == [(8, 0)]
+    assert edges_of(chunk, LINE_IEI + 4) == [(8, 0)]
+    assert edges_of(chunk, LINE_IEO + 4) == [(8, 0)]
+    assert edges_of(chunk, LINE_IEO + 2) == []
+
+
+def test_an_access_and_an_event_in_one_instruction_have_times_of_their_own() -> None:
+    """out (20h),a asks at T-state 10; the far card's request is of T-state 8."""
+    built = machine(bytes.fromhex("d320 18fe"), interrupter("near", 0x20),
+                    interrupter("far", 0x30, period=8), chain=("near", "far"))
+    chunk = watch(built, 12)
+    assert edges_of(chunk, LINE_INT) == [(8, 0)]
+    assert edges_of(chunk, LINE_IEO + 2) == [(10, 0)]
+    assert edges_of(chunk, LINE_IEO + 3) == [(8, 0)]
+    assert edges_of(chunk, LINE_IEI + 3) == [(10, 0)]
+
+
+def test_a_handler_that_reads_a_card_at_once_does_not_move_the_acknowledge() -> None:
+    """The response and in a,(20h) at 0038h are one step of the run loop."""
+    program = bytes.fromhex("310080 ed56 fb 18fe")
+    built = machine(program, interrupter("near", 0x20), interrupter("far", 0x30, period=60),
+                    chain=("near", "far"))
+    place(built, 0x38, bytes.fromhex("db20 18fe"))
+    chunk = watch(built, 110)
+    at = int(np.flatnonzero(chunk.kind == INTERRUPT)[0])
+    assert edges_of(chunk, LINE_INT)[:2] == [(60, 0), (chunk.t[at] + 2.5, 1)]

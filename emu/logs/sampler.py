@@ -3,14 +3,7 @@
 The log has no registers and no lines.  ``sample`` runs the machine in steps of one
 instruction (an interrupt's response and the handler's first instruction are one step)
 and writes, for each step, the registers as they stood before it, and every edge of
-/INT, /NMI, IEI and IEO with its half T-state:
-
-* a card's event: at its own T-state.  Events that fell due are run one by one before
-  the step, in the order of their times, which no result may depend on;
-* an access to a card: at the access's T-state (T3).  Events of that card that fell due
-  between the step's start and the access come first, all at the first one's time;
-* an acknowledge: with /IORQ going low in its first wait state;
-* RETI: at T3 of the second opcode byte, where a chip has read it.
+/INT, /NMI, IEI and IEO with its half T-state (emu/logs/edges.py).
 
 The run loop is called by its address, so this unit compiles in a second.
 """
@@ -21,14 +14,11 @@ from typing import Any
 import numpy as np
 
 from emu import jit
-from emu.calls import ADVANCE, call_card
-from emu.chain import update_int
 from emu.cpu.run import run as plain_run
 from emu.jit import INT, compiled, inlined, root
+from emu.logs.edges import EDGES, FEW, after_step, before_step, note_nmi, run_due_events
 from emu.state import (
     ACK,
-    CHAINED_INTERRUPT,
-    FAR,
     FETCH,
     LOG,
     MACHINE,
@@ -45,13 +35,9 @@ from emu.state import (
 )
 
 ROWS = 1 << 14  # steps a call
-EDGES = 1 << 14
-ROOM = 512  # log entries and edges that one step may need
+ROOM = 512  # log entries that one step may need
 IXH, IXL, IYH, IYL = 8, 9, 10, 11
 PREFIX_SHIFT = 24  # of m.prefix in W_CONTROL
-
-# Lines of an edge.
-LINE_INT, LINE_NMI, LINE_IEI, LINE_IEO = 0, 1, 2, 2 + SLOTS
 
 # Words of a row: the machine before the step.
 (W_T, W_LOG, W_PLACE, W_MAIN, W_INDEX, W_ALTERNATE, W_CONTROL, W_HANDLER) = range(8)
@@ -60,8 +46,13 @@ SAMPLES = np.dtype([
     ("run", np.int64),  # address of the run loop
     ("count", np.int64),  # rows written; row ``count`` holds the state after the last
     ("edges", np.int64),
+    # what emu/logs/edges.py has seen last, and of the step under way:
     ("int_line", np.int64), ("nmi", np.int64),
     ("iei", np.int64, (SLOTS,)), ("ieo", np.int64, (SLOTS,)),
+    ("ip", np.int64, (SLOTS,)), ("ius", np.int64, (SLOTS,)),
+    ("due", np.int64, (SLOTS,)),  # the cards' events before the step
+    ("retis", np.int64), ("start", np.int64), ("access", np.int64), ("other", np.int64),
+    ("ack", np.int64),
     ("row", np.int64, (ROWS + 1, 8)),
     ("edge", np.int64, (EDGES, 3)),  # half T-states since power-on, line, level
 ], align=True)
@@ -125,89 +116,6 @@ def write_row(m, s, row):
     s.row[row, 7] = 0
 
 
-@inlined
-def edge(s, when, line, level):
-    """Add an edge; the list has room, see ``sample``."""
-    s.edge[s.edges, 0] = when
-    s.edge[s.edges, 1] = line
-    s.edge[s.edges, 2] = level
-    s.edges += 1
-
-
-@compiled
-def note_chain(m, s, when):
-    """Note edges of /INT, IEI and IEO since the last look, at half T-state ``when``."""
-    if m.int_line != s.int_line:
-        s.int_line = m.int_line
-        edge(s, when, LINE_INT, 1 - m.int_line)
-    for slot in range(m.slots):
-        if m.int_kind[slot] == CHAINED_INTERRUPT:
-            if m.iei[slot] != s.iei[slot]:
-                s.iei[slot] = m.iei[slot]
-                edge(s, when, LINE_IEI + slot, m.iei[slot])
-            if m.ieo[slot] != s.ieo[slot]:
-                s.ieo[slot] = m.ieo[slot]
-                edge(s, when, LINE_IEO + slot, m.ieo[slot])
-
-
-@inlined
-def soonest_event(m):
-    """Give the time of the first event of any card."""
-    soonest = np.int64(FAR)
-    for slot in range(m.slots):
-        soonest = min(soonest, m.ev[slot])
-    return soonest
-
-
-@compiled
-def run_due_events(m, s):
-    """Run the events that the coming boundary would run, each at its own time."""
-    done = np.int64(-1)
-    soonest = soonest_event(m)
-    while done < soonest < m.t and s.edges < EDGES - ROOM:
-        for slot in range(m.slots):
-            if m.ev[slot] <= soonest:
-                call_card(m, slot, ADVANCE, soonest, 0)
-        if m.irq_dirty == 1:
-            update_int(m)
-        note_chain(m, s, soonest * 2)
-        note_nmi(m, s, 0)
-        done = soonest
-        soonest = soonest_event(m)
-
-
-@compiled
-def note_nmi(m, s, taken):
-    """Note the fall of /NMI; ``taken``: the half T-state in which it was answered, or 0."""
-    if taken != 0 and s.nmi == 1:
-        s.nmi = 0
-        edge(s, taken, LINE_NMI, 1)
-    if m.nmi_latch != s.nmi:
-        s.nmi = m.nmi_latch
-        edge(s, m.nmi_t * 2, LINE_NMI, 1 - m.nmi_latch)
-
-
-@compiled
-def edge_time(m, first, retis, start):
-    """Give the half T-state at which the step just run changed the chain."""
-    reti = np.int64(0)
-    for slot in range(m.slots):
-        reti += m.reti_count[slot]
-    when = m.held_t * 2 if m.held_t >= start else m.t * 2
-    fetches = 0
-    for n in range(first, m.log_pos):
-        at = (n & (LOG - 1)) * 2
-        kind = (m.log[at + 1] >> 24) & 15
-        waits = (m.log[at + 1] >> 28) & 0xFF
-        if kind == ACK:
-            when = m.log[at] * 2 + 5
-        elif kind == FETCH:
-            fetches += 1
-            if reti != retis and fetches == 2:
-                when = (m.log[at] + 2 + waits) * 2
-    return when
-
-
 @compiled
 def responded(m, s, row, first):
     """See to a step that began with an interrupt's response: where its handler lies."""
@@ -216,14 +124,6 @@ def responded(m, s, row, first):
         if (m.log[at + 1] >> 24) & 15 == FETCH:
             s.row[row, 7] = place_of(m, m.log[at + 1] & 0xFFFF)
             return
-
-
-@compiled
-def held_back(m, s, due, start):
-    """Note an edge that came before the access which changed /INT again."""
-    if m.held_t >= start and m.held_int != s.int_line:
-        s.int_line = m.held_int
-        edge(s, due * 2 if due < m.held_t else m.held_t * 2, LINE_INT, 1 - m.held_int)
 
 
 @root(MACHINE, SAMPLES, INT)
@@ -236,24 +136,19 @@ def sample(m, s, t_stop):
     reason = np.int64(0)
     oldest = s.row[0, 1] if s.count > 0 else m.log_pos
     m.exit_reason = 0
-    while (s.count < ROWS and s.edges < EDGES - ROOM and m.log_pos - oldest < LOG - ROOM
+    while (s.count < ROWS and s.edges < EDGES - FEW and m.log_pos - oldest < LOG - ROOM
            and m.t < t_stop):
         run_due_events(m, s)
         reason = m.exit_reason
         first = m.log_pos
-        start = m.t
-        due = soonest_event(m)
-        retis = np.int64(0)
-        for slot in range(m.slots):
-            retis += m.reti_count[slot]
+        before_step(m, s)
         write_row(m, s, s.count)
-        _run_at(m, s.run, start + 1)
+        _run_at(m, s.run, m.t + 1)
         kind = (m.log[(first & (LOG - 1)) * 2 + 1] >> 24) & 15
         if kind == NMI_FETCH or kind == ACK:
             responded(m, s, s.count, first)
-        held_back(m, s, due, start)
-        note_chain(m, s, edge_time(m, first, retis, start))
-        note_nmi(m, s, start * 2 if kind == NMI_FETCH else 0)
+        after_step(m, s, first)
+        note_nmi(m, s, s.start * 2 if kind == NMI_FETCH else 0)
         s.count += 1
         if m.exit_reason == 0:
             m.exit_reason = reason

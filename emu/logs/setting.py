@@ -6,8 +6,8 @@ from fractions import Fraction
 
 from emu.logs.codebook import CodeBook
 from emu.logs.cycles import driver_names
+from emu.logs.edges import chained
 from emu.machine import Machine
-from emu.state import CHAINED_INTERRUPT
 from emu.symbols import SymbolTable
 
 
@@ -37,13 +37,11 @@ def setting_of(machine: Machine) -> Setting:
         for image in described.images.values():
             known = symbols.get(slot.number, SymbolTable())
             symbols[slot.number] = known.merge(image.symbols)
-    order = [int(n) for n in m.chain[:int(m.chain_len)] if n >= 0]
-    order += [slot.number for slot in machine.slots if slot.number not in order]
     bases = {slot.number: int(m.mem_base[slot.number]) for slot in machine.slots
              if m.mem_size[slot.number] > 0}
     return Setting(
         machine.description.name, machine.hz, machine.seed,
         driver_names([slot.name for slot in machine.slots]),
         {slot.name: slot.number for slot in machine.slots}, ports,
-        tuple(n for n in order if m.int_kind[n] == CHAINED_INTERRUPT), symbols, bases,
+        chained(m), symbols, bases,
         CodeBook(symbols, bases))

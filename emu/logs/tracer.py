@@ -58,7 +58,7 @@ class Tracer:
         """Take the lines as they stand: levels by line number."""
         m, s = self.machine.m, self._record[0]
         s.int_line, s.nmi = m.int_line, m.nmi_latch
-        s.iei[:], s.ieo[:] = m.iei, m.ieo
+        s.iei[:], s.ieo[:], s.ip[:], s.ius[:] = m.iei, m.ieo, m.ip, m.ius
         return np.concatenate([[1 - m.int_line, 1 - m.nmi_latch], m.iei, m.ieo]).astype(np.uint8)
 
     def run(self, t_stop: int) -> int:

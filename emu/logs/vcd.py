@@ -19,14 +19,15 @@ from vcd import VCDWriter
 
 from emu.errors import InputError
 from emu.logs import waveforms
+from emu.logs.edges import LINE_IEI, LINE_IEO, LINE_INT, LINE_NMI
 from emu.logs.records import Chunk
-from emu.logs.sampler import LINE_IEI, LINE_IEO, LINE_INT, LINE_NMI
 from emu.logs.setting import Setting
-from emu.logs.waveforms import ADDRESS, DATA, DRIVER, FREE, STROBES
+from emu.logs.waveforms import ADDRESS, CODE, DATA, FREE, STROBES
 
 UNITS = {"s": 0, "ms": 3, "us": 6, "ns": 9, "ps": 12, "fs": 15}
 TICK_UNIT = "1 us"  # written for "tick", where one unit is half a T-state
 STILL = ("BUSRQ", "BUSAK", "RESET")  # no card takes the bus
+LINE = 100  # an event's kind when it is an edge of emu/logs/edges.py; no waveforms signal
 LEAD = 2  # half T-states before the first cycle in which all lines rest, if there is room
 BUS = "bus"
 
@@ -194,7 +195,3 @@ class VcdWriter:
         if t is not None and 2 * t >= self._clock:
             self._clock_until(self._writer, 2 * t)
         self._writer.close(self._place(self._clock))
-
-
-LINE, CODE = 100, waveforms.CODE
-assert DRIVER not in (LINE, CODE)

@@ -16,7 +16,7 @@ from emu.logs.records import Chunk
 from emu.state import ACK, FETCH, HALTED, IN, NMI_FETCH, OUT, READ, WRITE
 
 # Signals of an edge.  ADDRESS and DATA carry numbers; DATA -1 is a bus that nobody drives.
-(M1, MREQ, IORQ, RD, WR, RFSH, HALT, WAIT, ADDRESS, DATA, DRIVER, CODE) = range(12)
+(M1, MREQ, IORQ, RD, WR, RFSH, HALT, WAIT, ADDRESS, DATA, CODE) = range(11)
 STROBES = ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "HALT", "WAIT")
 FREE = -1
 

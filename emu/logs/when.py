@@ -20,8 +20,8 @@ import numpy as np
 
 from emu.console import channels
 from emu.errors import InputError
+from emu.logs.edges import LINE_INT
 from emu.logs.records import INSTRUCTION, INTERRUPT, NMI, PC, Chunk, Flags, any_cycle
-from emu.logs.sampler import LINE_INT
 from emu.logs.setting import Setting
 from emu.machine import Machine
 from emu.script import keys
