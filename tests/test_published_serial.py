@@ -88,3 +88,129 @@ def test_acia_pulls_int_and_gives_no_vector() -> None:
     bench.write("control", 0x35, 140)  # transmit interrupt on, the transmitter is empty
     assert bench.int_line == 1
     assert bench.ack(200) == -1
+
+
+# --- tables -------------------------------------------------------------------------------
+RATES = [  # clock, x16, x32, x64: rate = clock pin / ratio (UM0081, WR4)
+    ("1.8432 MHz", 115200, 57600, 28800), ("3.6864 MHz", 230400, 115200, 57600),
+    ("4.9152 MHz", 307200, 153600, 76800), ("7.3728 MHz", 460800, 230400, 115200),
+    ("614.4 kHz", 38400, 19200, 9600), ("307.2 kHz", 19200, 9600, 4800),
+    ("153.6 kHz", 9600, 4800, 2400), ("4 MHz", 250000, 125000, 62500),
+]
+
+
+@pytest.mark.parametrize(("clock", "ratio", "baud"), [
+    (row[0], k, row[1 + k]) for row in RATES for k in range(3)])
+def test_sio_baud_table(clock: str, ratio: int, baud: int) -> None:
+    """A terminal at the table's rate understands a byte, and the words name no error."""
+    bench = Bench(SIO, {"clock-a": clock, "terminal-a": {"baud": baud}})
+    control(bench, "a", 0x18, 4, (0x44, 0x84, 0xC4)[ratio], 3, 0xC1, 5, 0xEA)
+    bench.write("a-data", 0xA5, bench.t + 40)
+    bench.advance(bench.t + 12 * 7372800 // baud)
+    assert bytes(bench.s.line_a.shown[:int(bench.s.line_a.shown_in)]) == b"\xA5"
+    assert bench.words()[0] == f"a: {baud:.6g} baud 8N1, the terminal {baud} baud 8N1"
+
+
+@pytest.mark.parametrize(("clock", "divide", "baud"), [
+    ("7.3728 MHz", 0x15, 460800), ("7.3728 MHz", 0x16, 115200), ("3.6864 MHz", 0x15, 230400),
+    ("3.6864 MHz", 0x16, 57600), ("1.8432 MHz", 0x15, 115200), ("1.8432 MHz", 0x16, 28800),
+    ("614.4 kHz", 0x15, 38400), ("614.4 kHz", 0x16, 9600), ("307.2 kHz", 0x15, 19200),
+    ("307.2 kHz", 0x16, 4800), ("153.6 kHz", 0x15, 9600), ("153.6 kHz", 0x16, 2400)])
+def test_acia_baud_table(clock: str, divide: int, baud: int) -> None:
+    """Maker's guide (1982): bits 1-0 = 01 divide by 16, 10 by 64."""
+    bench = Bench(ACIA, {"clock": clock, "terminal": {"baud": baud}})
+    bench.write("control", 0x03, 100)
+    bench.write("control", divide, 140)
+    assert bench.words()[0] == f"{baud:.6g} baud 8N1, the terminal {baud} baud 8N1"
+
+
+@pytest.mark.parametrize(("word", "form", "bits"), [
+    (0, "7E2", 11), (1, "7O2", 11), (2, "7E1", 10), (3, "7O1", 10),
+    (4, "8N2", 11), (5, "8N1", 10), (6, "8E1", 11), (7, "8O1", 11)])
+def test_acia_word_select(word: int, form: str, bits: int) -> None:
+    """Maker's guide (1982), control bits 4-2; bits a frame follow."""
+    bench = Bench(ACIA, {"terminal": {"format": form}})
+    bench.write("control", 0x03, 100)
+    bench.write("control", 0x01 | word << 2, 140)
+    bench.write("data", 0x35, 200)
+    bench.advance(300)
+    bench.write("data", 0x4A)
+    bench.advance(4000)
+    line = bench.s.line
+    assert bytes(line.shown[:int(line.shown_in)]) == b"\x35\x4A"
+    assert shown(line)[1] - shown(line)[0] == 64 * bits
+    assert not line.term_parity_errors + line.term_framing_errors
+
+
+@pytest.mark.parametrize(("value", "rts", "asks", "breaks"), [
+    (0x15, 1, 0, 0), (0x35, 1, 1, 0), (0x55, 0, 0, 0), (0x75, 1, 0, 1)])
+def test_acia_sender_control(value: int, rts: int, asks: int, breaks: int) -> None:
+    """Maker's guide (1982), control bits 6-5; the break of 11 is from memory."""
+    bench = Bench(ACIA, {})
+    bench.write("control", 0x03, 100)
+    bench.write("control", value, 140)
+    bench.advance(3000)
+    line = bench.s.line
+    assert (int(line.rts), bench.int_line, int(line.term_breaks)) == (rts, asks, breaks)
+
+
+def test_acia_91h_is_8n2_by_16_with_receive_interrupt() -> None:
+    """Public message of 1982: 91h = /16, 8 bits, 2 stop, RTS low, receive interrupt on."""
+    bench = Bench(ACIA, {"terminal": {"format": "8N2"}})
+    bench.write("control", 0x03, 100)
+    bench.write("control", 0x91, 140)
+    assert bench.words()[0] == "115200 baud 8N2, the terminal 115200 baud 8N2"
+    assert bench.words()[3] == "interrupts enabled: receive" and bench.s.line.rts == 1
+
+
+CAUSES = [  # V3 V2 V1 (UM0081 p.248 for the eight cases; their order is from memory)
+    ("b", "transmit", 0x00), ("b", "status", 0x02), ("b", "receive", 0x04), ("b", "special", 0x06),
+    ("a", "transmit", 0x08), ("a", "status", 0x0A), ("a", "receive", 0x0C), ("a", "special", 0x0E)]
+
+
+@pytest.mark.parametrize("base", [0x00, 0x60, 0xF1])
+@pytest.mark.parametrize(("channel", "cause", "code"), CAUSES)
+def test_sio_vector_of_every_cause(base: int, channel: str, cause: str, code: int) -> None:
+    """Bits 3-1 tell the cause; the others, bit 0 too, come from WR2."""
+    baud = 57600 if cause == "special" else 115200  # at half the rate NUL has no stop bit
+    bench = Bench(SIO, {f"cts-{channel}": "terminal", f"terminal-{channel}": {"baud": baud}})
+    enable = {"transmit": 0x02, "status": 0x01}.get(cause, 0x10)
+    control(bench, channel, *SETUP, 1, enable)
+    control(bench, "b", 2, base, 1, 0x04 | (enable if channel == "b" else 0))
+    line = bench.s.line_a if channel == "a" else bench.s.line_b
+    if cause == "transmit":
+        bench.write(f"{channel}-data", 0x41)
+    elif cause == "status":
+        line.cts = 0
+        bench.m.ev[0] = bench.t + 1
+    else:
+        line.typed[0] = 0x00
+        line.typed_t[0] = bench.t
+        line.typed_in = 1
+        bench.m.ev[0] = bench.t
+    bench.advance(bench.t + 1200)
+    assert bench.ack() == (base & 0xF1) | code
+
+
+@pytest.mark.parametrize(("cts", "dcd", "value"), [
+    ("high", "high", 0x44), ("low", "high", 0x64), ("low", "low", 0x6C)])
+def test_sio_rr0_after_reset_for_each_pin(cts: str, dcd: str, value: int) -> None:
+    """UM0081 p.316: the bits show the inverted pins; Tx empty after reset is from memory."""
+    bench = Bench(SIO, {"cts-a": cts, "dcd-a": dcd})
+    assert bench.read("a-control", 100) == value
+
+
+@pytest.mark.parametrize(("frames", "overrun"), [(3, 0), (4, 1)])
+def test_sio_receive_cushion(frames: int, overrun: int) -> None:
+    """UM0081 p.319: three characters wait, the fourth is one too many. At 115200 baud and
+    7.3728 MHz that is four frames, 2560 T, from the first start bit."""
+    bench = Bench(SIO, {})
+    control(bench, "a", *SETUP)
+    line = bench.s.line_a
+    for k in range(4):
+        line.typed[k], line.typed_t[k] = 0x41 + k, 1000
+    line.typed_in = 4
+    bench.m.ev[0] = 1000
+    bench.advance(1000 + frames * 640)
+    assert bench.s.channel[0].overruns == overrun
+    assert bench.s.channel[0].received == frames

@@ -1,0 +1,321 @@
+"""The Z80 SIO's registers, transmitter, receive buffer and status bits.
+
+Sources stand beside the checks: UM0081 pages where the fact was re-read, "memory" where it
+is recalled only.
+"""
+from __future__ import annotations
+
+import pytest
+from sio_bench import (
+    ALL,
+    ANY_PENDING,
+    BROKE,
+    CTS,
+    DCD,
+    EOM,
+    FRAME,
+    IDLE,
+    RX_AVAILABLE,
+    TX_EMPTY,
+    put,
+    rr,
+    rr0,
+    set_pin,
+    shown,
+    sio,
+    type_keys,
+    until,
+)
+
+
+# --- registers ----------------------------------------------------------------------------
+def test_pointer_lasts_for_one_access() -> None:
+    """UM0081 p.312: after the access the pointer is 0 again."""
+    bench = sio()
+    bench.write("a-control", 1)
+    assert rr0(bench) == 0x01  # RR1: all sent
+    assert rr0(bench) == IDLE
+    put(bench, "b", 2, 0x50)
+    assert rr(bench, 2, "b") == 0x50 and rr0(bench, "b") == IDLE
+
+
+def test_vector_is_written_and_read_in_channel_b_only() -> None:
+    """KIO p.21: RR2 is channel B's."""
+    bench = sio()
+    put(bench, "a", 2, 0xA0)
+    put(bench, "b", 2, 0x50)
+    assert rr(bench, 2, "b") == 0x50
+    assert rr(bench, 2, "a") == 0
+
+
+def test_command_and_pointer_in_one_byte() -> None:
+    bench = sio()
+    bench.write("a-control", 0x30 | 1)  # error reset, then RR1
+    assert bench.read("a-control") == 0x01
+    bench.write("a-control", 0x18 | 1)  # channel reset clears the pointer too
+    assert rr0(bench) == IDLE
+
+
+def test_end_of_message_bit_is_cleared_by_its_command_only() -> None:
+    """UM0081 p.316."""
+    bench = sio(0x01)
+    bench.write("a-control", 0xC0)
+    assert rr0(bench) == IDLE & ~EOM and not bench.int_line
+    put(bench, "a", 0x10)
+    assert rr0(bench) == IDLE & ~EOM
+    put(bench, "a", 0x18)
+    assert rr0(bench) == IDLE
+
+
+def test_reset_turns_everything_off() -> None:
+    """RESET: receivers, transmitters, interrupts off, RTS and DTR high (memory)."""
+    bench = sio(0x1B, vector=0x60)
+    bench.write("a-data", 0x41)
+    bench.advance(bench.t + 100)
+    line = bench.s.line_a
+    assert bench.int_line and line.rts == line.dtr == 1
+    bench.reset(1, bench.t + 10)
+    assert not bench.int_line and line.rts == line.dtr == 0
+    bench.advance(bench.t + 5000)
+    assert rr0(bench) == IDLE and rr(bench, 2, "b") == 0
+    bench.write("a-data", 0x42)
+    bench.advance(bench.t + 5000)
+    assert shown(bench)[1:] == b""  # at most the stump of what was under way
+
+
+def test_channel_reset_leaves_the_other_channel_alone() -> None:
+    bench = sio()
+    put(bench, "b", 0x18, 4, 0x44, 5, 0xEA, 2, 0x60)
+    bench.write("b-data", ord("b"))
+    put(bench, "a", 0x18)
+    bench.advance(bench.t + 1000)
+    assert shown(bench, "b") == b"b" and rr(bench, 2, "b") == 0x60
+    assert bench.s.line_a.rts == 0 and bench.s.line_b.rts == 1
+
+
+# --- transmitter --------------------------------------------------------------------------
+def test_buffer_and_shift_register() -> None:
+    bench = sio()
+    bench.write("a-data", ord("1"), 1000)
+    assert not rr0(bench) & TX_EMPTY
+    first = until(bench, TX_EMPTY)
+    assert 1000 <= first <= 1004 and rr(bench, 1) == 0
+    bench.write("a-data", ord("2"))
+    assert until(bench, TX_EMPTY) == first + FRAME
+    bench.advance(first + 2 * FRAME - 1)
+    assert rr(bench, 1) == 0
+    bench.advance(first + 2 * FRAME)
+    assert rr(bench, 1) == 1 and shown(bench) == b"12"
+
+
+@pytest.mark.parametrize(("wr4", "wr5", "bits"), [
+    (0x44, 0xEA, 10), (0x48, 0xEA, 10.5), (0x4C, 0xEA, 11), (0x45, 0xEA, 11), (0x47, 0xEA, 11),
+    (0x44, 0xAA, 9), (0x44, 0xCA, 8), (0x44, 0x8A, 7), (0x84, 0xEA, 20), (0xC4, 0xEA, 40),
+])
+def test_length_of_a_frame(wr4: int, wr5: int, bits: float) -> None:
+    """WR4 bits 3-2 stop, 0 parity, 7-6 clock; WR5 bits 6-5 = 11 8 bits, 01 7, 10 6, 00 5
+    (UM0081 p.305; WR5 memory). Lengths in bits of 64 T-states."""
+    bench = sio(wr4=wr4, wr5=wr5)
+    bench.write("a-data", 0x15, 1000)
+    first = until(bench, TX_EMPTY)
+    bench.write("a-data", 0x15)
+    assert until(bench, TX_EMPTY) == first + bits * 64
+
+
+@pytest.mark.parametrize(("byte", "levels"), [
+    (0b11110001, 0b1), (0b11110000, 0b0), (0b11100010, 0b10), (0b11000101, 0b101),
+    (0b10001001, 0b1001), (0b00010001, 0b10001)])
+def test_five_bits_or_fewer(byte: int, levels: int) -> None:
+    """The number of leading ones chooses one to five bits (memory)."""
+    count = {0: 5, 1: 4, 2: 3, 3: 2, 4: 1}[len(f"{byte:08b}") - len(f"{byte:08b}".lstrip("1"))
+                                           if byte < 0xF0 else 4]
+    bench = sio(wr5=0x8A, terminal_a={"format": "5N1"})
+    bench.write("a-data", byte, 1000)
+    first = until(bench, TX_EMPTY)
+    bench.write("a-data", byte)
+    assert until(bench, TX_EMPTY) == first + (2 + count) * 64
+    wave = bench.s.line_a.out
+    assert (int(wave.levels) >> 1) & ((1 << count) - 1) == levels
+    assert int(wave.levels) >> 1 + count == -1  # then the stop bit
+
+
+def test_nothing_is_sent_while_the_transmitter_is_off() -> None:
+    bench = sio(wr5=0xE2)
+    bench.write("a-data", ord("x"), 1000)
+    bench.advance(3000)
+    assert shown(bench) == b"" and not rr0(bench) & TX_EMPTY and rr(bench, 1) == 0
+    assert "a: transmitter off, with 78h in its buffer" in bench.words()
+    put(bench, "a", 5, 0xEA)
+    bench.advance(4000)
+    assert shown(bench) == b"x"
+
+
+def test_transmitter_turned_off_ends_its_character() -> None:
+    """UM0081 WR5: a character under way is completed (memory)."""
+    bench = sio()
+    bench.write("a-data", ord("x"), 1000)
+    bench.advance(1100)
+    put(bench, "a", 5, 0xE2)
+    bench.advance(3000)
+    assert shown(bench) == b"x"
+
+
+def test_auto_enables_let_cts_gate_the_transmitter() -> None:
+    bench = sio(wr3=0xE1, cts_a="terminal")
+    set_pin(bench, "cts", 0)
+    bench.write("a-data", ord("x"))
+    bench.advance(3000)
+    assert shown(bench) == b"" and not rr0(bench) & (TX_EMPTY | CTS)
+    assert any("waits for CTS (auto enables)" in words for words in bench.words())
+    set_pin(bench, "cts", 1)
+    bench.advance(4000)
+    assert shown(bench) == b"x" and rr0(bench) == IDLE
+
+
+def test_cts_is_only_a_status_without_auto_enables() -> None:
+    bench = sio(cts_a="high")
+    bench.write("a-data", ord("x"))
+    bench.advance(3000)
+    assert shown(bench) == b"x" and rr0(bench) == IDLE & ~CTS
+
+
+def test_rts_goes_off_only_when_all_is_sent() -> None:
+    """UM0081 WR5: RTS reset acts once the transmitter is empty (memory)."""
+    bench = sio()
+    bench.write("a-data", ord("x"), 1000)
+    put(bench, "a", 5, 0xE8)
+    assert bench.s.line_a.rts == 1 and bench.s.line_a.dtr == 1
+    bench.advance(1000 + FRAME + 4)
+    assert bench.s.line_a.rts == 0
+    put(bench, "a", 5, 0x6A)
+    assert bench.s.line_a.rts == 1 and bench.s.line_a.dtr == 0  # UM0081 p.310: DTR follows bit 7
+
+
+def test_break_holds_the_line_at_once_and_shows_as_nul() -> None:
+    bench = sio()
+    put(bench, "a", 5, 0xFA)
+    bench.advance(5000)
+    put(bench, "a", 5, 0xEA)
+    bench.advance(6000)
+    bench.write("a-data", ord("x"))
+    bench.advance(8000)
+    assert shown(bench) == b"\0x" and bench.s.line_a.term_breaks == 1
+
+
+# --- receiver -----------------------------------------------------------------------------
+def test_three_characters_wait_in_order() -> None:
+    bench = sio()
+    type_keys(bench, b"abc", 1000)
+    bench.advance(1000 + 3 * FRAME)
+    assert rr0(bench) == IDLE | RX_AVAILABLE
+    assert "3 of 3 unread: 61h, 62h, 63h" in bench.words()[1]
+    assert bytes(bench.read("a-data") for _ in range(3)) == b"abc"
+    assert rr0(bench) == IDLE and bench.read("a-data") == ord("c")
+
+
+def test_fourth_unread_character_overwrites_the_third_and_is_flagged() -> None:
+    """UM0081 p.319: only the character written over is flagged; the bit then latches until
+    error reset."""
+    bench = sio()
+    type_keys(bench, b"abcd", 1000)
+    bench.advance(1000 + 4 * FRAME)
+    assert [(rr(bench, 1), chr(bench.read("a-data"))) for _ in range(3)] == [
+        (0x01, "a"), (0x01, "b"), (0x21, "d")]
+    assert rr(bench, 1) == 0x21
+    put(bench, "a", 0x30)
+    assert rr(bench, 1) == 0x01
+
+
+def test_parity_error_latches_and_framing_error_does_not() -> None:
+    """UM0081 p.319: parity and overrun latch until error reset."""
+    bench = sio(wr4=0x45, terminal_a={"format": "8E1"})
+    type_keys(bench, b"p", 1000)
+    bench.advance(2000)
+    assert rr(bench, 1) == 0x11 and bench.read("a-data") == ord("p") and rr(bench, 1) == 0x11
+    put(bench, "a", 0x30)
+    assert rr(bench, 1) == 0x01
+    bench = sio(terminal_a={"baud": 57600})
+    type_keys(bench, b"\0", 1000)
+    bench.advance(2000)
+    assert rr(bench, 1) == 0x41
+    bench.read("a-data")
+    assert rr(bench, 1) == 0x01
+
+
+def test_parity_bit_comes_along_when_there_is_room() -> None:
+    """UM0081 p.305: with parity and fewer than 8 bits the parity bit is part of the byte;
+    ones fill the rest (memory)."""
+    bench = sio(wr4=0x47, wr3=0x41, terminal_a={"format": "7E1"})
+    type_keys(bench, b"\x41\x43", 1000)  # two ones, three ones
+    bench.advance(1000 + 2 * FRAME)
+    assert [bench.read("a-data") for _ in range(2)] == [0x41, 0xC3]
+    bench = sio(wr4=0x44, wr3=0x01, terminal_a={"format": "5N1"})
+    type_keys(bench, b"\x11", 1000)
+    bench.advance(2000)
+    assert bench.read("a-data") == 0xF1
+
+
+def test_receiver_is_off_until_enabled_and_gated_by_dcd() -> None:
+    bench = sio(wr3=0xC0)
+    type_keys(bench, b"a", 1000)
+    bench.advance(3000)
+    assert rr0(bench) == IDLE
+    bench = sio(wr3=0xE1, dcd_a="terminal")
+    set_pin(bench, "dcd", 0)
+    type_keys(bench, b"a", 1000)
+    bench.advance(3000)
+    assert rr0(bench) == IDLE & ~DCD
+    assert any("held off by DCD" in words for words in bench.words())
+    set_pin(bench, "dcd", 1)
+    type_keys(bench, b"b", 4000)
+    bench.advance(5000)
+    assert rr0(bench) == IDLE | RX_AVAILABLE and bench.read("a-data") == ord("b")
+
+
+def test_break_comes_and_goes_with_two_status_interrupts_and_one_null() -> None:
+    """UM0081 p.316. The terminal sends NUL at 9600 baud: 781 us of space."""
+    bench = sio(0x01 | ALL, terminal_a={"baud": 9600}, vector=0x60)
+    type_keys(bench, b"\0", 1000)
+    bench.advance(1000 + 5 * 768)
+    assert rr0(bench) == IDLE | BROKE | RX_AVAILABLE | ANY_PENDING
+    assert bench.m.ip[0] == 0b101 and rr(bench, 1) == 0x41
+    assert bench.read("a-data") == 0 and bench.m.ip[0] == 0b100
+    put(bench, "a", 0x10)
+    assert not bench.int_line
+    bench.advance(1000 + 9 * 768 + 5)
+    assert bench.m.ip[0] == 0b100 and rr0(bench) == IDLE | ANY_PENDING
+    put(bench, "a", 0x10)
+    bench.advance(20_000)
+    assert rr0(bench) == IDLE  # no second null
+
+
+# --- external/status ----------------------------------------------------------------------
+def test_modem_bits_show_the_pins_inverted() -> None:
+    """UM0081 p.316: pin low = bit 1."""
+    for cts in ("low", "high"):
+        for dcd in ("low", "high"):
+            bench = sio(cts_a=cts, dcd_a=dcd)
+            assert rr0(bench) == (TX_EMPTY | EOM | (CTS if cts == "low" else 0)
+                                  | (DCD if dcd == "low" else 0))
+
+
+def test_status_freezes_at_a_change_that_asks_until_command_2() -> None:
+    """Memory (facts, section 7): bits freeze at the first change; a state that differs when
+    they are let go asks again."""
+    bench = sio(0x01, cts_a="terminal", dcd_a="terminal")
+    set_pin(bench, "cts", 0)
+    assert bench.m.ip[0] == 0b100 and rr0(bench) == (IDLE & ~CTS) | ANY_PENDING
+    set_pin(bench, "dcd", 0)
+    assert rr0(bench) == (IDLE & ~CTS) | ANY_PENDING
+    put(bench, "a", 0x10)
+    assert rr0(bench) == (IDLE & ~CTS & ~DCD) | ANY_PENDING
+    put(bench, "a", 0x10)
+    assert rr0(bench) == IDLE & ~CTS & ~DCD and not bench.int_line
+
+
+def test_status_follows_the_pins_while_its_interrupt_is_off() -> None:
+    bench = sio(0, cts_a="terminal")
+    set_pin(bench, "cts", 0)
+    assert rr0(bench) == IDLE & ~CTS
+    set_pin(bench, "cts", 1)
+    assert rr0(bench) == IDLE and not bench.int_line
