@@ -49,7 +49,7 @@ from emu.state import (
     WRITE,
 )
 
-OPERAND = 15  # kind of read_slow for a byte at PC; a READ in the log
+OPERAND = 8 | READ  # kind of read_fully for a byte at PC; a READ in the log
 ASK_WRITE = 1 << 24  # flag in a MEMORY call: a write, the byte in bits 16-23
 
 
@@ -59,13 +59,13 @@ def log_cycle(m, start, kind, address, data, waits, driver):
     at = (m.log_pos & (LOG - 1)) * 2
     m.log[at] = start
     m.log[at + 1] = (address | data << 16 | kind << 24 | waits << 28 | driver << 36
-                     | m.i << 52 | m.refresh << 44)
+                     | (m.refresh_high | m.refresh & 0x7F) << 44)
     m.log_pos += 1
     if m.log_pos >= m.log_limit:
         leave(m, LOG_FULL)
 
 
-@inlined
+@compiled
 def leave(m, reason):
     """Leave run() at the next instruction boundary."""
     if m.exit_reason == 0:
@@ -83,6 +83,13 @@ def check_stops(m, kind, address, data):
             m.stop_row = row
             m.stop_t = m.t
             leave(m, STOP_HIT)
+
+
+@inlined
+def check_memory_stops(m, kind, address, data):
+    """Look through the stops when one of them may cover the address."""
+    if m.stop_low[kind] <= address <= m.stop_high[kind]:
+        check_stops(m, kind, address, data)
 
 
 @compiled
@@ -150,13 +157,12 @@ def read_claimed(m, address, when):
 
 
 @compiled
-def read_slow(m, address, kind):
+def read_fully(m, address, kind):
     """Read memory with everything that the fast path leaves out."""
     page = address >> 12
     base = m.rb_true[page]
     supplied = m.ack_bytes > 0 and kind != READ
-    if kind == OPERAND:
-        kind = READ
+    kind = READ if kind == OPERAND else kind
     waits = m.wait_mem[page] if kind == READ else m.wait_m1[page]
     m.bus_driver = m.owner[page]
     if supplied:
@@ -176,7 +182,7 @@ def read_slow(m, address, kind):
     if m.logging == 1:
         log_cycle(m, m.t, kind, address, value, waits, m.bus_driver)
     if m.watching == 1:
-        check_stops(m, STOP_READ if kind == READ else STOP_FETCH, address, value)
+        check_memory_stops(m, STOP_READ if kind == READ else STOP_FETCH, address, value)
         if m.bus_driver == CONFLICT:
             check_stops(m, STOP_CONFLICT, address, value)
     return value
@@ -195,7 +201,7 @@ def acknowledge_byte(m, when):
 
 
 @compiled
-def write_slow(m, address, value):
+def write_fully(m, address, value):
     """Write memory with everything that the fast path leaves out."""
     page = address >> 12
     base = m.wb_true[page]
@@ -224,98 +230,143 @@ def write_slow(m, address, value):
     if m.logging == 1:
         log_cycle(m, m.t, WRITE, address, value, m.wait_mem[page], CPU_DRIVES)
     if m.watching == 1:
-        check_stops(m, STOP_WRITE, address, value)
+        check_memory_stops(m, STOP_WRITE, address, value)
 
 
 @inlined
-def rd(m, address):
-    """Run a memory read cycle."""
-    page = address >> 12
-    base = m.rb[page]
-    if base >= 0:
-        value = np.int64(m.phys[base + (address & 0xFFF)])
-    else:
-        value = read_slow(m, address, READ)
-    m.t += 3 + m.wait_mem[page]
+def read_aside(m, t, pc, address, kind, waits):
+    """Read memory off the fast path: plain memory while only the log is on, or anything."""
+    m.pc = pc
+    page = (address >> 12) & 15
+    base = m.rb_true[page]
+    if base < 0 or m.log_only == 0:
+        m.t = t
+        return read_fully(m, address, kind)
+    value = np.int64(m.phys[np.uint64(base + (address & 0xFFF))])
+    log_cycle(m, t, kind & 7, address, value, waits, m.owner[page])
     return value
-
-
-@inlined
-def wr(m, address, value):
-    """Run a memory write cycle."""
-    page = address >> 12
-    base = m.wb[page]
-    if base >= 0:
-        m.phys[base + (address & 0xFFF)] = value
-    else:
-        write_slow(m, address, value)
-    m.t += 3 + m.wait_mem[page]
-
-
-@inlined
-def m1(m):
-    """Run an opcode fetch at PC and step PC and R."""
-    address = m.pc
-    page = address >> 12
-    base = m.rb[page]
-    if base >= 0:
-        value = np.int64(m.phys[base + (address & 0xFFF)])
-    else:
-        value = read_slow(m, address, FETCH)
-    m.t += 4 + m.wait_m1[page]
-    m.pc = (m.pc + 1) & 0xFFFF
-    m.refresh = (m.refresh & 0x80) | ((m.refresh + 1) & 0x7F)
-    return value
-
-
-@inlined
-def fetch(m):
-    """Read the byte at PC and step PC."""
-    page = m.pc >> 12
-    base = m.rb[page]
-    if base >= 0:
-        value = np.int64(m.phys[base + (m.pc & 0xFFF)])
-    else:
-        value = read_slow(m, m.pc, OPERAND)
-    m.t += 3 + m.wait_mem[page]
-    m.pc = (m.pc + 1) & 0xFFFF
-    return value
-
-
-@inlined
-def fetch16(m):
-    """Read a word at PC, low byte first, and step PC."""
-    low = fetch(m)
-    return low | fetch(m) << 8
-
-
-@inlined
-def push(m, value):
-    """Write a word below SP, high byte first."""
-    m.sp = (m.sp - 1) & 0xFFFF
-    wr(m, m.sp, value >> 8)
-    m.sp = (m.sp - 1) & 0xFFFF
-    wr(m, m.sp, value & 0xFF)
-
-
-@inlined
-def pop(m):
-    """Read a word at SP, low byte first."""
-    low = rd(m, m.sp)
-    m.sp = (m.sp + 1) & 0xFFFF
-    high = rd(m, m.sp)
-    m.sp = (m.sp + 1) & 0xFFFF
-    return low | high << 8
 
 
 @compiled
+def read_slow(m, t, pc, address):
+    """Read data off the fast path."""
+    return read_aside(m, t, pc, address, READ, m.wait_mem[(address >> 12) & 15])
+
+
+@compiled
+def opcode_slow(m, t, pc):
+    """Fetch an opcode off the fast path."""
+    return read_aside(m, t, pc, pc, FETCH, m.wait_m1[(pc >> 12) & 15])
+
+
+@compiled
+def operand_slow(m, t, pc):
+    """Read an operand byte off the fast path."""
+    return read_aside(m, t, pc, pc, OPERAND, m.wait_mem[(pc >> 12) & 15])
+
+
+@compiled
+def write_slow(m, t, pc, address, value):
+    """Write memory off the fast path."""
+    page = (address >> 12) & 15
+    base = m.wb_true[page]
+    if base < 0 or m.log_only == 0:
+        m.t = t
+        m.pc = pc
+        write_fully(m, address, value)
+    else:
+        m.phys[np.uint64(base + (address & 0xFFF))] = value
+        log_cycle(m, t, WRITE, address, value, m.wait_mem[page], CPU_DRIVES)
+
+
+@inlined
+def rd(m, t, pc, address):
+    """Run a memory read cycle; the byte, and the time after it."""
+    page = (address >> 12) & 15
+    base = m.rb[page]
+    if base >= 0:
+        value = np.int64(m.phys[np.uint64(base + (address & 0xFFF))])
+    else:
+        value = read_slow(m, t, pc, address)
+    return value, t + 3 + m.wait_mem[page]
+
+
+@inlined
+def wr(m, t, pc, address, value):
+    """Run a memory write cycle; the time after it."""
+    page = (address >> 12) & 15
+    base = m.wb[page]
+    if base >= 0:
+        m.phys[np.uint64(base + (address & 0xFFF))] = value
+    else:
+        write_slow(m, t, pc, address, value)
+    return t + 3 + m.wait_mem[page]
+
+
+@inlined
+def m1(m, t, pc):
+    """Run an opcode fetch and step R; the byte, the time after it, and the next PC."""
+    page = (pc >> 12) & 15
+    base = m.rb[page]
+    if base >= 0:
+        value = np.int64(m.phys[np.uint64(base + (pc & 0xFFF))])
+    else:
+        value = opcode_slow(m, t, pc)
+        pc = m.pc  # one back when a card supplies the instruction in mode 0
+    m.refresh += 1
+    return value, t + 4 + m.wait_m1[page], (pc + 1) & 0xFFFF
+
+
+@inlined
+def fetch(m, t, pc):
+    """Read an operand byte at PC; the byte, the time after it, and the next PC."""
+    page = (pc >> 12) & 15
+    base = m.rb[page]
+    if base >= 0:
+        value = np.int64(m.phys[np.uint64(base + (pc & 0xFFF))])
+    else:
+        value = operand_slow(m, t, pc)
+        pc = m.pc
+    return value, t + 3 + m.wait_mem[page], (pc + 1) & 0xFFFF
+
+
+@inlined
+def fetch16(m, t, pc):
+    """Read an operand word at PC, low byte first."""
+    low, t, pc = fetch(m, t, pc)
+    high, t, pc = fetch(m, t, pc)
+    return low | high << 8, t, pc
+
+
+@inlined
+def push(m, t, pc, value):
+    """Write a word below SP, high byte first; the time after it."""
+    sp = (m.sp - 1) & 0xFFFF
+    t = wr(m, t, pc, sp, value >> 8)
+    sp = (sp - 1) & 0xFFFF
+    m.sp = sp
+    return wr(m, t, pc, sp, value & 0xFF)
+
+
+@inlined
+def pop(m, t, pc):
+    """Read a word at SP, low byte first; the word, and the time after it."""
+    sp = m.sp
+    low, t = rd(m, t, pc, sp)
+    sp = (sp + 1) & 0xFFFF
+    high, t = rd(m, t, pc, sp)
+    m.sp = (sp + 1) & 0xFFFF
+    return low | high << 8, t
+
+
+@inlined
 def in_one(m, slot, register, port, when):
     """Read one card's register."""
     m.slot_reads[slot] += 1
     return access(m, slot, CARD_READ, register | port << 16, when)
 
 
-@compiled
+@inlined
 def out_one(m, slot, register, port, value, when):
     """Write one card's register."""
     m.slot_writes[slot] += 1
@@ -323,17 +374,24 @@ def out_one(m, slot, register, port, value, when):
 
 
 @compiled
+def several_waits(m, port):
+    """Give the most wait states that cards add at a port that is decoded by rows."""
+    waits = np.int64(0)
+    for row in range(m.decode_count):
+        if (port & m.decodes[row, 0]) == m.decodes[row, 1]:
+            waits = max(waits, m.slot_wait_io[m.decodes[row, 2]])
+    return waits
+
+
+@inlined
 def port_waits(m, port):
-    """Give the wait states that cards add to an I/O cycle."""
-    waits = m.cpu_wait_io
+    """Give the wait states of an I/O cycle beyond the automatic one."""
     slot = m.port_slot[port & 0xFF]
     if slot >= 0:
-        waits += m.slot_wait_io[slot]
-    elif slot == -2:
-        for row in range(m.decode_count):
-            if (port & m.decodes[row, 0]) == m.decodes[row, 1]:
-                waits = max(waits, m.cpu_wait_io + m.slot_wait_io[m.decodes[row, 2]])
-    return waits
+        return m.cpu_wait_io + m.slot_wait_io[slot]
+    if slot == -2:
+        return m.cpu_wait_io + several_waits(m, port)
+    return m.cpu_wait_io
 
 
 @compiled

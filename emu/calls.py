@@ -52,7 +52,7 @@ if jit.compiling():
 
         return signature, generate
 
-    @jit.compiled
+    @jit.inlined
     def call_card(m, slot, entry, a, b):  # type: ignore[no-untyped-def]
         """Call a card's function; a missing one answers 0."""
         address = m.fn[slot, entry]

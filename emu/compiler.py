@@ -10,46 +10,12 @@ import importlib
 import json
 import os
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from emu import jit
+from emu import jit, lean
 
-
-def emit_only() -> None:
-    """Make the compiler emit roots only, and leaner calls.
-
-    Nothing is executed in this process, so a helper needs no optimised machine code of its
-    own: it is linked into the roots and optimised there.  Stack slots are not zeroed, which
-    each call of a helper would pay for.  A helper called with constants is compiled once,
-    not once a constant.  All this leans on private names of the pinned
-    compiler; tests/test_emu_native.py guards it.
-    """
-    from numba import _dynfunc
-    from numba.core import cgutils, codegen, cpu, dispatcher, types
-
-    def no_executable(_: Any, library: Any, fndesc: Any, env: Any) -> Callable[..., Any]:
-        return _dynfunc.make_function(
-            fndesc.lookup_module(), fndesc.qualname, "not to be called", 1, env, (library,))
-
-    def slot(builder: Any, ty: Any, size: Any = None, name: str = "", zfill: bool = False) -> Any:
-        with builder.goto_entry_block():
-            place = builder.alloca(ty, size=size, name=name)
-        if zfill:
-            builder.store(place.type.pointee(None), place)
-        return place
-
-    call_template = dispatcher.Dispatcher.get_call_template
-
-    def unliteral(self: Any, args: Any, kws: Any) -> Any:
-        return call_template(self, tuple(types.unliteral(a) for a in args), kws)
-
-    dispatcher.Dispatcher.get_call_template = unliteral
-    cgutils.alloca_once = slot
-    cpu.CPUContext.get_executable = no_executable
-    codegen.JITCodeLibrary._finalize_specific = lambda self: None
-    codegen.CPUCodeLibrary._optimize_final_module = lambda self: None
+COMPILERS_OWN = "_ZN5numba"  # helpers such as min and max
 
 
 def emit(library: Any, symbol: str) -> bytes:
@@ -61,14 +27,18 @@ def emit(library: Any, symbol: str) -> bytes:
     from numba.core.compiler_lock import global_compiler_lock
 
     with global_compiler_lock:
-        library._ensure_finalized()
-        module = library._final_module
+        module = lean.linked_module(library)
         for function in module.functions:
             inlined = any(b"alwaysinline" in attribute for attribute in function.attributes)
-            if not function.is_declaration and not inlined and function.name != symbol:
+            ours = not function.is_declaration and not function.name.startswith(COMPILERS_OWN)
+            if ours and not inlined and function.name != symbol:
                 function.add_function_attribute("noinline")
         manager, builder = library._codegen._module_pass_manager()
         manager.run(module, builder)
+        if any(function.name.startswith("NRT_") for function in module.functions):
+            raise RuntimeError(
+                f"{symbol}: an array is held in a variable that has two sources, as in "
+                "`m.r[1 if x else 2] = y`; work the index out in a statement of its own.")
         return library._codegen._tm.emit_object(module)
 
 
@@ -96,7 +66,7 @@ def compile_module(name: str, folder: Path) -> None:
 def main(arguments: list[str]) -> None:
     """Compile the modules named, one after the other."""
     jit.use_numba()
-    emit_only()
+    lean.apply()
     folder = Path(arguments[0])
     for name in arguments[1:]:
         compile_module(name, folder)

@@ -8,7 +8,16 @@ negative entry means the slow path in emu/bus.py.
 from __future__ import annotations
 
 from emu.jit import compiled, inlined
-from emu.state import CALL, NOT_MINE, PAGES, ROM, SEVERAL
+from emu.state import (
+    CALL,
+    NOT_MINE,
+    PAGES,
+    ROM,
+    SEVERAL,
+    STOP_FETCH,
+    STOP_READ,
+    STOP_WRITE,
+)
 
 
 @inlined
@@ -22,8 +31,8 @@ def claim(m, slot, page, read_base, write_base):
         m.owner[page] = slot + 1 if read_base != NOT_MINE or write_base != NOT_MINE else 0
         m.wait_m1[page] = m.cpu_wait_m1 + m.slot_wait_m1[slot]
         m.wait_mem[page] = m.cpu_wait_mem + m.slot_wait_mem[slot]
-        m.rb[page] = read_base if m.slow_all == 0 else CALL
-        m.wb[page] = write_base if m.slow_all == 0 else CALL
+        m.rb[page] = read_base if m.slow_read[page] == 0 else CALL
+        m.wb[page] = write_base if m.slow_write[page] == 0 else CALL
     else:
         remap(m, page)
 
@@ -62,17 +71,42 @@ def remap(m, page):
     m.owner[page] = owner
     m.wait_m1[page] = m.cpu_wait_m1 + wait_m1
     m.wait_mem[page] = m.cpu_wait_mem + wait_mem
-    m.rb[page] = read_base if m.slow_all == 0 else CALL
-    m.wb[page] = write_base if m.slow_all == 0 else CALL
+    m.rb[page] = read_base if m.slow_read[page] == 0 else CALL
+    m.wb[page] = write_base if m.slow_write[page] == 0 else CALL
+
+
+@compiled
+def slow_for_stops(m):
+    """Send the pages that a stop covers the slow way; note the stops' bounds."""
+    for kind in range(STOP_WRITE + 1):
+        m.stop_low[kind] = 0x10000
+        m.stop_high[kind] = -1
+    for row in range(m.stop_count):
+        kind = m.stops[row, 0]
+        if kind <= STOP_WRITE:
+            m.stop_low[kind] = min(m.stop_low[kind], m.stops[row, 1])
+            m.stop_high[kind] = max(m.stop_high[kind], m.stops[row, 2])
+        for page in range(m.stops[row, 1] >> 12, (m.stops[row, 2] >> 12) + 1):
+            if kind == STOP_FETCH or kind == STOP_READ:
+                m.slow_read[page & 15] = 1
+            elif kind == STOP_WRITE:
+                m.slow_write[page & 15] = 1
 
 
 @compiled
 def refresh_map(m):
-    """Set the fast map anew after ``slow_all`` or a claim changed."""
-    m.slow_all = 1 if m.logging + m.watching + m.keeps_last + m.ack_bytes > 0 else 0
+    """Set the fast map anew after the log, the stops, or what the bus keeps has changed."""
+    others = m.keeps_last + m.ack_bytes
+    every = 1 if m.logging + others > 0 else 0
+    m.log_only = 1 if m.logging == 1 and m.watching + others == 0 else 0
     for page in range(PAGES):
-        m.rb[page] = m.rb_true[page] if m.slow_all == 0 else CALL
-        m.wb[page] = m.wb_true[page] if m.slow_all == 0 else CALL
+        m.slow_read[page] = every
+        m.slow_write[page] = every
+    if m.watching == 1:
+        slow_for_stops(m)
+    for page in range(PAGES):
+        m.rb[page] = m.rb_true[page] if m.slow_read[page] == 0 else CALL
+        m.wb[page] = m.wb_true[page] if m.slow_write[page] == 0 else CALL
 
 
 @compiled

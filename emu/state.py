@@ -61,7 +61,8 @@ _HEAD = [
     ("alt", np.int64, (8,)),  # the alternate set, same order
     ("pc", np.int64), ("sp", np.int64),
     ("i", np.int64),
-    ("refresh", np.int64),  # the R register, 8 bits
+    ("refresh", np.int64),  # the R register, 8 bits; inside run() its low 7 bits count
+    ("refresh_high", np.int64),  # inside run(): I * 256 + bit 7 of R
     ("iff1", np.int64), ("iff2", np.int64), ("im", np.int64),
     ("halted", np.int64),
     ("wz", np.int64),  # MEMPTR
@@ -86,13 +87,15 @@ _HEAD = [
     ("nmi_latch", np.int64),  # 1: a falling edge of /NMI waits
     ("nmi_t", np.int64),  # when it fell
     # --- address space ---------------------------------------------------------------
-    ("rb", np.int64, (PAGES,)),  # fast base for reading, or negative: bus.read_slow
+    ("rb", np.int64, (PAGES,)),  # fast base for reading, or negative: bus.read_aside
     ("wb", np.int64, (PAGES,)),
     ("wait_m1", np.int64, (PAGES,)), ("wait_mem", np.int64, (PAGES,)),
     ("rb_true", np.int64, (PAGES,)),  # base, CALL, SEVERAL or NOT_MINE
     ("wb_true", np.int64, (PAGES,)),  # the same, or ROM
     ("owner", np.int64, (PAGES,)),  # slot + 1 that answers, 0 nobody
-    ("slow_all", np.int64),  # every access takes the slow path (log, stops, faults)
+    ("slow_read", np.int64, (PAGES,)),  # 1: every read takes the slow path (log, stops ...)
+    ("slow_write", np.int64, (PAGES,)),
+    ("log_only", np.int64),  # 1: they all do so for the log alone
     ("mem_slots", np.int64, (SLOTS,)), ("mem_count", np.int64),
     ("rclaim", np.int64, (SLOTS, PAGES)), ("wclaim", np.int64, (SLOTS, PAGES)),
     ("slot_wait_m1", np.int64, (SLOTS,)), ("slot_wait_mem", np.int64, (SLOTS,)),
@@ -159,6 +162,8 @@ _HEAD = [
     # --- stops -------------------------------------------------------------------------
     ("watching", np.int64),
     ("stops", np.int64, (STOPS, 6)),  # kind, low, high, mask, value, hits
+    ("stop_low", np.int64, (4,)),  # by kind FETCH READ WRITE: lowest and highest address
+    ("stop_high", np.int64, (4,)),  # that a stop covers, see memory.refresh_map
     ("stop_count", np.int64), ("stop_row", np.int64), ("stop_t", np.int64),
     # --- the bus log -------------------------------------------------------------------
     ("logging", np.int64), ("log_pos", np.int64), ("log_limit", np.int64),

@@ -11,14 +11,24 @@ def peek(bench: Bench, address: int, t: int | None = None) -> int:
     """Read an address as the CPU does; the card sees the read in T-state ``t`` or two later."""
     if t is not None:
         bench.advance(t - 2)
-    return int(bus.rd(bench.m, np.int64(address)))
+    m = bench.m
+    value, m.t = bus.rd(m, m.t, m.pc, np.int64(address))
+    return int(value)
 
 
 def poke(bench: Bench, address: int, value: int, t: int | None = None) -> None:
     """Write to an address as the CPU does; the card sees it in T-state ``t`` or two later."""
     if t is not None:
         bench.advance(t - 2)
-    bus.wr(bench.m, np.int64(address), np.int64(value))
+    m = bench.m
+    m.t = bus.wr(m, m.t, m.pc, np.int64(address), np.int64(value))
+
+
+def opcode(bench: Bench) -> int:
+    """Fetch an opcode at PC."""
+    m = bench.m
+    value, m.t, m.pc = bus.m1(m, m.t, m.pc)
+    return int(value)
 
 
 def unlock(bench: Bench, command: int, first: int = 0x5555, second: int = 0x2AAA) -> None:

@@ -6,9 +6,8 @@ from typing import Any
 import numpy as np
 import pytest
 from card_bench import Bench
-from memory_bench import erase_sector, peek, poke, program, unlock
+from memory_bench import erase_sector, opcode, peek, poke, program, unlock
 
-from emu import bus
 from emu.memory import refresh_map
 from emu.state import CALL, FAR, STOP_HIT, STOP_ROM_WRITE
 from peripherals.banked_memory import CARD
@@ -44,7 +43,7 @@ def test_every_read_flips_dq6_wherever_it_goes(bench: Bench) -> None:
     start = program(bench, 0x100, 0xFF)
     first = [peek(bench, a) & 0x40 for a in (0x100, 0x7000, 0xFFFF, 0)]
     assert first == [0x40, 0, 0x40, 0]
-    fetched = [int(bus.m1(bench.m)) & 0x40 for _ in range(2)]  # opcode fetches too
+    fetched = [opcode(bench) & 0x40 for _ in range(2)]  # opcode fetches too
     assert fetched == [0x40, 0]
     assert bench.t < start + 56
 
@@ -143,7 +142,7 @@ def test_slicing_and_machine_code_change_nothing() -> None:
                 unlock(bench, int(script.choice([0x90, 0xF0, 0x80])))
             elif act == 2:
                 poke(bench, address, value)
-            logs[k] += [peek(bench, address), int(bus.rd(bench.m, np.int64(0x10)))]
+            logs[k] += [peek(bench, address), peek(bench, 0x10)]
             until = bench.t + wait
             for cut in sorted(int(c) for c in cuts.integers(bench.t, until, 3 * k)):
                 bench.advance(cut, at_once=True)

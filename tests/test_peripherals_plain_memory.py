@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 from card_bench import Bench
+from memory_bench import peek, poke
 
-from emu import bus
 from emu.errors import InputError
 from emu.image import Image, load_image
 from emu.memory import refresh_map
@@ -33,14 +33,6 @@ def image(tmp_path: Path) -> Any:
 def content(at: int) -> int:
     """Give the byte that the fixture's image has at a place."""
     return (at * 7 + at // 256) & 0xFF
-
-
-def peek(bench: Bench, address: int) -> int:
-    return int(bus.rd(bench.m, np.int64(address)))
-
-
-def poke(bench: Bench, address: int, value: int) -> None:
-    bus.wr(bench.m, np.int64(address), np.int64(value))
 
 
 def test_rom_answers_and_takes_no_writes(image: Any) -> None:

@@ -48,7 +48,7 @@ def compare(a, v):
     return a | ((flags & ~0x28) | (v & 0x28)) << 8
 
 
-@compiled
+@inlined
 def alu(a, f, y, v):
     """Run ADD ADC SUB SBC AND XOR OR CP, by the opcode's field y."""
     if y == 0:
@@ -95,7 +95,7 @@ def add16(a, b, f):
                            | (((a ^ b ^ s) >> 8) & 0x10)) << 16
 
 
-@compiled
+@inlined
 def adc16(a, b, c):
     """ADC HL,ss."""
     s = a + b + c
@@ -104,7 +104,7 @@ def adc16(a, b, c):
                 | (((a ^ b ^ s) >> 8) & 0x10) | (((a ^ s) & (b ^ s) & 0x8000) >> 13)) << 16
 
 
-@compiled
+@inlined
 def sbc16(a, b, c):
     """SBC HL,ss."""
     s = a - b - c
@@ -113,7 +113,7 @@ def sbc16(a, b, c):
                 | (((a ^ b ^ s) >> 8) & 0x10) | (((a ^ b) & (a ^ s) & 0x8000) >> 13)) << 16
 
 
-@compiled
+@inlined
 def rotate(y, v, f):
     """Run RLC RRC RL RR SLA SRA SLL SRL, by the opcode's field y."""
     if y == 0:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.bus import catch_up, check_stops, floating, log_cycle, m1, push, rd, read_slow
+from emu.bus import catch_up, check_stops, floating, leave, log_cycle, m1, push, rd, read_fully
 from emu.chain import acknowledge
 from emu.jit import compiled
 from emu.memory import refresh_map
@@ -21,6 +21,8 @@ from emu.state import (
     ACK,
     FAR,
     HALTED,
+    LOG,
+    LOG_FULL,
     NMI_FETCH,
     NOBODY,
     STOP_ACK,
@@ -56,12 +58,6 @@ def sampled_int(m):
 
 
 @compiled
-def refresh_step(m, count):
-    """Count R on by ``count`` opcode fetches."""
-    m.refresh = (m.refresh & 0x80) | ((m.refresh + count) & 0x7F)
-
-
-@compiled
 def forget_last(m):
     """Forget what only the instruction just run could mean."""
     m.after_ei = 0
@@ -77,11 +73,10 @@ def take_nmi(m):
     m.halted = 0
     m.iff1 = 0
     page = m.pc >> 12
-    if m.slow_all == 1:
-        read_slow(m, m.pc, NMI_FETCH)
-    m.t += 5 + m.wait_m1[page]
-    refresh_step(m, 1)
-    push(m, m.pc)
+    if m.slow_read[page] == 1:
+        read_fully(m, m.pc, NMI_FETCH)
+    m.refresh += 1
+    m.t = push(m, m.t + 5 + m.wait_m1[page], m.pc, m.pc)
     m.pc = 0x66
     m.wz = 0x66
 
@@ -107,7 +102,7 @@ def acknowledge_cycle(m, internal):
     if m.watching == 1:
         check_stops(m, STOP_ACK, vector, vector)
     m.t += 6 + m.cpu_wait_io + internal
-    refresh_step(m, 1)
+    m.refresh += 1
     return vector
 
 
@@ -129,29 +124,63 @@ def take_int(m):
             refresh_map(m)
         return opcode
     vector = acknowledge_cycle(m, 1)
-    push(m, m.pc)
+    m.t = push(m, m.t, m.pc, m.pc)
     if m.im == 1:
         m.pc = 0x38
     else:
         m.vector_count[vector] += 1
         pointer = m.i << 8 | vector
-        low = rd(m, pointer)
-        m.pc = low | rd(m, (pointer + 1) & 0xFFFF) << 8
+        low, t = rd(m, m.t, m.pc, pointer)
+        high, m.t = rd(m, t, m.pc, (pointer + 1) & 0xFFFF)
+        m.pc = low | high << 8
     m.wz = m.pc
     return np.int64(-1)
 
 
 @compiled
-def idle_in_halt(m, until):
-    """Run HALT's no-operation fetches until ``until`` (one at a time while logging)."""
+def log_halt(m, length):
+    """Run and log HALT's fetches from plain memory until something has to be looked at."""
+    page = m.pc >> 12
+    byte = np.int64(m.phys[m.rb_true[page] + (m.pc & 0xFFF)])
+    word = (m.pc | byte << 16 | HALTED << 24 | m.wait_m1[page] << 28 | m.owner[page] << 36
+            | m.refresh_high << 44)
+    t = m.t
+    until = max(m.next_event, t + 1)
+    refresh = m.refresh
+    entry = m.log_pos
+    limit = m.log_limit
+    while t < until and entry < limit:
+        at = (entry & (LOG - 1)) * 2
+        m.log[at] = t
+        m.log[at + 1] = word | (refresh & 0x7F) << 44
+        entry += 1
+        refresh += 1
+        t += length
+    m.t = t
+    m.refresh = refresh
+    m.log_pos = entry
+    if entry >= limit:
+        leave(m, LOG_FULL)
+
+
+@compiled
+def idle_in_halt(m):
+    """Run HALT's no-operation fetches until something has to be looked at."""
     page = m.pc >> 12
     length = 4 + m.wait_m1[page]
-    count = max((until - m.t + length - 1) // length, 1)
-    if m.slow_all == 1:
-        count = np.int64(1)
-        read_slow(m, m.pc, HALTED)
+    if m.log_only == 1 and m.rb_true[page] >= 0 and m.log_pos < m.log_limit:
+        log_halt(m, length)
+        return
+    if m.slow_read[page] == 1:
+        while True:
+            read_fully(m, m.pc, HALTED)
+            m.t += length
+            m.refresh += 1
+            if m.t >= m.next_event:  # a stop, the log or the read itself may set it to 0
+                return
+    count = max((m.next_event - m.t + length - 1) // length, 1)
     m.t += count * length
-    refresh_step(m, count & 0x7F)
+    m.refresh += count
 
 
 @compiled
@@ -196,5 +225,6 @@ def service(m):
         if opcode >= 0:
             return opcode
         if m.halted == 0:
-            return m1(m)
-        idle_in_halt(m, m.next_event)
+            opcode, m.t, m.pc = m1(m, m.t, m.pc)
+            return opcode
+        idle_in_halt(m)

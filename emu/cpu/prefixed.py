@@ -12,53 +12,72 @@ from emu.chain import return_from_interrupt
 from emu.cpu.alu import SZP, adc16, rotate, sbc16, sub8
 from emu.cpu.block import block
 from emu.cpu.registers import operand_address, pair, set_af, set_pair
-from emu.jit import compiled
+from emu.cpu.switch import by_opcode
+from emu.jit import compiled, inlined
 from emu.state import A, F
 
 
-@compiled
-def cb(m, xo):
-    """Run a CB instruction; DDCB and FDCB come with ``xo`` 4 and 6."""
-    if xo != 0:
-        address = operand_address(m, xo, 0)
-        op = fetch(m)
-        m.t += 2
-        field = 6
-    else:
-        op = m1(m)
-        field = op & 7
-        address = m.r[4] << 8 | m.r[5]
+@inlined
+def bit_operation(m, op, v, spare):
+    """Rotate, test, clear or set a bit of a byte; the byte and the new Q."""
     y = (op >> 3) & 7
-    if field == 6:
-        v = rd(m, address)
-        m.t += 1
-    else:
-        v = m.r[field]
-    q = np.int64(0)
     group = op >> 6
-    if group == 1:
-        bit = v & (1 << y)
-        spare = v
-        if field == 6:
-            spare = m.wz >> 8
-        q = ((m.r[F] & 1) | 0x10 | (bit & 0x80) | (0x44 if bit == 0 else 0) | (spare & 0x28))
-        m.r[F] = q
-        return q
+    q = np.int64(0)
     if group == 0:
         x = rotate(y, v, m.r[F])
         v = x & 0xFF
         q = x >> 8
         m.r[F] = q
+    elif group == 1:
+        bit = v & (1 << y)
+        q = (m.r[F] & 1) | 0x10 | (bit & 0x80) | (0x44 if bit == 0 else 0) | (spare & 0x28)
+        m.r[F] = q
     elif group == 2:
         v &= ~(1 << y)
     else:
         v |= 1 << y
-    if field == 6:
-        wr(m, address, v)
-        if xo != 0 and (op & 7) != 6:
-            m.r[op & 7] = v
-    else:
+    return v, q
+
+
+@inlined
+def cb_step(m, op, xo, last_q, t, pc):
+    """Run a CB instruction whose opcode has been fetched; the new Q, time and PC."""
+    field = op & 7
+    if field != 6:
+        v, q = bit_operation(m, op, m.r[field], m.r[field])
         m.r[field] = v
+        return q, t, pc
+    address = m.r[4] << 8 | m.r[5]
+    v, t = rd(m, t, pc, address)
+    t += 1
+    v, q = bit_operation(m, op, v, m.wz >> 8)
+    if op >> 6 != 1:
+        t = wr(m, t, pc, address, v)
+    return q, t, pc
+
+
+@compiled
+def cb(m):
+    """Run a CB instruction; the new Q."""
+    op, t, pc = m1(m, m.t, m.pc)
+    q, m.t, m.pc = by_opcode(cb_step, m, op, np.int64(0), np.int64(0), t, pc)
+    return q
+
+
+@compiled
+def cb_indexed(m, xo):
+    """Run a DDCB or FDCB instruction; the new Q."""
+    address, t, pc = operand_address(m, m.t, m.pc, xo, 0)
+    op, t, pc = fetch(m, t, pc)
+    v, t = rd(m, t + 2, pc, address)
+    t += 1
+    v, q = bit_operation(m, op, v, m.wz >> 8)
+    if op >> 6 != 1:
+        t = wr(m, t, pc, address, v)
+        if (op & 7) != 6:
+            m.r[op & 7] = v
+    m.t = t
+    m.pc = pc
     return q
 
 
@@ -66,14 +85,13 @@ def cb(m, xo):
 def rrd_rld(m, left):
     """Rotate decimal digits between A and (HL)."""
     address = pair(m, 2, 0)
-    v = rd(m, address)
-    m.t += 4
+    v, t = rd(m, m.t, m.pc, address)
     a = m.r[A]
     if left:
-        wr(m, address, ((v << 4) | (a & 15)) & 0xFF)
+        m.t = wr(m, t + 4, m.pc, address, ((v << 4) | (a & 15)) & 0xFF)
         a = (a & 0xF0) | (v >> 4)
     else:
-        wr(m, address, ((a & 15) << 4) | (v >> 4))
+        m.t = wr(m, t + 4, m.pc, address, ((a & 15) << 4) | (v >> 4))
         a = (a & 0xF0) | (v & 15)
     m.r[A] = a
     m.wz = (address + 1) & 0xFFFF
@@ -90,10 +108,12 @@ def ed_last_column(m, y):
         m.t += 1
         if y == 0:
             m.i = m.r[A]
+            m.refresh_high = m.i << 8 | (m.refresh_high & 0x80)
         elif y == 1:
             m.refresh = m.r[A]
+            m.refresh_high = m.i << 8 | (m.r[A] & 0x80)
         else:
-            v = m.i if y == 2 else m.refresh
+            v = m.i if y == 2 else (m.refresh_high & 0x80) | (m.refresh & 0x7F)
             m.r[A] = v
             q = (m.r[F] & 1) | (np.int64(SZP[v]) & 0xF8) | (4 if m.iff2 != 0 else 0)
             m.r[F] = q
@@ -104,68 +124,109 @@ def ed_last_column(m, y):
     return q
 
 
-@compiled
-def ed(m):
-    """Run an ED instruction; what the tables leave empty does nothing for 8 T-states."""
-    op = m1(m)
+@inlined
+def ed_port(m, op):
+    """Run IN r,(C) and OUT (C),r."""
+    y = (op >> 3) & 7
+    port = pair(m, 0, 0)
+    m.wz = (port + 1) & 0xFFFF
+    if (op & 1) == 0:
+        v = inp(m, port)
+        if y != 6:
+            m.r[y] = v
+        q = (m.r[F] & 1) | np.int64(SZP[v])
+        m.r[F] = q
+        return q
+    v = m.r[y]
+    if y == 6:
+        v = np.int64(0xFF) if m.cmos == 1 else np.int64(0)
+    outp(m, port, v)
+    return np.int64(0)
+
+
+@inlined
+def ed_sum(m, op):
+    """Run ADC HL,ss and SBC HL,ss."""
+    hl = pair(m, 2, 0)
+    m.wz = (hl + 1) & 0xFFFF
+    other = pair(m, (op >> 4) & 3, 0)
+    if (op & 8) != 0:
+        x = adc16(hl, other, m.r[F] & 1)
+    else:
+        x = sbc16(hl, other, m.r[F] & 1)
+    set_pair(m, 2, 0, x & 0xFFFF)
+    m.r[F] = x >> 16
+    return x >> 16
+
+
+@inlined
+def ed_load(m, op, t, pc):
+    """Run LD ss,(nn) and LD (nn),ss; the time and PC after it."""
+    p = (op >> 4) & 3
+    address, t, pc = fetch16(m, t, pc)
+    m.wz = (address + 1) & 0xFFFF
+    if (op & 8) != 0:
+        low, t = rd(m, t, pc, address)
+        high, t = rd(m, t, pc, m.wz)
+        set_pair(m, p, 0, low | high << 8)
+    else:
+        v = pair(m, p, 0)
+        t = wr(m, t, pc, address, v & 0xFF)
+        t = wr(m, t, pc, m.wz, v >> 8)
+    return t, pc
+
+
+@inlined
+def ed_step(m, op, xo, last_q, t, pc):
+    """Run an ED instruction whose opcode has been fetched; the new Q, time and PC.
+
+    What the tables leave empty does nothing for 8 T-states.
+    """
     group = op >> 6
     y = (op >> 3) & 7
     z = op & 7
     q = np.int64(0)
     if group == 2 and y >= 4 and z < 4:
-        return block(m, op)
+        m.t = t
+        m.pc = pc
+        q = block(m, op)
+        return q, m.t, m.pc
     if group != 1:
-        return q
-    p = y >> 1
-    if z == 0:
-        port = pair(m, 0, 0)
-        v = inp(m, port)
-        m.wz = (port + 1) & 0xFFFF
-        if y != 6:
-            m.r[y] = v
-        q = (m.r[F] & 1) | np.int64(SZP[v])
-        m.r[F] = q
-    elif z == 1:
-        port = pair(m, 0, 0)
-        v = m.r[y]
-        if y == 6:
-            v = np.int64(0xFF) if m.cmos == 1 else np.int64(0)
-        outp(m, port, v)
-        m.wz = (port + 1) & 0xFFFF
+        return q, t, pc
+    if z < 2:
+        m.t = t
+        m.pc = pc
+        q = ed_port(m, op)
+        t = m.t
     elif z == 2:
-        hl = pair(m, 2, 0)
-        m.t += 7
-        m.wz = (hl + 1) & 0xFFFF
-        if y & 1:
-            x = adc16(hl, pair(m, p, 0), m.r[F] & 1)
-        else:
-            x = sbc16(hl, pair(m, p, 0), m.r[F] & 1)
-        set_pair(m, 2, 0, x & 0xFFFF)
-        q = x >> 16
-        m.r[F] = q
+        q = ed_sum(m, op)
+        t += 7
     elif z == 3:
-        address = fetch16(m)
-        m.wz = (address + 1) & 0xFFFF
-        if y & 1:
-            v = rd(m, address)
-            v |= rd(m, m.wz) << 8
-            set_pair(m, p, 0, v)
-        else:
-            v = pair(m, p, 0)
-            wr(m, address, v & 0xFF)
-            wr(m, m.wz, v >> 8)
+        t, pc = ed_load(m, op, t, pc)
     elif z == 4:
         q = set_af(m, sub8(np.int64(0), m.r[A], 0))
     elif z == 5:
-        m.pc = pop(m)
-        m.wz = m.pc
+        pc, t = pop(m, t, pc)
+        m.wz = pc
         m.iff1 = m.iff2
-        if op == 0x4D:
-            return_from_interrupt(m)
         m.next_event = 0
+        if op == 0x4D:
+            m.t = t
+            return_from_interrupt(m)
     elif z == 6:
         k = y & 3
         m.im = k - 1 if k >= 2 else 0
     else:
+        m.t = t
+        m.pc = pc
         q = ed_last_column(m, y)
+        t = m.t
+    return q, t, pc
+
+
+@compiled
+def ed(m):
+    """Run an ED instruction; the new Q."""
+    op, t, pc = m1(m, m.t, m.pc)
+    q, m.t, m.pc = by_opcode(ed_step, m, op, np.int64(0), np.int64(0), t, pc)
     return q

@@ -38,15 +38,16 @@ def set_af(m, value):
 
 
 @inlined
-def operand_address(m, xo, idle):
-    """Give (HL), or (IX+d) and (IY+d) with the displacement read and ``idle`` T-states."""
+def operand_address(m, t, pc, xo, idle):
+    """Give (HL), or (IX+d) and (IY+d) with the displacement read and ``idle`` T-states;
+    then the time and PC after it."""
     address = m.r[(4 + xo) & 15] << 8 | m.r[(5 + xo) & 15]
     if xo != 0:
-        d = fetch(m)
-        m.t += idle
+        d, t, pc = fetch(m, t, pc)
+        t += idle
         address = (address + d - ((d & 0x80) << 1)) & 0xFFFF
         m.wz = address
-    return address
+    return address, t, pc
 
 
 @inlined
