@@ -13,10 +13,9 @@ class Names:
         self._tables: dict[int, SymbolTable] = {}
         for slot, described in zip(machine.slots, machine.description.slots, strict=True):
             for image in described.images.values():
-                if slot.number in self._tables:
-                    self._tables[slot.number].merge(image.symbols)
-                else:
-                    self._tables[slot.number] = image.symbols
+                known = self._tables.get(slot.number)
+                self._tables[slot.number] = (
+                    image.symbols if known is None else known.merge(image.symbols))
 
     def physical(self, address: int) -> tuple[int, int | None]:
         """Give the slot that answers at an address (-1: none) and the place in its memory."""
