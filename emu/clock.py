@@ -7,8 +7,6 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from emu.jit import inlined
-
 UNITS = {"hz": 1, "khz": 1000, "mhz": 1_000_000}
 LIMIT = 1 << 30  # of numerator and denominator, so that sums of products stay in int64
 
@@ -36,25 +34,3 @@ def period(cpu: Fraction, other: Fraction) -> tuple[int, int]:
         raise ValueError(
             f"the ratio {ratio} of the two clocks has too many digits; round one of them")
     return ratio.numerator, ratio.denominator
-
-
-@inlined
-def later(t, rem, num, den, count):
-    """Give the whole T-state of the point ``count`` periods after t + rem/den (rounded up
-    is ``later + (1 if its remainder > 0)``; see later_rem)."""
-    return t + (rem + count * num) // den
-
-
-@inlined
-def later_rem(rem, num, den, count):
-    """Give the remainder, in 1/den T-states, of the point ``count`` periods later."""
-    return (rem + count * num) % den
-
-
-@inlined
-def edges_until(t, rem, num, den, now):
-    """Count the edges at t + rem/den + k * num/den, k = 0, 1, ..., that lie at or before now."""
-    span = (now - t) * den - rem
-    if span < 0:
-        return span * 0
-    return span // num + 1

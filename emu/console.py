@@ -8,7 +8,6 @@ import numpy as np
 
 from emu.errors import InputError
 from emu.machine import Machine
-from emu.state import FAR
 
 ROOM = 512  # characters left in a terminal's ring when run() comes back
 
@@ -22,11 +21,6 @@ class Channel:
     text: bytearray = field(default_factory=bytearray)
     times: list[int] = field(default_factory=list)  # T-state of each character's end
     taken: int = 0
-
-    @property
-    def typed_waiting(self) -> int:
-        """Count the typed characters that have not left the terminal."""
-        return int(self.line.typed_in - self.line.typed_out)
 
 
 def channels(machine: Machine) -> list[Channel]:
@@ -112,6 +106,3 @@ def type_at(machine: Machine, line: Any, keys: bytes, at_t: int) -> None:
     for slot in slots:  # an early look is free; the card then knows its next event
         machine.m.ev[slot.number] = min(int(machine.m.ev[slot.number]), at_t)
     machine.m.next_event = 0
-
-
-__all__ = ["FAR", "Channel", "Console", "channels", "type_at"]

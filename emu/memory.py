@@ -12,7 +12,6 @@ from emu.state import (
     CALL,
     NOT_MINE,
     PAGES,
-    ROM,
     SEVERAL,
     STOP_FETCH,
     STOP_READ,
@@ -107,9 +106,3 @@ def refresh_map(m):
     for page in range(PAGES):
         m.rb[page] = m.rb_true[page] if m.slow_read[page] == 0 else CALL
         m.wb[page] = m.wb_true[page] if m.slow_write[page] == 0 else CALL
-
-
-@compiled
-def is_rom(m, page):
-    """Tell whether writes to the page are answered by a card and go nowhere."""
-    return m.wb_true[page] == ROM

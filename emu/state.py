@@ -16,7 +16,6 @@ SLOTS = 16
 PAGES = 16
 FUNCTIONS = 8  # entries of a card's function table, see peripherals/card.py
 OUTPUTS = 8  # output lines a card
-INPUTS = 8  # input lines a card
 WIRES = 64
 DECODES = 64
 PHYSICAL = 2 << 20  # bytes of ROM and RAM in one machine
@@ -44,7 +43,7 @@ NOBODY, CPU_DRIVES, CONFLICT = 0, 254, 255
 NO_INTERRUPT, PLAIN_INTERRUPT, CHAINED_INTERRUPT = 0, 1, 2
 
 # Why run() came back.
-AT_TIME, CONSOLE_FULL, LOG_FULL, STOP_HIT, MEDIUM_WANTED, CARD_FAULT, CONSOLE_TEXT = range(7)
+AT_TIME, CONSOLE_FULL, LOG_FULL, STOP_HIT = range(4)
 
 # Kinds of line between cards.
 LEVEL, PERIODIC = 0, 1
@@ -157,8 +156,6 @@ _HEAD = [
     ("empty_port_writes", np.int64, (EARLY_WRITES, 4)),  # t, pc, port, value
     ("empty_port_write_count", np.int64),
     ("slot_reads", np.int64, (SLOTS,)), ("slot_writes", np.int64, (SLOTS,)),
-    ("reti_unseen", np.int64),
-    ("opcode_pc", np.int64),  # address of the instruction under way, kept by I/O only
     # --- stops -------------------------------------------------------------------------
     ("watching", np.int64),
     ("stops", np.int64, (STOPS, 6)),  # kind, low, high, mask, value, hits

@@ -31,7 +31,6 @@ from peripherals.nor_flash import FLASH, IDLE
 
 WINDOWS = 16
 LATCH = WINDOWS  # register number behind page0 to page15
-HALF = 32 << 10
 
 STATE = np.dtype([
     ("slot", np.int64),

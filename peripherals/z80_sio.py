@@ -52,7 +52,6 @@ from peripherals.z80_sio_channel import (
     write_register,
 )
 
-A_DATA, A_CONTROL, B_DATA, B_CONTROL = range(4)
 # Vector bits 3-1 when status affects it (UM0081 p.248)
 TX_CODE, EXT_CODE, RX_CODE, SPECIAL_CODE, OF_A = 0, 1, 2, 3, 4
 

@@ -4,25 +4,13 @@ from __future__ import annotations
 import json
 import sys
 import time
-from fractions import Fraction
 from pathlib import Path
 
 import click
 
+from emu.cli.options import limit_seconds
 from emu.cli.progress import compiling
 from emu.cli.typing_order import Typing, texts_before
-
-
-def _seconds(text: str) -> Fraction:
-    from emu.errors import InputError
-
-    try:
-        value = Fraction(text)
-    except (ValueError, ZeroDivisionError):
-        raise InputError(f"--limit takes seconds such as 10 or 0.5, not {text!r}.") from None
-    if not 0 < value <= 10_000_000:
-        raise InputError(f"--limit takes seconds above 0 and up to 10000000, not {text}.")
-    return value
 
 
 @click.command(cls=Typing)
@@ -54,7 +42,7 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     from emu.session import SILENCE, Session
 
     started = time.perf_counter()
-    seconds = _seconds(limit)
+    seconds = limit_seconds(limit)
     steps = (read_script(script) if script else []) + sends_of(sends, texts_before(afters),
                                                                  SILENCE)
     machine = Machine(load(file), seed, compiling())

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 
 import click
 
+from emu.cli.options import limit_seconds
 from emu.cli.progress import compiling
 from emu.cli.typing_order import Typing, texts_before
 from emu.errors import InputError
@@ -103,7 +104,7 @@ def command(file: Path, text_out: str | None, json_out: str | None, as_json: boo
     if only and not (text_out or json_out):
         raise InputError("--only concerns --text and --jsonl; a VCD is always whole. "
                          "Cut it with --from and --to.")
-    seconds = _seconds(limit)
+    seconds = limit_seconds(limit)
     steps = (read_script(script) if script else []) + sends_of(sends, texts_before(afters),
                                                                  SILENCE)
     machine = TracedMachine(load(file), seed, compiling())
@@ -127,16 +128,6 @@ def command(file: Path, text_out: str | None, json_out: str | None, as_json: boo
         machine.finish()
         teller.finish()
     _say_how_it_ended(window, session, begin, end, seconds)
-
-
-def _seconds(text: str) -> Fraction:
-    try:
-        value = Fraction(text)
-    except (ValueError, ZeroDivisionError):
-        raise InputError(f"--limit takes seconds such as 10 or 0.5, not {text!r}.") from None
-    if not 0 < value <= 10_000_000:
-        raise InputError(f"--limit takes seconds above 0 and up to 10000000, not {text}.")
-    return value
 
 
 def _window(machine: Machine, setting: Setting, begin: str | None, end: str | None) -> Window:

@@ -272,9 +272,9 @@ def way_to_sleep(case: Case, idle: set[int]) -> list[int]:
     first; empty when it never went idle.
     """
     session = case.session
-    machine = session.replay(max(session.last_activity() - machine_time(case, 0.02), 0))
+    machine = session.replay(max(session.last_activity() - case.machine.at(0.02), 0))
     trail: list[int] = []
-    for window in windows(machine, machine_time(case, 0.3)):
+    for window in windows(machine, machine.at(0.3)):
         starts = window.starts()
         outside = starts[~window.depth[starts]]
         trail = (trail + window.address[outside].tolist())[-20000:]
@@ -290,11 +290,6 @@ def way_to_sleep(case: Case, idle: set[int]) -> list[int]:
         else:
             path[-1] = address
     return path[-4:]
-
-
-def machine_time(case: Case, seconds: float) -> int:
-    """Give a time in T-states."""
-    return case.machine.at(seconds)
 
 
 def sleeper(case: Case, woken: Woken) -> str:

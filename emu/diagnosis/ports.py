@@ -8,7 +8,7 @@ from emu.diagnosis.trials import activity, alone
 from emu.diagnosis.verdict import HUNG, Cause, Finding
 from emu.diagnosis.window import forked
 from emu.machine import Machine
-from emu.state import FETCH, IN, NOBODY, READ, STOP_HIT, STOP_IN, A, F
+from emu.state import FETCH, IN, NOBODY, STOP_HIT, STOP_IN, A, F
 
 SILENT_PORT = Cause("silent-port", "Polling a port that no card drives", (
     "A loop reads a port until a bit changes, but no card answers there: with pull-ups the "
@@ -131,6 +131,3 @@ def _nearest_card(machine: Machine, port: int) -> list[str]:
     slot = machine.slots[int(slots[near])]
     return [f"The nearest port that answers is {near:02X}h, of slot {slot.name} "
             f"({slot.card.name})."]
-
-
-__all__ = ["READ", "SILENT_PORT", "answer_port", "releasing_values", "silent_port"]

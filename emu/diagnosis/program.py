@@ -4,7 +4,7 @@ from __future__ import annotations
 from emu.diagnosis.case import Case
 from emu.diagnosis.trials import read_memory
 from emu.diagnosis.verdict import HALTED, RUNAWAY, Cause, Finding
-from emu.state import FETCH, READ, WRITE
+from emu.state import READ, WRITE
 
 MASKED_HALT = Cause("masked-halt", "HALT with interrupts off", (
     "The CPU stands in HALT and its interrupt flip-flop IFF1 is 0, so no card can wake it; "
@@ -113,6 +113,3 @@ def _first_ff(case: Case) -> list[str]:
     if len(reads) and len(starts) > 1 and int(window.data[starts[-2]]) == 0xC9:
         out.append("It was reached by a RET whose return address had been lost.")
     return out
-
-
-__all__ = ["FETCH", "MASKED_HALT", "RST38_STORM", "masked_halt", "rst38_storm"]

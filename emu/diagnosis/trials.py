@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 
 from emu.console import channels
-from emu.diagnosis.window import Window, forked, windows
+from emu.diagnosis.window import forked, windows
 from emu.machine import Machine
-from emu.state import FETCH, HEAD, STOP_FETCH, STOP_HIT, WRITE
+from emu.state import STOP_FETCH, STOP_HIT
 
 SETTLE = 0.25  # seconds a trial lasts
 
@@ -28,27 +28,15 @@ class Activity:
     code: set[int]  # addresses fetched outside handlers
     handler_code: set[int]
     handler_writes: set[int]
-    reads: set[int]  # data read outside handlers
-    writes: set[int]  # written outside handlers
-    console: int  # characters that the terminals got
-
-
-def shown(machine: Machine) -> int:
-    """Count the characters that all terminals have received."""
-    return sum(int(channel.line.shown_in) for channel in channels(machine))
 
 
 def activity(machine: Machine, t_states: int, open_low: int = -1) -> Activity:
     """Run on and gather what happened; ``open_low`` as in `windows`."""
-    before = shown(machine)
-    done = Activity(set(), set(), set(), set(), set(), 0)
+    done = Activity(set(), set(), set())
     for window in windows(machine, t_states, open_low):
         done.code |= window.executed(False)
         done.handler_code |= window.executed(True)
         done.handler_writes |= window.writes(True)
-        done.reads |= window.reads(False)
-        done.writes |= window.writes(False)
-    done.console = shown(machine) - before
     return done
 
 
@@ -180,7 +168,3 @@ def _anchor(machine: Machine) -> int | None:
             for address, times in zip(found.tolist(), often.tolist(), strict=True):
                 counts[address] = counts.get(address, 0) + times
     return max(counts, key=lambda a: counts[a]) if counts else None
-
-
-__all__ = ["FETCH", "HEAD", "WRITE", "Activity", "Window", "activity", "alone", "interrupt",
-           "keystroke", "read_memory", "read_word", "recurs", "shown", "write_memory"]

@@ -140,6 +140,3 @@ def returns(machine: Machine, handler: int, within: float) -> bool:
         while reason != STOP_HIT and int(m.t) < end:
             reason = machine.run(end)
         return reason == STOP_HIT
-
-
-__all__ = ["returns", "tables", "uncalled"]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from emu.machine import Machine
-from emu.state import ACK, AT_TIME, FETCH, HALTED, LOG, LOG_FULL, NMI_FETCH, READ, WRITE
+from emu.state import ACK, AT_TIME, FETCH, LOG, LOG_FULL, NMI_FETCH, READ, WRITE
 
 PREFIXES = (0xCB, 0xDD, 0xED, 0xFD)
 
@@ -62,17 +62,9 @@ class Window:
                 after[k] = False
         return fetches[~after]
 
-    def reads(self, handler: bool | None = None) -> set[int]:
-        """Give the data addresses read (operands of instructions among them)."""
-        return set(np.unique(self.address[self.where(READ, handler)]).tolist())
-
     def writes(self, handler: bool | None = None) -> set[int]:
         """Give the addresses written."""
         return set(np.unique(self.address[self.where(WRITE, handler)]).tolist())
-
-    def halts(self) -> bool:
-        """Tell whether the CPU stood in HALT at some time."""
-        return bool((self.kind == HALTED).any())
 
 
 def _returns(kind: np.ndarray, data: np.ndarray) -> np.ndarray:

@@ -187,12 +187,6 @@ def joined(chunks: list[Chunk]) -> Chunk:
         np.concatenate([c.edges for c in chunks]), chunks[0].levels)
 
 
-def end_of_cycles(chunk: Chunk) -> Ints:
-    """Give the T-state at which each cycle has ended, internal T-states not counted."""
-    found: Ints = chunk.cycles["t"] + lengths(chunk.cycles)
-    return found
-
-
 def control_fields(control: Ints) -> dict[str, Any]:
     """Unpack I, IM, IFF1 and IFF2."""
     return {"I": control >> 8 & 0xFF, "IM": control >> 16 & 3, "IFF1": control >> 20 & 1,

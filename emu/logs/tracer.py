@@ -16,11 +16,10 @@ from emu.logs import records, sampler
 from emu.logs.cycles import read_ring
 from emu.logs.records import Chunk
 from emu.machine import RUN, Machine
-from emu.state import SLOTS, STOP_HIT
+from emu.state import STOP_HIT
 
 SAMPLE = "emu.logs.sampler.sample"
 ENOUGH = sampler.ROWS * 3 // 4
-LINES = 2 + 2 * SLOTS
 
 
 class Tracer:
