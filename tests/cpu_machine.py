@@ -112,7 +112,6 @@ class Bare:
             floating, 1, Fraction(4_000_000)))
         self.m = self.machine.m
         self.cycles: list[Cycle] = []
-        self.handler = -1
         for k, asker in enumerate(askers):
             self._set_up(k, asker)
         self.put(pc, code)
@@ -208,20 +207,9 @@ class Bare:
         self.machine.log(False)
 
     def step(self, count: int = 1) -> Bare:
-        """Run ``count`` instructions; an interrupt's response and what follows it are one."""
+        """Run ``count`` instructions; an interrupt's response is a step of its own."""
         for _ in range(count):
             self.go(int(self.m.t) + 1)
-        return self
-
-    def respond(self) -> Bare:
-        """Run an interrupt's response and the NOP that it leads to; keep the response's cycles.
-
-        ``handler`` is then the address of the NOP.
-        """
-        self.step()
-        last = self.cycles.pop()
-        assert (last.kind, last.data, last.length) == ("fetch", 0, 4), "the handler must be a NOP"
-        self.handler = last.address
         return self
 
     def _drain(self) -> list[Cycle]:

@@ -164,7 +164,7 @@ def test_an_access_and_an_event_in_one_instruction_have_times_of_their_own() -> 
 
 
 def test_a_handler_that_reads_a_card_at_once_does_not_move_the_acknowledge() -> None:
-    """The response and in a,(20h) at 0038h are one step of the run loop."""
+    """/INT rises with the response, not with in a,(20h) at 0038h behind it."""
     program = bytes.fromhex("310080 ed56 fb 18fe")
     built = machine(program, interrupter("near", 0x20), interrupter("far", 0x30, period=60),
                     chain=("near", "far"))

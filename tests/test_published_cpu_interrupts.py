@@ -28,42 +28,42 @@ PUSH_ROWS = ["EFFF -- MREQ", "EFFF 01 MREQ WR", "EFFF 01 MREQ WR",
 
 def test_mode_1_takes_13_tstates_and_goes_to_0038() -> None:
     """UM0080 p.12 (acknowledge with two waits, /IORQ for /MREQ), p.19 (mode 1)."""
-    machine = Bare(NOPS, im=1, i=0x3F, r=0x85, askers=asked(), **ON).respond()
+    machine = Bare(NOPS, im=1, i=0x3F, r=0x85, askers=asked(), **ON).step()
     assert machine.split == [("acknowledge", 7), ("write", 3), ("write", 3)]
     assert texts(machine) == [*ACK_ROWS, "3F85 FF MREQ RFSH", "3F85 -- MREQ RFSH", "3F85 --",
                               *PUSH_ROWS]
-    assert machine.handler == 0x38
-    assert machine.get("sp", "iff1", "iff2", "r") == [0xEFFE, 0, 0, 0x87]
+    assert machine.pc == 0x38
+    assert machine.get("sp", "iff1", "iff2", "r") == [0xEFFE, 0, 0, 0x86]
 
 
 def test_mode_2_takes_19_tstates_and_reads_the_table() -> None:
     """UM0080 p.12, p.19 (mode 2): I gives the table's page, the card the low byte."""
     machine = Bare(NOPS, im=2, i=0x3F, askers=asked(-1, 0x40), memory={0x3F40: "CD AB"}, **ON)
-    machine.respond()
+    machine.step()
     assert machine.split == [("acknowledge", 7), ("write", 3), ("write", 3), ("read", 3),
                              ("read", 3)]
     assert texts(machine)[:6] == [*ACK_ROWS, "3F00 40 MREQ RFSH", "3F00 -- MREQ RFSH"]
     assert texts(machine)[7:] == [*PUSH_ROWS, "3F40 -- MREQ RD", "3F40 -- MREQ RD",
                                   "3F40 CD MREQ RD", "3F41 -- MREQ RD", "3F41 -- MREQ RD",
                                   "3F41 AB MREQ RD"]
-    assert machine.handler == 0xABCD
-    assert machine.get("sp", "iff1", "iff2", "r") == [0xEFFE, 0, 0, 2]
+    assert machine.pc == 0xABCD
+    assert machine.get("sp", "iff1", "iff2", "r") == [0xEFFE, 0, 0, 1]
 
 
 def test_mode_2_does_not_force_bit_0_of_the_pointer() -> None:
     """A published hardware note (bus FFh, I = FDh): low byte at FDFFh, high byte at FE00h."""
     machine = Bare(NOPS, im=2, i=0xFD, askers=asked(-1, 0xFF), memory={0xFDFF: "34 12"}, **ON)
-    machine.respond()
+    machine.step()
     assert [c.address for c in machine.cycles if c.kind == "read"] == [0xFDFF, 0xFE00]
-    assert machine.handler == 0x1234
+    assert machine.pc == 0x1234
 
 
 def test_mode_2_pointer_wraps_at_the_top_of_memory() -> None:
     """From memory: the address adder has 16 bits, so FFFFh is followed by 0000h."""
     machine = Bare(NOPS, im=2, i=0xFF, askers=asked(-1, 0xFF), **ON)
     machine.put(0xFFFF, "34 12")
-    machine.respond()
-    assert machine.handler == 0x1234
+    machine.step()
+    assert machine.pc == 0x1234
 
 
 @pytest.mark.parametrize("target", range(0, 0x40, 8))
@@ -90,12 +90,12 @@ def test_mode_0_runs_a_call_from_the_bus_in_19_tstates() -> None:
 def test_nmi_takes_11_tstates_discards_the_opcode_and_goes_to_0066() -> None:
     """UM0080 p.13 (chart and address), p.18 (IFF1 = 0, IFF2 keeps); 5,3,3."""
     machine = Bare("3E 77" + NOPS, i=0x3F, r=0x05, a=1,
-                   askers=[Asker(at=[(-1, FALL_NMI)])], **ON).respond()
+                   askers=[Asker(at=[(-1, FALL_NMI)])], **ON).step()
     assert machine.split == [("nmi", 5), ("write", 3), ("write", 3)]
     assert texts(machine) == ["0100 -- M1 MREQ RD", "0100 -- M1 MREQ RD", "3F05 3E MREQ RFSH",
                               "3F05 -- MREQ RFSH", "3F05 --", *PUSH_ROWS]
-    assert machine.handler == 0x66
-    assert machine.get("a", "iff1", "iff2", "r") == [1, 0, 1, 7]
+    assert machine.pc == 0x66
+    assert machine.get("a", "iff1", "iff2", "r") == [1, 0, 1, 6]
 
 
 # --- when a request is seen -------------------------------------------------------------
@@ -191,7 +191,7 @@ def test_nmi_wins_over_int_and_keeps_it_out() -> None:
 def test_retn_copies_iff2_back(iff: int) -> None:
     """UM0080 p.18, IFF table: accept NMI: IFF1 = 0; RETN: IFF1 = IFF2."""
     machine = Bare(NOPS, askers=[Asker(at=[(-1, FALL_NMI)])], memory={0x66: "00 ED 45"},
-                   iff1=iff, iff2=iff).step()
+                   iff1=iff, iff2=iff).step(2)
     assert machine.get("iff1", "iff2") == [0, iff]
     machine.step()
     assert machine.get("pc", "iff1", "iff2") == [0x100, iff, iff]
@@ -199,7 +199,7 @@ def test_retn_copies_iff2_back(iff: int) -> None:
 
 def test_int_clears_both_flip_flops_and_retn_leaves_them_so() -> None:
     """UM0080 p.18: IFF1 = IFF2 = 0 when INT is accepted."""
-    machine = Bare(NOPS, im=1, askers=asked(), memory={0x38: "ED 45"}, **ON).step()
+    machine = Bare(NOPS, im=1, askers=asked(), memory={0x38: "ED 45"}, **ON).step(2)
     assert machine.get("pc", "iff1", "iff2") == [0x100, 0, 0]
 
 
@@ -208,7 +208,7 @@ def test_int_clears_both_flip_flops_and_retn_leaves_them_so() -> None:
 def test_ld_a_i_and_ld_a_r_show_iff2_in_parity(code: str, flag: int, iff2: int) -> None:
     """UM0080 p.18, p.92: inside an NMI handler P/V tells whether INT was enabled."""
     machine = Bare(NOPS, askers=[Asker(at=[(-1, FALL_NMI)])], memory={0x66: code},
-                   iff1=iff2, iff2=iff2).step()
+                   iff1=iff2, iff2=iff2).step(2)
     assert machine.f & flag == flag * iff2
 
 
@@ -217,14 +217,14 @@ def test_ld_a_i_and_ld_a_r_show_iff2_in_parity(code: str, flag: int, iff2: int) 
 def test_int_during_ld_a_i_spoils_parity_on_nmos_parts(code: str, part: str, parity: int) -> None:
     """UM0080 p.92 (P/V reads 0 when interrupted in it); which parts: from memory."""
     machine = Bare(code + NOPS, part=part, im=1, askers=asked(3), **ON).go(10)
-    assert machine.pc == 0x39
+    assert machine.pc == 0x38
     assert machine.f & 4 == parity
 
 
 def test_int_one_instruction_after_ld_a_i_spoils_nothing() -> None:
     """UM0080 p.92: only an interrupt during the instruction itself does."""
     machine = Bare("ED 57" + NOPS, im=1, askers=asked(9), **ON).go(14)
-    assert machine.pc == 0x39
+    assert machine.pc == 0x38
     assert machine.f & 4 == 4
 
 
@@ -265,7 +265,7 @@ def test_halt_with_interrupts_off_is_left_by_nmi_only() -> None:
     machine = Bare("76", im=1, askers=[Asker(at=[(1, ASK), (41, FALL_NMI)])]).go(45)
     assert [(c.kind, c.t) for c in machine.cycles if c.kind in ("nmi", "acknowledge")] == [
         ("nmi", 44)]
-    assert machine.get("pc", "halted") == [0x67, 0]
+    assert machine.get("pc", "halted") == [0x66, 0]
     assert machine.word(0xEFFE) == 0x101
 
 

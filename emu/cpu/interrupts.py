@@ -192,9 +192,8 @@ def service(m):
     if m.ack_bytes > 0 and m.prefix == 0:
         m.ack_bytes = 0
         refresh_map(m)
-    answered = 0  # a response and the handler's first instruction are one step
     while True:
-        if answered == 0 and (m.t >= m.t_stop or m.exit_reason != 0):
+        if m.t >= m.t_stop or m.exit_reason != 0:  # also between a response and its handler
             return np.int64(-1)
         catch_up(m, m.t - 1)
         again = 0
@@ -206,14 +205,12 @@ def service(m):
                 take_nmi(m)
                 m.q = 0
                 forget_last(m)
-                answered = 1
                 continue  # the lines are looked at again before the handler begins
             if sampled_int(m) == 1 and m.iff1 == 1 and m.after_ei == 0:
                 opcode = take_int(m)
                 m.q = 0
                 if opcode < 0:
                     forget_last(m)
-                    answered = 1
                     continue
                 again = 1
             elif m.after_ei == 1 or m.held_t == m.t - 1:

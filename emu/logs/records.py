@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from emu.logs import sampler
 from emu.logs.cycles import CYCLE, Cycles, lengths
-from emu.state import ACK, FETCH, HALTED, NMI_FETCH, SLOTS
+from emu.state import ACK, HALTED, NMI_FETCH, SLOTS
 
 INSTRUCTION, INTERRUPT, NMI, IDLE = range(4)
 RECORD_NAMES = ("instruction", "interrupt", "nmi", "halted")
@@ -124,7 +124,7 @@ def total_waits(chunk: Chunk) -> Ints:
 
 
 def registers_of(row: NDArray[np.int64]) -> NDArray[np.uint16]:
-    """Unpack the register words of sampler rows: shape (n, 8) to (n, 12)."""
+    """Unpack the register words of sampler rows: shape (n, WORDS) to (n, 12)."""
     words = row[:, [sampler.W_MAIN, sampler.W_INDEX, sampler.W_ALTERNATE]]
     shifts = np.array([48, 32, 16, 0])
     parts = words[:, :, None] >> shifts & 0xFFFF
@@ -136,8 +136,7 @@ def build(row: NDArray[np.int64], cycles: Cycles, edges: Ints,
     """Make a chunk of sampler rows: n + 1 of them, the last the state at the end.
 
     ``cycles`` are those that the rows' log positions span, ``levels`` the lines' levels
-    before the first edge.  A step that began with an
-    interrupt's response becomes two records.
+    before the first edge.
     """
     registers, control = registers_of(row), row[:, sampler.W_CONTROL]
     first = row[:, sampler.W_LOG] - row[0, sampler.W_LOG]
@@ -146,30 +145,8 @@ def build(row: NDArray[np.int64], cycles: Cycles, edges: Ints,
     kind[opening == ACK] = INTERRUPT
     kind[opening == NMI_FETCH] = NMI
     kind[opening == HALTED] = IDLE
-    mode0 = (opening == ACK) & (control[:-1] >> 16 & 3 == 0)
-    split = np.flatnonzero(((kind == INTERRUPT) | (kind == NMI)) & ~mode0)
-    chunk = Chunk(cycles, row[:, sampler.W_T], first, kind, row[:-1, sampler.W_PLACE],
-                  registers, control, edges[np.argsort(edges[:, 0], kind="stable")],
-                  levels)
-    return _split(chunk, split, row[split, sampler.W_HANDLER]) if len(split) else chunk
-
-
-def _split(chunk: Chunk, split: Ints, place: Ints) -> Chunk:
-    """Let the handlers' first instructions be records of their own."""
-    fetches = np.flatnonzero(chunk.cycles["kind"] == FETCH)
-    handler = fetches[np.searchsorted(fetches, chunk.first[split])]
-    middle = chunk.registers[split].copy()
-    middle[:, SP] -= 2
-    middle[:, PC] = chunk.cycles["address"][handler]
-    flags = chunk.control[split] & ~(1 << 20)  # IFF1
-    flags[chunk.kind[split] == INTERRUPT] &= ~(1 << 21)  # IFF2
-    at = split + 1
-    return Chunk(
-        chunk.cycles, np.insert(chunk.t, at, chunk.cycles["t"][handler]),
-        np.insert(chunk.first, at, handler),
-        np.insert(chunk.kind, at, INSTRUCTION), np.insert(chunk.place, at, place),
-        np.insert(chunk.registers, at, middle, axis=0), np.insert(chunk.control, at, flags),
-        chunk.edges, chunk.levels)
+    return Chunk(cycles, row[:, sampler.W_T], first, kind, row[:-1, sampler.W_PLACE],
+                 registers, control, edges[np.argsort(edges[:, 0], kind="stable")], levels)
 
 
 def joined(chunks: list[Chunk]) -> Chunk:

@@ -1,9 +1,9 @@
 """Run instruction by instruction and note what the bus log cannot hold.
 
 The log has no registers and no lines.  ``sample`` runs the machine in steps of one
-instruction (an interrupt's response and the handler's first instruction are one step)
-and writes, for each step, the registers as they stood before it, and every edge of
-/INT, /NMI, IEI and IEO with its half T-state (emu/logs/edges.py).
+instruction (an interrupt's response is a step of its own) and writes, for each step, the
+registers as they stood before it, and every edge of /INT, /NMI, IEI and IEO with its
+half T-state (emu/logs/edges.py).
 
 The run loop is called by its address, so this unit compiles in a second.
 """
@@ -18,8 +18,6 @@ from emu.cpu.run import run as plain_run
 from emu.jit import INT, compiled, inlined, root
 from emu.logs.edges import EDGES, FEW, after_step, before_step, note_nmi, run_due_events
 from emu.state import (
-    ACK,
-    FETCH,
     LOG,
     MACHINE,
     NMI_FETCH,
@@ -40,7 +38,8 @@ IXH, IXL, IYH, IYL = 8, 9, 10, 11
 PREFIX_SHIFT = 24  # of m.prefix in W_CONTROL
 
 # Words of a row: the machine before the step.
-(W_T, W_LOG, W_PLACE, W_MAIN, W_INDEX, W_ALTERNATE, W_CONTROL, W_HANDLER) = range(8)
+(W_T, W_LOG, W_PLACE, W_MAIN, W_INDEX, W_ALTERNATE, W_CONTROL) = range(7)
+WORDS = 7
 
 SAMPLES = np.dtype([
     ("run", np.int64),  # address of the run loop
@@ -53,7 +52,7 @@ SAMPLES = np.dtype([
     ("due", np.int64, (SLOTS,)),  # the cards' events before the step
     ("retis", np.int64), ("start", np.int64), ("access", np.int64), ("other", np.int64),
     ("ack", np.int64),
-    ("row", np.int64, (ROWS + 1, 8)),
+    ("row", np.int64, (ROWS + 1, WORDS)),
     ("edge", np.int64, (EDGES, 3)),  # half T-states since power-on, line, level
 ], align=True)
 
@@ -113,17 +112,6 @@ def write_row(m, s, row):
                      | m.alt[D] << 24 | m.alt[E] << 16 | m.alt[H] << 8 | m.alt[L])
     s.row[row, 6] = (m.i << 8 | m.refresh | m.im << 16 | m.iff1 << 20 | m.iff2 << 21
                      | m.halted << 22 | m.prefix << PREFIX_SHIFT | m.wz << 32)
-    s.row[row, 7] = 0
-
-
-@compiled
-def responded(m, s, row, first):
-    """See to a step that began with an interrupt's response: where its handler lies."""
-    for n in range(first + 1, m.log_pos):
-        at = (n & (LOG - 1)) * 2
-        if (m.log[at + 1] >> 24) & 15 == FETCH:
-            s.row[row, 7] = place_of(m, m.log[at + 1] & 0xFFFF)
-            return
 
 
 @root(MACHINE, SAMPLES, INT)
@@ -145,8 +133,6 @@ def sample(m, s, t_stop):
         write_row(m, s, s.count)
         _run_at(m, s.run, m.t + 1)
         kind = (m.log[(first & (LOG - 1)) * 2 + 1] >> 24) & 15
-        if kind == NMI_FETCH or kind == ACK:
-            responded(m, s, s.count, first)
         after_step(m, s, first)
         note_nmi(m, s, s.start * 2 if kind == NMI_FETCH else 0)
         s.count += 1
