@@ -12,6 +12,7 @@ COMMANDS = {
     "boot": "Boot headless and say how it ended.",
     "cards": "List the cards and their jumpers.",
     "check": "Check the wiring without running.",
+    "image": "Look into ROM images, pack, split, compare.",
     "trace": "Write down what happened: text, JSON lines, VCD.",
 }
 
