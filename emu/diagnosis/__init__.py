@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from emu.diagnosis.case import Case
-from emu.diagnosis.catalogue import HANG_CHECKS, STATE_CHECKS
+from emu.diagnosis.catalogue import findings, proved
+from emu.diagnosis.check import BUSY, HALTED_OFF, STUCK, WAITS, WILD
+from emu.diagnosis.program import storms
 from emu.diagnosis.risks import risks, unclaimed_ports
 from emu.diagnosis.trials import keystroke, recurs
 from emu.diagnosis.verdict import HUNG, REACHED, RUNNING, WAITING, Finding, Verdict
@@ -40,30 +42,45 @@ def explain(session: Session) -> Verdict:
 
 
 def _unfinished(case: Case) -> Verdict:
+    case.condition, channel = condition(case)
+    found = findings(case)
+    finding = proved(found)
+    if case.condition == WAITS:
+        verdict = Verdict(WAITING, f"it waits for input on {channel}: a key typed in a copy of "
+                                   f"the machine woke its foreground.")
+    elif case.condition == BUSY:
+        verdict = Verdict(RUNNING, f"the limit came first; it runs in {case.loop()} and its state "
+                                   f"keeps changing.")
+    else:
+        verdict = Verdict(HUNG, f"it stays in {case.loop()} with nothing changing, and no cause "
+                                f"of the catalogue fits.")
+        verdict.evidence = [hint for f in found for hint in (f.summary, *f.evidence)]
+    if finding is not None:
+        verdict = _from(finding)
+        also = [f.cause.code for f in found[1:] if f.cause != finding.cause]
+        if also:
+            verdict.facts["also"] = also
+    if case.budget.cut:
+        verdict.evidence.append("The explanation ran out of time; not everything was tried.")
+    return verdict
+
+
+def condition(case: Case) -> tuple[str, str | None]:
+    """Say what the machine is doing, and at which channel it waits for a key."""
     session = case.session
-    if not (int(case.m.halted) and not int(case.m.iff1)):
-        channel = keystroke(session.machine, session.type_now, case.control)
-        if channel is not None:
-            return Verdict(WAITING, f"it waits for input on {channel}: a key typed in a copy of "
-                                    f"the machine woke its foreground.")
-    for check in STATE_CHECKS:
-        finding = check(case)
-        if finding is not None:
-            return _from(finding)
-    if not recurs(session.machine, case.control):
-        return Verdict(RUNNING, f"the limit came first; it runs in {case.loop()} and its state "
-                                f"keeps changing.")
-    for check in HANG_CHECKS:
-        finding = check(case)
-        if finding is not None:
-            return _from(finding)
-    return Verdict(HUNG, f"it stays in {case.loop()} with nothing changing, and no cause of "
-                         f"the catalogue fits.")
+    if int(case.m.halted) and not int(case.m.iff1):
+        return HALTED_OFF, None
+    channel = keystroke(session.machine, session.type_now, case.control)
+    if channel is not None:
+        return WAITS, channel
+    if storms(case):
+        return WILD, None
+    return (STUCK if recurs(session.machine, case.control) else BUSY), None
 
 
 def _from(finding: Finding) -> Verdict:
     return Verdict(finding.verdict, finding.summary, finding.cause.code, finding.evidence,
-                   finding.remedy, finding.facts)
+                   finding.remedy, dict(finding.facts))
 
 
 def registers(machine: Machine) -> dict[str, str]:

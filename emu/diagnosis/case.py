@@ -1,24 +1,37 @@
 """What every checker of causes may look at: one run that did not end well."""
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from emu.diagnosis.check import STUCK, Budget
 from emu.diagnosis.names import Names
 from emu.diagnosis.trials import SETTLE, Activity, alone
-from emu.diagnosis.window import Window, forked, look
+from emu.diagnosis.window import Window, forked, last_before, look
 from emu.machine import Machine
 
 if TYPE_CHECKING:
     from emu.session import Session
 
 
+BUDGET = 6.0  # seconds of wall time for one explanation
+
+
 @dataclass
 class Case:
-    """A run's end, with what is worked out from it once."""
+    """A run's end, with what is worked out from it once.
+
+    Everything is lazy and kept.  Whatever runs the machine does so in a fork: after each
+    call it is as it was.
+    """
 
     session: Session
+    budget: Budget = field(default_factory=lambda: Budget(BUDGET))
+    condition: str = STUCK  # see emu/diagnosis/check.py
+    _replayed: dict[int, Machine] = field(default_factory=dict)
 
     @property
     def machine(self) -> Machine:
@@ -45,6 +58,37 @@ class Case:
         """The next bus cycles, some 20 ms of them."""
         with forked(self.machine):
             return look(self.machine, self.machine.at(0.02))
+
+    def replayed(self, t: int) -> Machine:
+        """Give another machine, run again with the same inputs to a T-state of this run.
+
+        A checker may run it on: it is made anew when somebody has.
+        """
+        known = self._replayed.get(t)
+        if known is None or int(known.m.t) > t + 32 or int(known.m.logging):
+            self._replayed = {t: self.session.replay(max(t, 0))}  # one at a time: 3 MiB each
+        return self._replayed[t]
+
+    def before(self, t: int) -> Window:
+        """Give the bus cycles of this run before a T-state, as many as the ring holds."""
+        stretch = self.machine.at(0.1)
+        start = max(t - stretch, 0)
+        return last_before(self.session.replay(start), t)
+
+    def unwritten(self, address: int) -> bool:
+        """Tell whether the memory at an address still holds what it had at power-on.
+
+        False for ROM and where no plain memory answers.
+        """
+        base = int(self.m.wb_true[address >> 12])
+        if base < 0:
+            return False
+        place = base + (address & 0xFFF)
+        return bool(self._at_power_on[place] == self.m.phys[place])
+
+    @cached_property
+    def _at_power_on(self) -> np.ndarray:
+        return np.asarray(self.session.replay(0).m.phys)
 
     def time(self, t: int) -> str:
         """Write a T-state as emulated time."""

@@ -1,24 +1,60 @@
-"""The causes that can be named, in the order in which they are looked for.
+"""The causes that can be named: one module a family, and how a checker is listed.
 
-A cause lives in the file of its family: a `Cause` (code, title, page) and a checker that
-gives a `Finding` or None.  To add one, write both there and list the checker here.
+A family's module ends with ``CHECKS``, a tuple of `Check`: a checker (it takes a `Case` and
+gives a `Finding` or None), its `Cause`, and the conditions of the machine in which it is
+asked.  To add a cause write both there; a new family needs one line here.
 """
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Iterator
 
-from emu.diagnosis import interrupts, ports, program
+from emu.diagnosis import (
+    interrupts,
+    ports,
+    program,
+)
 from emu.diagnosis.case import Case
-from emu.diagnosis.verdict import Cause, Finding
+from emu.diagnosis.check import Check
+from emu.diagnosis.verdict import HINT, SHOWN, Cause, Finding
 
-Checker = Callable[[Case], Finding | None]
+FAMILIES = (
+    interrupts,
+    program,
+    ports,
+)
 
-# Found from the state alone, the earliest link of a chain first.
-STATE_CHECKS: tuple[Checker, ...] = (interrupts.floating_vector, program.masked_halt,
-                                     program.rst38_storm)
-# Looked for once the machine is known to hang.
-HANG_CHECKS: tuple[Checker, ...] = (ports.silent_port, interrupts.no_tick)
+CHECKS: tuple[Check, ...] = tuple(check for family in FAMILIES for check in family.CHECKS)
+CAUSES: tuple[Cause, ...] = tuple(dict.fromkeys(check.cause for check in CHECKS))
 
-CAUSES: tuple[Cause, ...] = (
-    program.MASKED_HALT, program.RST38_STORM, ports.SILENT_PORT, interrupts.FLOATING_VECTOR,
-    interrupts.NO_TICK)
+
+def findings(case: Case) -> list[Finding]:
+    """Ask the checkers that fit the case's condition; the best-proved finding first.
+
+    Trials are made only when no cheap check has shown its cause, and until one has.
+    """
+    found: list[Finding] = []
+    for finding in _asked(case, trial=False):
+        found.append(finding)
+    if not any(finding.strength >= SHOWN for finding in found):
+        for finding in _asked(case, trial=True):
+            found.append(finding)
+            if finding.strength >= SHOWN:
+                break
+    return sorted(found, key=lambda f: (-f.strength, f.t is None, f.t or 0))
+
+
+def _asked(case: Case, trial: bool) -> Iterator[Finding]:
+    for check in CHECKS:
+        if check.trial != trial or case.condition not in check.when:
+            continue
+        if trial and case.budget.left() <= 0:
+            case.budget.cut = True
+            return
+        finding = check.run(case)
+        if finding is not None:
+            yield finding
+
+
+def proved(found: list[Finding]) -> Finding | None:
+    """Give the finding that names the cause; a hint alone accuses nobody."""
+    return found[0] if found and found[0].strength > HINT else None

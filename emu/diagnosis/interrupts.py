@@ -5,24 +5,31 @@ from dataclasses import dataclass
 from itertools import islice
 
 from emu.diagnosis.case import Case
+from emu.diagnosis.check import BUSY, HALTED_OFF, STUCK, WILD, Check
 from emu.diagnosis.names import Names
 from emu.diagnosis.trials import Activity, activity, alone, interrupt, nudged
 from emu.diagnosis.vectors import returns, uncalled
-from emu.diagnosis.verdict import HUNG, RUNAWAY, Cause, Finding
+from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, TRIED, Cause, Finding
 from emu.diagnosis.window import Window, forked, look, windows
 from emu.machine import Machine
 from emu.state import CHAINED_INTERRUPT, FETCH, PLAIN_INTERRUPT, READ, WRITE
 
-FLOATING_VECTOR = Cause("floating-vector", "A mode-2 acknowledge that nobody answers", (
+FLOATING_VECTOR = Cause(
+    "floating-vector", "A mode-2 acknowledge that nobody answers",
+    "The machine hangs or runs wild at the first key or the first character sent.",
     "In mode 2 the CPU reads a vector byte from the card that interrupts. A plain serial chip "
     "(6850 type) pulls /INT but has no vector, so the bus floats: with pull-ups the CPU reads "
-    "FFh, takes a pointer from I*256+FFh and jumps wherever it says. Let such a card interrupt "
-    "in mode 1 with no mode-2 card beside it, poll it, or put a catch-all pointer at I:FFh."))
+    "FFh, takes a pointer from I*256+FFh and jumps wherever it says.",
+    "Let such a card interrupt in mode 1 with no mode-2 card beside it, poll it, or put a "
+    "catch-all pointer at I:FFh.", ("I1",))
 
-NO_TICK = Cause("no-tick", "Waiting for a timer tick that no card gives", (
+NO_TICK = Cause(
+    "no-tick", "Waiting for a timer tick that no card gives",
+    "The prompt or the banner comes, then whatever sleeps or waits sleeps for ever.",
     "A process sleeps until an interrupt handler changes a variable, and no card ever supplies "
-    "that handler's vector. Fit the timer the program expects (for example a Z80 CTC at the "
-    "ports it writes to), or build the program for a polled or missing tick."))
+    "that handler's vector.",
+    "Fit the timer the program expects (for example a Z80 CTC at the ports it writes to), or "
+    "build the program for a polled or missing tick.", ("T1",))
 
 TICK = 0.01  # seconds between the interrupts of a trial
 TRIAL_TICKS = 400
@@ -61,7 +68,7 @@ def floating_vector(case: Case) -> Finding | None:
         f"{pointer:04X}h to {target:04X}h.", evidence,
         _floating_remedy(case, asking),
         {"pointer": f"{pointer:04X}", "target": f"{target:04X}",
-         "slots": [case.machine.slots[k].name for k in asking]})
+         "slots": [case.machine.slots[k].name for k in asking]}, SHOWN, t)
 
 
 def _pointer(window: Window) -> tuple[int, int]:
@@ -131,7 +138,7 @@ def no_tick(case: Case) -> Finding | None:
         f"a process sleeps until {names.at(woken.handler)} changes {variable}, and no card "
         f"ever calls that handler.", evidence, remedy,
         {"vector": f"{woken.vector:02X}", "handler": names.symbol(woken.handler),
-         "variable": variable, "sleeper": asleep})
+         "variable": variable, "sleeper": asleep}, TRIED)
 
 
 def find_missing_handler(case: Case) -> Woken | None:
@@ -352,3 +359,7 @@ def _timer_remedy(case: Case, woken: Woken) -> list[str]:
                 "Or build the program without a tick, with waits that poll."]
     return [f"Fit a timer that supplies vector {woken.vector:02X}h and have the program set it "
             f"up: no write to an empty port looks like a timer's set-up."]
+
+
+CHECKS = (Check(floating_vector, FLOATING_VECTOR, (STUCK, WILD, HALTED_OFF, BUSY)),
+          Check(no_tick, NO_TICK, (STUCK,), trial=True))

@@ -4,16 +4,20 @@ from __future__ import annotations
 import numpy as np
 
 from emu.diagnosis.case import Case
+from emu.diagnosis.check import STUCK, Check
 from emu.diagnosis.trials import activity, alone
-from emu.diagnosis.verdict import HUNG, Cause, Finding
+from emu.diagnosis.verdict import HUNG, TRIED, Cause, Finding
 from emu.diagnosis.window import forked
 from emu.machine import Machine
 from emu.state import FETCH, IN, NOBODY, STOP_HIT, STOP_IN, A, F
 
-SILENT_PORT = Cause("silent-port", "Polling a port that no card drives", (
+SILENT_PORT = Cause(
+    "silent-port", "Polling a port that no card drives",
+    "The machine hangs while it looks for a device.",
     "A loop reads a port until a bit changes, but no card answers there: with pull-ups the "
-    "value is FFh for ever. Fit the card, or set its base address to the port the program "
-    "reads; and give every wait in the program a time-out."))
+    "value is FFh for ever.",
+    "Fit the card, or set its base address to the port the program reads; and give every "
+    "wait in the program a time-out.", ("D1",))
 
 ENOUGH = 8  # reads of one port by one instruction within 20 ms that make a poll
 
@@ -47,7 +51,7 @@ def silent_port(case: Case) -> Finding | None:
         [f"Fit the card that the program expects at port {port:02X}h, or set a fitted card's "
          f"base (or the program's port number) so that they agree.",
          f"Give the wait at {case.names.at(pc)} a time-out."],
-        {"port": f"{port:02X}", "pc": f"{pc:04X}"})
+        {"port": f"{port:02X}", "pc": f"{pc:04X}"}, TRIED)
 
 
 def _reader(window: object, at: int) -> int:
@@ -131,3 +135,6 @@ def _nearest_card(machine: Machine, port: int) -> list[str]:
     slot = machine.slots[int(slots[near])]
     return [f"The nearest port that answers is {near:02X}h, of slot {slot.name} "
             f"({slot.card.name})."]
+
+
+CHECKS = (Check(silent_port, SILENT_PORT, (STUCK,), trial=True),)

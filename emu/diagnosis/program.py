@@ -1,21 +1,29 @@
 """Causes in the program itself: DI then HALT, and running away through FFh."""
 from __future__ import annotations
 
+import numpy as np
+
 from emu.diagnosis.case import Case
+from emu.diagnosis.check import HALTED_OFF, WILD, Check
 from emu.diagnosis.trials import read_memory
-from emu.diagnosis.verdict import HALTED, RUNAWAY, Cause, Finding
+from emu.diagnosis.verdict import HALTED, RUNAWAY, STATE, Cause, Finding
 from emu.state import READ, WRITE
 
-MASKED_HALT = Cause("masked-halt", "HALT with interrupts off", (
+MASKED_HALT = Cause(
+    "masked-halt", "HALT with interrupts off",
+    "The machine stops dead, often with its HALT lamp lit.",
     "The CPU stands in HALT and its interrupt flip-flop IFF1 is 0, so no card can wake it; "
-    "only RESET or NMI can. Put EI before the HALT if it is meant to wait for an interrupt, "
-    "or look for what should have been reached instead of this HALT."))
+    "only RESET or NMI can.",
+    "Put EI before the HALT if it is meant to wait for an interrupt, or look for what should "
+    "have been reached instead of this HALT.", ("P1",))
 
-RST38_STORM = Cause("rst38-storm", "Running through FFh bytes", (
+RST38_STORM = Cause(
+    "rst38-storm", "Running through FFh bytes",
+    "The machine hangs or starts over again and again after it seemed to run.",
     "FFh is RST 38h, and FFh is what erased flash, empty sockets and an undriven bus with "
-    "pull-ups read as. Each one pushes two bytes, so the stack walks down through memory. "
+    "pull-ups read as. Each one pushes two bytes, so the stack walks down through memory.",
     "Find the jump that left the program; fill free ROM with HALT (76h) or a jump to a "
-    "reporter, so that the next one stops where it went wrong."))
+    "reporter, so that the next one stops where it went wrong.", ("I11",))
 
 STORM = 64  # RST 38h executed in a fifth of a second, with nothing else to show
 
@@ -39,7 +47,7 @@ def masked_halt(case: Case) -> Finding | None:
         MASKED_HALT, HALTED, f"the CPU halted at {case.names.at(halt)} with interrupts off.",
         evidence, [f"Put EI in front of the HALT at {case.names.at(halt)}, or remove the DI "
                    f"that precedes it; if the HALT marks an error, mend what led there."],
-        {"halt": f"{halt:04X}"})
+        {"halt": f"{halt:04X}"}, STATE)
 
 
 def _how_masked(case: Case) -> str:
@@ -57,14 +65,22 @@ def _how_masked(case: Case) -> str:
     return f"{seen}."
 
 
+def _executed_ffs(case: Case) -> np.ndarray:
+    """Index the FFh opcodes in the case's window."""
+    starts = case.last.starts()
+    return starts[case.last.data[starts] == 0xFF]
+
+
+def storms(case: Case) -> bool:
+    """Tell whether the machine executes FFh after FFh."""
+    return int(case.m.rst38_count) >= STORM and len(_executed_ffs(case)) >= STORM
+
+
 def rst38_storm(case: Case) -> Finding | None:
-    """Check for FFh after FFh executed."""
-    m = case.m
-    last = case.last
-    starts = last.starts()
-    ffs = starts[last.data[starts] == 0xFF]
-    if int(m.rst38_count) < STORM or len(ffs) < STORM:
+    """Say how the program came to FFh."""
+    if not storms(case):
         return None
+    m, last, ffs = case.m, case.last, _executed_ffs(case)
     evidence = _first_ff(case)
     places = sorted(set(last.address[ffs].tolist()))
     evidence.append(f"In the last 20 ms {len(ffs)} FFh bytes were executed, at "
@@ -82,7 +98,8 @@ def rst38_storm(case: Case) -> Finding | None:
         [f"Mend the jump, return or bank switch that led to {case.names.at(first)} (shown "
          f"above); fill unused ROM with HALT (76h) or a jump to a reporter, and put a "
          f"reporter at 0038h.",
-         *_empty_page_remedy(case, first)], {"first": f"{first:04X}"})
+         *_empty_page_remedy(case, first)], {"first": f"{first:04X}"}, STATE,
+        int(m.rst38_first_t))
 
 
 def _empty_page_remedy(case: Case, address: int) -> list[str]:
@@ -113,3 +130,7 @@ def _first_ff(case: Case) -> list[str]:
     if len(reads) and len(starts) > 1 and int(window.data[starts[-2]]) == 0xC9:
         out.append("It was reached by a RET whose return address had been lost.")
     return out
+
+
+CHECKS = (Check(masked_halt, MASKED_HALT, (HALTED_OFF,)),
+          Check(rst38_storm, RST38_STORM, (WILD,)))

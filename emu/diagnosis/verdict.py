@@ -12,13 +12,28 @@ RUNAWAY = "runaway"
 RUNNING = "still-running"
 
 
+# How strong a finding's proof is; between several the strongest is the answer.
+TRIED = 4  # a change made in a forked copy of the machine let it go on
+SHOWN = 3  # bus cycles of this run show the broken link, and that it led here
+STATE = 2  # the end state says what happened, but not why
+HINT = 1  # it happened in this run; no proof that it matters
+
+
 @dataclass(frozen=True)
 class Cause:
     """One entry of the catalogue of causes: a code, and its page for a builder."""
 
     code: str
     title: str
-    page: str  # what it is, how it shows, what to do: whole sentences
+    seen: str  # what the builder sees; whole sentences, as the next two
+    evidence: str  # what on the bus proves it
+    remedy: str
+    entries: tuple[str, ...] = ()  # the failure modes that it covers, such as "T1"
+
+    @property
+    def page(self) -> str:
+        """Give the whole page as one text."""
+        return f"{self.seen} {self.evidence} {self.remedy}"
 
 
 @dataclass
@@ -31,6 +46,8 @@ class Finding:
     evidence: list[str]
     remedy: list[str]
     facts: dict[str, Any] = field(default_factory=dict)  # for machines: vector, port ...
+    strength: int = SHOWN
+    t: int | None = None  # T-state of the first broken link: of equals the earliest wins
 
 
 @dataclass

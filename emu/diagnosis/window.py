@@ -141,3 +141,13 @@ def windows(machine: Machine, t_states: int, open_low: int = -1) -> Iterator[Win
 def look(machine: Machine, t_states: int) -> Window:
     """Run on for some T-states and give the last bus cycles, as many as the ring holds."""
     return [*windows(machine, t_states)][-1]
+
+
+def last_before(machine: Machine, t: int) -> Window:
+    """Run to T-state t with the log on; give the last bus cycles, as many as the ring holds."""
+    machine.log(True)
+    while int(machine.m.t) < t and machine.run(t) != AT_TIME:
+        pass
+    window, _ = decode(machine)
+    machine.log(False)
+    return window
