@@ -15,6 +15,7 @@ from emu.jit import compiled, inlined
 from emu.lines import source_of
 from emu.state import FAR, PLAIN_INTERRUPT
 from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.rates import BAUD, Ask, Way, Write, divided
 from peripherals.serial_line import (
     FRAME_DUE,
     LINE,
@@ -368,6 +369,15 @@ def describe(m: Any, s: Any) -> list[str]:
     return out + terminal_words(s.line)
 
 
+def rates(ask: Ask) -> list[Way]:
+    """Give the dividers of the control register nearest to a baud rate, at 8N1, no interrupts."""
+    if ask.purpose != BAUD:
+        return []
+    return divided(ask, "clock", "", [
+        (ratio, (Write("control", 0x03), Write("control", 0x14 | bits)))
+        for bits, ratio in enumerate((1, 16, 64))])
+
+
 CARD = Card(
     name="acia-6850",
     summary="6850-type ACIA: serial chip that interrupts without a vector",
@@ -390,4 +400,5 @@ CARD = Card(
     channels=("",),
     power_on=power_on,
     describe=describe,
+    rates=rates,
 )

@@ -33,6 +33,7 @@ import numpy as np
 
 from emu.jit import INT, root
 from emu.state import MACHINE, NO_INTERRUPT
+from peripherals.rates import Ask, Way
 
 ENTRIES = ("reset", "read", "write", "advance", "acknowledge", "reti", "memory", "line")
 
@@ -88,6 +89,10 @@ def _no_memory(_: Mapping[str, Any]) -> int:
     return 0
 
 
+def _no_rates(_: Ask) -> list[Way]:
+    return []
+
+
 def _no_words(_m: Any, _s: Any) -> list[str]:
     return []
 
@@ -114,6 +119,7 @@ class Card:
     image_size: Callable[[Mapping[str, Any]], int] = _no_memory  # bytes of its ROM chip
     power_on: Callable[[Setup], None] = _no_power_on
     describe: Callable[[Any, Any], list[str]] = _no_words  # state in words
+    rates: Callable[[Ask], list[Way]] = _no_rates  # what it can be programmed for
 
     def addresses(self) -> dict[str, str]:
         """Name the roots of the card's functions by entry."""

@@ -21,14 +21,17 @@ from emu.errors import InputError
 from emu.jit import compiled
 from emu.state import CHAINED_INTERRUPT, FAR
 from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.rates import OUTPUT, TICK, Ask, Way, Write, hertz_words, near
 from peripherals.z80_ctc_channel import (
     BY_256,
     CHANNEL,
     CLOCK_INPUT,
+    CONSTANT,
     COUNTER,
     COUNTING,
     INTERRUPT,
     NO_INPUT,
+    STOP,
     STOPPED,
     control,
     input_changed,
@@ -43,6 +46,7 @@ from peripherals.z80_ctc_channel import (
 )
 
 CHANNELS = 4
+CASCADES = (1, 2, 4, 5, 8, 10, 16, 20, 25, 50, 64, 100, 128, 200, 250, 256)  # tried by rates
 OUTPUTS = 3  # channel 3 has no ZC/TO pin
 
 STATE = np.dtype([
@@ -271,6 +275,33 @@ def describe(m: Any, s: Any) -> list[str]:
     return out
 
 
+def rates(ask: Ask) -> list[Way]:
+    """Give the timer and counter settings nearest to a tick, or to a clock at ZC/TO."""
+    if ask.purpose not in (TICK, OUTPUT):
+        return []
+    channels = range(CHANNELS) if ask.purpose == TICK else [int(ask.output[-1])]
+    interrupt = INTERRUPT if ask.purpose == TICK else 0
+    found = []
+    for k in channels:
+        for prescaler, bit in ((16, 0), (256, BY_256)):
+            constant = near(ask.want * prescaler, ask.cpu_hz, 256)
+            found.append(_way(k, ask.cpu_hz / prescaler, constant, interrupt | bit,
+                              f"CPU clock {hertz_words(ask.cpu_hz)} / {prescaler}"))
+        found += [_way(k, clock.rate, near(ask.want, clock.rate, 256), interrupt | COUNTER,
+                       clock.words, clock.writes)
+                  for edges in CASCADES for clock in ask.source(f"trigger{k}", ask.want * edges)]
+    return found
+
+
+def _way(k: int, frequency: Fraction, constant: int, bits: int, words: str,
+         before: tuple[Write, ...] = ()) -> Way:
+    """Give one setting of a channel: control word with reset, then the time constant."""
+    register = f"channel{k}"
+    return Way(frequency / constant, register, f"{words} / {constant}", (
+        *before, Write(register, bits | CONSTANT | STOP | 1),
+        Write(register, constant & 0xFF)))
+
+
 CARD = Card(
     name="z80-ctc",
     summary="Z80 CTC: four counter and timer channels",
@@ -290,4 +321,5 @@ CARD = Card(
     inputs=tuple(f"trigger{k}" for k in range(CHANNELS)),
     power_on=power_on,
     describe=describe,
+    rates=rates,
 )

@@ -14,6 +14,7 @@ from emu.jit import compiled, inlined
 from emu.lines import source_of
 from emu.state import CHAINED_INTERRUPT, FAR
 from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.rates import BAUD, Ask, Way, Write, divided
 from peripherals.serial_line import (
     LINE,
     clock_from_wire,
@@ -347,6 +348,17 @@ def _jumpers(name: str) -> tuple[Jumper, ...]:
     )
 
 
+def rates(ask: Ask) -> list[Way]:
+    """Give the clock modes of WR4 nearest to a baud rate, at 8 bits, no parity, 1 stop bit."""
+    if ask.purpose != BAUD:
+        return []
+    modes = ((1, 0x04), (16, 0x44), (32, 0x84), (64, 0xC4))
+    return [way for name in ("a", "b") for way in divided(
+        ask, f"clock-{name}", name,
+        [(ratio, (Write(f"{name}-control", 4), Write(f"{name}-control", byte)))
+         for ratio, byte in modes])]
+
+
 CARD = Card(
     name="z80-sio",
     summary="Z80 SIO: two serial channels, asynchronous modes",
@@ -362,4 +374,5 @@ CARD = Card(
     channels=("a", "b"),
     power_on=power_on,
     describe=describe,
+    rates=rates,
 )
