@@ -20,6 +20,7 @@ from emu.image import Image, load_image
 from emu.inputfile import read_limited
 from emu.jumpers import settle
 from emu.ports import GENERAL, PortRow, port_rows
+from emu.ramload import load_files
 from emu.state import CHAINED_INTERRUPT, SLOTS, WIRES
 from peripherals.card import Card
 
@@ -132,6 +133,9 @@ def _placed(tree: dict[str, Any], path: Path) -> dict[str, Any]:
         for key, value in list(_tables(slot, f"{path}: slot.{name}").items()):
             if isinstance(value, str) and _is_file(key, value):
                 slot[key] = str(path.parent / value)
+            elif key == "ram-load" and isinstance(value, Mapping):
+                slot[key] = {name: str(path.parent / item) if isinstance(item, str) else item
+                             for name, item in value.items()}
     return tree
 
 
@@ -186,6 +190,9 @@ def _images(card: Card, settings: Mapping[str, Any], place: str) -> dict[str, Im
                 out[jumper.name].flatten(card.image_size(settings))
             except InputError as error:
                 raise InputError(f"{place}: {error}") from None
+        elif jumper.kind == "files":
+            loaded = load_files(value, card.ram_window(settings), f"{place}: {jumper.name}")
+            out.update((f"{jumper.name}.{name}", image) for name, image in loaded.items())
     return out
 
 

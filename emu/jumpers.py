@@ -77,6 +77,13 @@ def _file(jumper: Jumper, value: Any, place: str) -> str | None:
     return value
 
 
+def _files(jumper: Jumper, value: Any, place: str) -> dict[str, str]:
+    if not isinstance(value, Mapping) or not all(isinstance(v, str) for v in value.values()):
+        raise InputError(f'{place}: {jumper.name} takes a table of names and files, such as '
+                         f'{{ program = "program.bin@0x100" }}, not {value!r}.')
+    return dict(value)
+
+
 def _text(jumper: Jumper, value: Any, place: str) -> str:
     if not isinstance(value, str):
         raise InputError(f"{place}: {jumper.name} takes a text, not {value!r}.")
@@ -99,7 +106,7 @@ def _terminal(jumper: Jumper, value: Any, place: str) -> dict[str, Any]:
 
 CHECKS: dict[str, Callable[[Jumper, Any, str], Any]] = {
     "int": _whole, "choice": _choice, "flag": _flag, "clock": _clock, "file": _file,
-    "text": _text, "list": _list, "terminal": _terminal,
+    "files": _files, "text": _text, "list": _list, "terminal": _terminal,
 }
 
 

@@ -170,18 +170,18 @@ def memory(d: Description) -> Iterator[Finding]:
         yield Finding(ERROR, "no-memory", "", "", "no memory card is fitted.",
                       "Fit one, such as plain-memory.")
     for slot, _ in sizes:
-        if "image" in slot.settings and not slot.images:
+        image = slot.images.get("image")
+        if "image" in slot.settings and image is None and slot.card.image_size(slot.settings):
             yield Finding(
                 WARNING, "no-image", slot.name, "image",
                 f"{slot.name} has no image: its ROM is blank, and FFh is RST 38h.",
                 f'Give it one: image = "FILE" in slot.{slot.name}.')
-        for image in slot.images.values():
-            start = min(image.segments, key=lambda s: s.physical or 0, default=None)
-            if start is not None and start.data[:1] == b"\xff":
-                yield Finding(
-                    WARNING, "blank-start", slot.name, "image",
-                    f"the image of {slot.name} begins with FFh (RST 38h).",
-                    "See whether it is the right file, for this address.")
+        start = min(image.segments, key=lambda s: s.physical) if image is not None else None
+        if start is not None and start.data[:1] == b"\xff":
+            yield Finding(
+                WARNING, "blank-start", slot.name, "image",
+                f"the image of {slot.name} begins with FFh (RST 38h).",
+                "See whether it is the right file, for this address.")
 
 
 RULES = (clashes, own_overlaps, chain, modes, baud, memory, tick)

@@ -47,8 +47,9 @@ def entry(state: np.dtype) -> Callable:
 class Jumper:
     """One setting of a card, as the backplane file names it.
 
-    ``kind``: "int" (with low and high), "choice", "flag", "text", "file", "clock" (a
-    frequency, "cpu", or the name of a wired line), "terminal" (a table), "list".
+    ``kind``: "int" (with low and high), "choice", "flag", "text", "file", "files" (a
+    table of names and files that stand in RAM at power-on), "clock" (a frequency, "cpu",
+    or the name of a wired line), "terminal" (a table), "list".
     """
 
     name: str
@@ -72,7 +73,7 @@ class Setup:
     cpu_hz: Fraction
     random: np.random.Generator  # seeded: power-on noise
     folder: Path  # of the backplane file
-    images: Mapping[str, Any]  # loaded images by jumper name (emu.image.Image)
+    images: Mapping[str, Any]  # emu.image.Image by jumper, "jumper.name" for "files"
 
     def period(self, hertz: Fraction) -> tuple[int, int]:
         """Give a clock's period in T-states as (num, den)."""
@@ -91,6 +92,10 @@ def _no_memory(_: Mapping[str, Any]) -> int:
 
 def _no_rates(_: Ask) -> list[Way]:
     return []
+
+
+def _no_window(_: Mapping[str, Any]) -> tuple[int, int]:
+    return 0, 0
 
 
 def _no_words(_m: Any, _s: Any) -> list[str]:
@@ -117,6 +122,8 @@ class Card:
     channels: tuple[str, ...] = ()  # serial channels; state field line_<channel>
     memory_size: Callable[[Mapping[str, Any]], int] = _no_memory  # bytes of phys it needs
     image_size: Callable[[Mapping[str, Any]], int] = _no_memory  # bytes of its ROM chip
+    # addresses where files can stand in its RAM at power-on, end exclusive
+    ram_window: Callable[[Mapping[str, Any]], tuple[int, int]] = _no_window
     power_on: Callable[[Setup], None] = _no_power_on
     describe: Callable[[Any, Any], list[str]] = _no_words  # state in words
     rates: Callable[[Ask], list[Way]] = _no_rates  # what it can be programmed for

@@ -3,7 +3,8 @@
 A chip smaller than the addresses it decodes repeats in them.  Where both chips decode an
 address the ROM answers reads, until the latch switches it off.  Whole 4 KiB pages are
 claimed with their bases in phys; a page that holds only part of a chip is answered through
-the `memory` entry, which is slower.  RAM holds noise at power-on.
+the `memory` entry, which is slower.  RAM holds noise at power-on, and the files of
+``ram-load``, as a loader would have left them.
 """
 from __future__ import annotations
 
@@ -124,6 +125,12 @@ def memory_size(settings: Mapping[str, Any]) -> int:
     return int(settings["rom-size"]) + (_chip(settings, "ram") if settings["ram-size"] else 0)
 
 
+def ram_window(settings: Mapping[str, Any]) -> tuple[int, int]:
+    """Give the addresses of the RAM, the end exclusive, without its repeats."""
+    start = int(settings["ram-start"])
+    return start, start + min(int(settings["ram-size"]), _chip(settings, "ram"))
+
+
 def _check(setup: Setup, kind: str) -> None:
     """Refuse a chip that reaches past the address space."""
     settings = setup.settings
@@ -152,6 +159,10 @@ def power_on(setup: Setup) -> None:
         m.phys[base:base + rom] = np.resize(chip, rom)
     if ram:
         fill_noise(setup, int(s.ram_base), int(s.ram_chip))
+    for name, image in setup.images.items():
+        for segment in image.segments if name.startswith("ram-load.") else ():
+            at = ram_place(s, segment.physical)
+            m.phys[at:at + len(segment.data)] = np.frombuffer(segment.data, np.uint8)
 
 
 def describe(m: Any, s: Any) -> list[str]:
@@ -183,6 +194,8 @@ CARD = Card(
                "RAM", high=0x10000),
         Jumper("ram-chip-size", "int", 0, "bytes of the RAM chip when it is smaller than its "
                "decode (it then repeats); 0: the same", high=0x10000),
+        Jumper("ram-load", "files", {}, "files that stand in the RAM at power-on, by names of "
+               "your own; a raw binary with its address, as in \"program.bin@0x100\""),
         Jumper("rom-off", "choice", "never", "whether a bit of the register `latch` switches "
                "the ROM off", choices=("never", "latch")),
         Jumper("rom-off-bit", "int", 0, "which bit of the latch, 1 = off", high=7),
@@ -193,6 +206,7 @@ CARD = Card(
     needs_port=False,
     memory_size=memory_size,
     image_size=image_size,
+    ram_window=ram_window,
     power_on=power_on,
     describe=describe,
 )

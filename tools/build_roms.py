@@ -8,6 +8,8 @@ Each folder under roms/ with a ``build.toml`` names its images:
     script = "tidewater.ld"     # physical (flash) addresses are the load addresses
     march = "z80"               # optional: what `as -march` takes, e.g. "z80+full"
     pad_to = 8192               # optional: fill the .bin with FFh up to a multiple of this
+    start = 0x100               # optional: the address of the .bin's first byte
+    flat = false                # optional: make no .bin
     romdisk = "files"           # optional: pack this folder; sources .incbin "romdisk.bin"
 
 The tools are GNU binutils for z80-unknown-elf, built once from Debian's packaged source into
@@ -33,7 +35,7 @@ import romdisk  # a neighbour in this folder, which is no package
 PROJECT = Path(__file__).resolve().parent.parent
 TARGET = "z80-unknown-elf"
 SOURCE_FOLDER = Path("/usr/src/binutils")
-KEYS = {"name", "sources", "script", "march", "pad_to", "romdisk"}
+KEYS = {"name", "sources", "script", "march", "pad_to", "start", "flat", "romdisk"}
 CONFIGURE = [
     f"--target={TARGET}", "--disable-nls", "--disable-gdb", "--disable-sim", "--disable-gprofng",
     "--disable-gprof", "--disable-werror", "--without-zstd", "MAKEINFO=true",
@@ -152,7 +154,9 @@ def build_image(tools: Path, folder: Path, image: dict, out: Path) -> list[Path]
                 "-o", "image.elf", *objects]
         run_tool(tools, link, work, image)
         shutil.copyfile(work / "image.elf", elf)
-    flat.write_bytes(flatten(elf, image.get("pad_to", 1)))
+    if not image.get("flat", True):
+        return [elf]
+    flat.write_bytes(flatten(elf, image.get("pad_to", 1), image.get("start", 0)))
     return [elf, flat]
 
 
@@ -187,8 +191,11 @@ def run_tool(tools: Path, command: list[str], cwd: Path, image: dict) -> None:
         raise BuildError(f"{image['name']}: {command[0]} failed:\n{done.stderr.strip()}")
 
 
-def flatten(elf: Path, pad_to: int = 1) -> bytes:
-    """Return the bytes to burn: every loaded segment at its physical address, FFh elsewhere."""
+def flatten(elf: Path, pad_to: int = 1, first: int = 0) -> bytes:
+    """Return the bytes to burn: every loaded segment at its physical address, FFh elsewhere.
+
+    ``first`` is the address of the first byte that is returned.
+    """
     raw = elf.read_bytes()
     (offset,) = struct.unpack_from("<I", raw, 28)
     size, count = struct.unpack_from("<HH", raw, 42)
@@ -200,7 +207,7 @@ def flatten(elf: Path, pad_to: int = 1) -> bytes:
         if len(flat) < physical + length:
             flat.extend(b"\xff" * (physical + length - len(flat)))
         flat[physical : physical + length] = raw[start : start + length]
-    return bytes(flat) + b"\xff" * (-len(flat) % pad_to)
+    return bytes(flat[first:]) + b"\xff" * (-len(flat[first:]) % pad_to)
 
 
 def recipes(roms: Path) -> list[Path]:

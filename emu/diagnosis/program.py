@@ -43,11 +43,26 @@ def masked_halt(case: Case) -> Finding | None:
     asking = [case.slot_words(k) for k in range(int(m.slots)) if int(m.ip[k])]
     if asking:
         evidence.append(f"{', '.join(asking)} wants an interrupt that the CPU will not take.")
+    if _stays(case, halt):
+        return Finding(
+            MASKED_HALT, HALTED, f"the program stopped itself at {case.names.at(halt)}: HALT with "
+            f"interrupts off, in a loop that leads back to it.", evidence,
+            ["If this is the end it is meant to come to, nothing is to be mended: give a text "
+             "that it shows at its end to --until, and that end counts as reached.",
+             "If it marks an error, mend what led there; the console's last line may name it.",
+             "If it is meant to wait for an interrupt, put EI in front of it."],
+            {"halt": f"{halt:04X}"})
     return Finding(
         MASKED_HALT, HALTED, f"the CPU halted at {case.names.at(halt)} with interrupts off.",
         evidence, [f"Put EI in front of the HALT at {case.names.at(halt)}, or remove the DI "
                    f"that precedes it; if the HALT marks an error, mend what led there."],
         {"halt": f"{halt:04X}"}, STATE)
+
+
+def _stays(case: Case, halt: int) -> bool:
+    """Tell whether a jump behind the HALT leads back to it: a program's end, or its panic."""
+    behind = [read_memory(case.machine, (halt + k) & 0xFFFF) for k in (1, 2, 3)]
+    return behind[:2] == [0x18, 0xFD] or behind == [0xC3, halt & 0xFF, halt >> 8]
 
 
 def _how_masked(case: Case) -> str:

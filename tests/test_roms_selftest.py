@@ -1,0 +1,69 @@
+"""Flat programs at 0100h on the stub of roms/selftest."""
+from __future__ import annotations
+
+from collections.abc import Callable
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+from emu.description import load
+from emu.diagnosis import explain
+from emu.machine import Machine
+from emu.session import Session
+
+SELFTEST = Path(__file__).parent.parent / "roms" / "selftest"
+ENDED = b"\r\nProgram ended.\r\n"
+
+
+def run(tmp_path: Path, code: bytes) -> Session:
+    """Run a flat program on the stub, as a builder's own file does."""
+    (tmp_path / "mine.bin").write_bytes(code)
+    path = tmp_path / "mine.toml"
+    path.write_text(f'extends = "{SELFTEST / "flat.toml"}"\n[slot.memory]\n'
+                    'ram-load.program = "mine.bin@0x100"\n')
+    session = Session(Machine(load(path)), "Program ended.", Fraction(1))
+    session.run()
+    return session
+
+
+def shown(session: Session) -> bytes:
+    return bytes(session.console.channels["sio.a"].text)
+
+
+def test_two_to_the_64th() -> None:
+    """The digits of 2 ** 64, worked out by Python."""
+    session = Session(Machine(load(SELFTEST / "flat.toml")), None, Fraction(1))
+    session.run()
+    assert shown(session) == f"{2 ** 64} is 2 to the 64th\r\n".encode() + ENDED
+    verdict = explain(session)
+    assert verdict.verdict == "halted"
+    assert "Program ended." in "\n".join(verdict.evidence)
+    assert "nothing is to be mended" in verdict.remedy[0]
+
+
+@pytest.mark.parametrize("end", ["C30000", "C9", "0E00CD0500"])
+def test_a_program_of_ones_own_prints_and_ends(tmp_path: Path, end: str) -> None:
+    """By a jump to 0000h, by its last return, by call 0 (common practice, no source)."""
+    text = b"It prints.$"
+    body = bytes.fromhex("0E09 CD0500 2A0600 220080" + end)
+    code = bytes.fromhex("11") + (0x103 + len(body)).to_bytes(2, "little") + body + text
+    session = run(tmp_path, code)
+    assert session.reached
+    assert shown(session) == b"It prints." + ENDED
+    top = bytes(session.machine.m.phys[0x8000:0x8002])
+    assert int.from_bytes(top, "little") == 0xFE00  # what 0006h holds
+
+
+def test_single_characters_and_unknown_calls(tmp_path: Path) -> None:
+    """C = 2 prints E; what the stub does not know answers 0."""
+    code = bytes.fromhex("0E02 1E58 CD0500"  # print X
+                         "3E55 0E0B CD0500 C630 5F 0E02 CD0500 C30000")  # A = 0, print A + "0"
+    session = run(tmp_path, code)
+    assert shown(session).startswith(b"X0\r\n")
+
+
+def test_the_command_ends_with_status_0(preburn: Callable) -> None:
+    done = preburn("boot", SELFTEST / "flat.toml", "--until", "Program ended.")
+    assert done.returncode == 0
+    assert "verdict: reached" in done.stdout
