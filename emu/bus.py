@@ -33,6 +33,7 @@ from emu.state import (
     IN,
     LOG,
     LOG_FULL,
+    MEDIUM_WANTED,
     NOBODY,
     NOT_MINE,
     OUT,
@@ -71,6 +72,17 @@ def leave(m, reason):
     if m.exit_reason == 0:
         m.exit_reason = reason
     m.next_event = 0
+
+
+@compiled
+def ask_host(m, slot):
+    """Ask the host for a piece of a medium: run() is left at the next instruction boundary,
+    the card's ``serve`` is called, and the run goes on at the same T-state.
+
+    Whatever depends on the piece must lie further off than one instruction.
+    """
+    m.medium_wanted |= np.int64(1) << slot
+    leave(m, MEDIUM_WANTED)
 
 
 @compiled

@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,9 @@ from emu.errors import InputError
 from emu.image import Image, load_image
 from emu.inputfile import read_limited
 from emu.jumpers import settle
+from emu.media.bay import Original
+from emu.media.drive import disk_in
+from emu.media.files import open_blocks
 from emu.ports import GENERAL, PortRow, port_rows
 from emu.ramload import load_files
 from emu.state import CHAINED_INTERRUPT, SLOTS, WIRES
@@ -47,6 +50,7 @@ class SlotDescription:
     waits_mem: int
     waits_m1: int
     place: str  # "FILE: slot.NAME", for messages
+    media: Mapping[str, Original | None] = field(default_factory=dict)  # by jumper name
 
 
 @dataclass(frozen=True)
@@ -133,9 +137,14 @@ def _placed(tree: dict[str, Any], path: Path) -> dict[str, Any]:
         for key, value in list(_tables(slot, f"{path}: slot.{name}").items()):
             if isinstance(value, str) and _is_file(key, value):
                 slot[key] = str(path.parent / value)
+<<<<<<< HEAD
             elif key == "ram-load" and isinstance(value, Mapping):
                 slot[key] = {name: str(path.parent / item) if isinstance(item, str) else item
                              for name, item in value.items()}
+=======
+            elif isinstance(value, dict) and isinstance(value.get("medium"), str):
+                value["medium"] = str(path.parent / value["medium"])
+>>>>>>> 8febf2a (Keep media beside the machine: originals read-only, pieces written in memory, versions in snapshots)
     return tree
 
 
@@ -196,6 +205,42 @@ def _images(card: Card, settings: Mapping[str, Any], place: str) -> dict[str, Im
     return out
 
 
+def _media(card: Card, settings: Mapping[str, Any], place: str) -> dict[str, Original | None]:
+    """Open what stands in a card's drives and sockets; None: an empty one."""
+    out: dict[str, Original | None] = {}
+    for jumper in card.jumpers:
+        value, spot = settings[jumper.name], f"{place}: {jumper.name}"
+        if jumper.kind == "drive" and value is not None:
+            out[jumper.name] = disk_in(value, spot)
+        elif jumper.kind == "medium":
+            out[jumper.name] = _blocks(value, settings, spot)
+    return out
+
+
+def _blocks(value: Any, settings: Mapping[str, Any], spot: str) -> Original | None:
+    if value is None:
+        return None
+    try:
+        return open_blocks(Path(value), bool(settings.get("write-protect", False)))
+    except InputError as error:
+        raise InputError(f"{spot}: {error}") from None
+
+
+def _check_shared(slots: Mapping[str, SlotDescription]) -> None:
+    """Refuse one file in two drives when a drive may write to it."""
+    seen: dict[Path, tuple[str, bool]] = {}
+    for slot in slots.values():
+        for name, original in slot.media.items():
+            if original is None or original.path is None:
+                continue
+            path, spot = _resolved(original.path), f"{slot.place}: {name}"
+            other, protected = seen.setdefault(path, (spot, True))
+            if other != spot and not (protected and original.protected):
+                raise InputError(f"{spot}: {original.path} is in another drive as well ({other}); "
+                                 f"copy it, or write-protect both.")
+            seen[path] = (other, protected and original.protected)
+
+
 def _slot(name: str, table: Mapping[str, Any], path: Path) -> SlotDescription:
     if SLOT_NAME.fullmatch(name) is None or name == "open":
         raise InputError(f"{path}: a slot cannot be named {name!r}; use letters, digits, - and _, "
@@ -211,7 +256,8 @@ def _slot(name: str, table: Mapping[str, Any], path: Path) -> SlotDescription:
     settings = settle(card, table, place)
     ports, waits = port_rows(card, general, settings, place)
     return SlotDescription(name, card, settings, ports, _images(card, settings, place),
-                           waits["waits-io"], waits["waits-mem"], waits["waits-m1"], place)
+                           waits["waits-io"], waits["waits-mem"], waits["waits-m1"], place,
+                           _media(card, settings, place))
 
 
 def _chain(value: Any, slots: Mapping[str, SlotDescription], removed: set[str],
@@ -283,6 +329,7 @@ def describe(tree: Mapping[str, Any], path: Path) -> Description:
     slots = {n: _slot(n, t, path) for n, t in tables.items() if n not in removed}
     if len(slots) > SLOTS:
         raise InputError(f"{path}: {len(slots)} slots, but a backplane has at most {SLOTS}.")
+    _check_shared(slots)
     cpus = [s for s in slots.values() if s.card.name == CPU_CARD]
     if len(cpus) != 1:
         raise InputError(f'{path}: a machine has one slot with card = "{CPU_CARD}", not '

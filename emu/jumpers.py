@@ -8,6 +8,7 @@ from typing import Any
 from emu.catalogue import nearest
 from emu.clock import parse_frequency
 from emu.errors import InputError
+from emu.media.drive import drive
 from peripherals.card import Card, Jumper
 
 TERMINAL = {"baud": 115200, "format": "8N1", "flow": "none"}
@@ -104,9 +105,17 @@ def _terminal(jumper: Jumper, value: Any, place: str) -> dict[str, Any]:
     return terminal(value, f"{place}: {jumper.name}")
 
 
+def _drive(jumper: Jumper, value: Any, place: str) -> dict[str, Any] | None:
+    return drive(value, f"{place}: {jumper.name}")
+
+
 CHECKS: dict[str, Callable[[Jumper, Any, str], Any]] = {
     "int": _whole, "choice": _choice, "flag": _flag, "clock": _clock, "file": _file,
+<<<<<<< HEAD
     "files": _files, "text": _text, "list": _list, "terminal": _terminal,
+=======
+    "text": _text, "list": _list, "terminal": _terminal, "drive": _drive, "medium": _file,
+>>>>>>> 8febf2a (Keep media beside the machine: originals read-only, pieces written in memory, versions in snapshots)
 }
 
 

@@ -14,11 +14,13 @@ from emu import calls, jit
 from emu.chain import update_int
 from emu.cpu.run import run as plain_run
 from emu.errors import InputError
+from emu.media.bay import Bay, Version
 from emu.memory import refresh_map, remap
 from emu.state import (
     CHAINED_INTERRUPT,
     FAR,
     HEAD,
+    MEDIUM_WANTED,
     NO_INTERRUPT,
     NOT_MINE,
     PAGES,
@@ -54,6 +56,7 @@ class Snapshot:
     t: int
     head: np.ndarray
     memory: np.ndarray
+    media: tuple[Version, ...] = ()  # what the bays held, in their order
 
 
 def modules_of(cards: Sequence[Card]) -> list[str]:
@@ -76,6 +79,7 @@ class Machine:
         self.record = new_record()
         self.m = self.record[0]
         self.slots: list[Slot] = []
+        self.bays: dict[str, Bay] = {}  # drives and sockets, by "slot.drive"
         self._load_code(progress)
         self._memory_used = 0
         self._pool_used = 0
@@ -204,10 +208,17 @@ class Machine:
             slot.card.power_on(Setup(
                 slot.number, slot.name, slot.settings, m, slot.state, self.hz,
                 np.random.default_rng([self.seed, slot.number]),
-                self.description.path.parent, described.images))
+                self.description.path.parent, described.images, self._bays(described)))
         m.r[:12] = noise.integers(0, 256, 12)
         m.alt[:] = noise.integers(0, 256, 8)
         self._reset(0)
+
+    def _bays(self, slot: SlotDescription) -> dict[str, Bay]:
+        """Fit a slot's drives and sockets, with what stands in them; by jumper name."""
+        fitted = {name: Bay(f"{slot.name}.{name}", original)
+                  for name, original in slot.media.items()}
+        self.bays.update({bay.name: bay for bay in fitted.values()})
+        return fitted
 
     def _reset(self, warm: int) -> None:
         m = self.m
@@ -234,8 +245,33 @@ class Machine:
 
     def run(self, t_stop: int) -> int:
         """Run until T-state ``t_stop`` or a reason to leave; give the reason (emu.state)."""
-        self._run(t_stop)
-        return int(self.m.exit_reason)
+        while True:
+            self.serve()
+            self._run(t_stop)
+            if self.m.exit_reason != MEDIUM_WANTED:
+                return int(self.m.exit_reason)
+
+    def serve(self) -> bool:
+        """Give the cards the pieces of media they have asked for; tell whether any had."""
+        wanted = int(self.m.medium_wanted)
+        if wanted == 0:
+            return False
+        for slot in self.slots:
+            if wanted >> slot.number & 1:
+                self._serve(slot)
+        self.m.medium_wanted = 0
+        return True
+
+    def _serve(self, slot: Slot) -> None:
+        described = self.description.slots[slot.number]
+        slot.card.serve(self.m, slot.state,
+                        {name: self.bays[f"{slot.name}.{name}"] for name in described.media})
+
+    def flush(self) -> None:
+        """Let all cards store what they have not stored yet, so that the bays are whole."""
+        for slot, described in zip(self.slots, self.description.slots, strict=True):
+            if described.media:
+                self._serve(slot)
 
     def reset(self) -> None:
         """Pull RESET low and let it go."""
@@ -262,13 +298,16 @@ class Machine:
         """Copy the state: the head of the record and the memory in use."""
         end = POOL_AT + self._pool_used
         return Snapshot(int(self.m.t), self._bytes[:end].copy(),
-                        self._bytes[HEAD:HEAD + self._memory_used].copy())
+                        self._bytes[HEAD:HEAD + self._memory_used].copy(),
+                        tuple(bay.version() for bay in self.bays.values()))
 
     def restore(self, saved: Snapshot) -> None:
         """Bring a snapshot of this machine, or of one built alike, back."""
         addresses, uid = self.m.fn.copy(), int(self.m.uid)
         self._bytes[:len(saved.head)] = saved.head
         self._bytes[HEAD:HEAD + len(saved.memory)] = saved.memory
+        for bay, version in zip(self.bays.values(), saved.media, strict=True):
+            bay.restore(version)
         self.m.fn[:] = addresses
         self.m.uid = uid
 

@@ -43,7 +43,7 @@ NOBODY, CPU_DRIVES, CONFLICT = 0, 254, 255
 NO_INTERRUPT, PLAIN_INTERRUPT, CHAINED_INTERRUPT = 0, 1, 2
 
 # Why run() came back.
-AT_TIME, CONSOLE_FULL, LOG_FULL, STOP_HIT = range(4)
+AT_TIME, CONSOLE_FULL, LOG_FULL, STOP_HIT, MEDIUM_WANTED = range(5)
 
 # Kinds of line between cards.
 LEVEL, PERIODIC = 0, 1
@@ -116,6 +116,8 @@ _HEAD = [
     ("fn", np.int64, (SLOTS, FUNCTIONS)),  # addresses of the card's functions
     ("st", np.int64, (SLOTS,)),  # offset of the card's state in the record
     ("ev", np.int64, (SLOTS,)),  # T-state of the card's next event, FAR: none
+    ("medium_wanted", np.int64),  # bit a slot: its card asks the host, see bus.ask_host
+    ("medium_t", np.int64),  # when a card last moved data to or from a medium
     ("uid", np.int64),  # number of this machine among the plain-Python ones
     # --- interrupt chain -------------------------------------------------------------
     ("int_kind", np.int64, (SLOTS,)),

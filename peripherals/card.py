@@ -14,6 +14,9 @@ its own state, a structured dtype whose first field is ``slot``.  Each function 
     memory(m, s, a, t)        a = address, or address | byte << 16 | ASK_WRITE: the byte, or -1
     line(m, s, input, t)      what is wired to an input has changed (emu/lines.py)
 
+A card with media keeps only what it works on in its record; it asks for more with
+bus.ask_host, and its ``serve`` (plain Python) then loads and stores pieces.
+
 ``t`` of an access is the T-state in which the card sees it (T3).  A card whose next event
 is at or before it has been advanced already.  After a change of m.ip or m.ius a card sets
 m.irq_dirty = 1.  A card has no other memory than its record; a run is the same to the
@@ -47,9 +50,15 @@ def entry(state: np.dtype) -> Callable:
 class Jumper:
     """One setting of a card, as the backplane file names it.
 
+<<<<<<< HEAD
     ``kind``: "int" (with low and high), "choice", "flag", "text", "file", "files" (a
     table of names and files that stand in RAM at power-on), "clock" (a frequency, "cpu",
     or the name of a wired line), "terminal" (a table), "list".
+=======
+    ``kind``: "int" (with low and high), "choice", "flag", "text", "file", "clock" (a
+    frequency, "cpu", or the name of a wired line), "terminal" (a table), "list",
+    "drive" (a floppy drive's table, emu/media/drive.py), "medium" (a memory card's image).
+>>>>>>> 8febf2a (Keep media beside the machine: originals read-only, pieces written in memory, versions in snapshots)
     """
 
     name: str
@@ -73,7 +82,12 @@ class Setup:
     cpu_hz: Fraction
     random: np.random.Generator  # seeded: power-on noise
     folder: Path  # of the backplane file
+<<<<<<< HEAD
     images: Mapping[str, Any]  # emu.image.Image by jumper, "jumper.name" for "files"
+=======
+    images: Mapping[str, Any]  # loaded images by jumper name (emu.image.Image)
+    bays: Mapping[str, Any] = field(default_factory=dict)  # by jumper name (emu.media.bay.Bay)
+>>>>>>> 8febf2a (Keep media beside the machine: originals read-only, pieces written in memory, versions in snapshots)
 
     def period(self, hertz: Fraction) -> tuple[int, int]:
         """Give a clock's period in T-states as (num, den)."""
@@ -102,6 +116,10 @@ def _no_words(_m: Any, _s: Any) -> list[str]:
     return []
 
 
+def _no_service(_m: Any, _s: Any, _bays: Mapping[str, Any]) -> None:
+    return None
+
+
 @dataclass(frozen=True)
 class Card:
     """The declaration of a card; see the module's text for its functions."""
@@ -126,7 +144,12 @@ class Card:
     ram_window: Callable[[Mapping[str, Any]], tuple[int, int]] = _no_window
     power_on: Callable[[Setup], None] = _no_power_on
     describe: Callable[[Any, Any], list[str]] = _no_words  # state in words
+<<<<<<< HEAD
     rates: Callable[[Ask], list[Way]] = _no_rates  # what it can be programmed for
+=======
+    # serve(m, s, bays): load what was asked for, store what has changed (also before --keep)
+    serve: Callable[[Any, Any, Mapping[str, Any]], None] = _no_service
+>>>>>>> 8febf2a (Keep media beside the machine: originals read-only, pieces written in memory, versions in snapshots)
 
     def addresses(self) -> dict[str, str]:
         """Name the roots of the card's functions by entry."""

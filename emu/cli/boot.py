@@ -26,10 +26,12 @@ from emu.cli.typing_order import Typing, texts_before
               help="A file of send and expect lines.")
 @click.option("--seed", type=click.IntRange(min=0),
               help="Power-on noise, instead of the file's seed.")
+@click.option("--keep", is_flag=True,
+              help="Write floppies and card images back to their files at the end.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
             afters: tuple[str, ...], script: Path | None, seed: int | None,
-            as_json: bool) -> None:
+            keep: bool, as_json: bool) -> None:
     """Boot the machine of a backplane FILE and say how it ended.
 
     Exit status 0: the text came, or it waits for input and no text was asked for; 1: it
@@ -38,6 +40,7 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     from emu.description import load
     from emu.diagnosis import explain
     from emu.machine import Machine
+    from emu.media.files import check_keep, keep_media
     from emu.script import read_script, sends_of
     from emu.session import SILENCE, Session
 
@@ -46,8 +49,11 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     steps = (read_script(script) if script else []) + sends_of(sends, texts_before(afters),
                                                                  SILENCE)
     machine = Machine(load(file), seed, compiling())
+    if keep:
+        check_keep(machine.bays.values())
     session = Session(machine, until, seconds, steps, None if as_json else _show)
     session.run()
+    kept = keep_media(machine) if keep else []
     verdict = explain(session)
     failed = session.failed_step or next((s for s in session.steps if s.kind == "expect"), None)
     if failed is not None:
@@ -58,6 +64,7 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
         out["wall_seconds"] = round(time.perf_counter() - started, 3)
         out["console"] = {name: channel.text.decode("latin-1")
                           for name, channel in session.console.channels.items()}
+        out["kept"] = kept
         out["seed"] = machine.seed
         out["input"] = [{"t": t, "channel": name, "keys": keys.decode("latin-1")}
                         for t, name, keys in session.inputs]
@@ -67,6 +74,8 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
             click.echo()
         for line in verdict.lines():
             click.echo(line)
+        for path in kept:
+            click.echo(f"kept: {path}")
         click.echo(f"({verdict.emulated_seconds:.4g} s emulated in "
                    f"{time.perf_counter() - started:.2f} s)")
     sys.exit(verdict.exit_status(until is not None or failed is not None))

@@ -16,7 +16,7 @@ from emu.logs import records, sampler
 from emu.logs.cycles import read_ring
 from emu.logs.records import Chunk
 from emu.machine import RUN, Machine
-from emu.state import STOP_HIT
+from emu.state import MEDIUM_WANTED, STOP_HIT
 
 SAMPLE = "emu.logs.sampler.sample"
 ENOUGH = sampler.ROWS * 3 // 4
@@ -65,6 +65,9 @@ class Tracer:
         m, s = self.machine.m, self._record[0]
         while True:
             self._sample(t_stop)
+            if int(m.exit_reason) == MEDIUM_WANTED:
+                m.exit_reason = 0
+            self.machine.serve()
             ended = int(m.exit_reason) != 0 or int(m.t) >= t_stop
             if int(s.count) >= ENOUGH or not ended:
                 self.flush()

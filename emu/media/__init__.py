@@ -1,0 +1,1 @@
+"""Media: floppy disks and card images, opened read-only, written to in memory."""
