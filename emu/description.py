@@ -137,14 +137,11 @@ def _placed(tree: dict[str, Any], path: Path) -> dict[str, Any]:
         for key, value in list(_tables(slot, f"{path}: slot.{name}").items()):
             if isinstance(value, str) and _is_file(key, value):
                 slot[key] = str(path.parent / value)
-<<<<<<< HEAD
             elif key == "ram-load" and isinstance(value, Mapping):
                 slot[key] = {name: str(path.parent / item) if isinstance(item, str) else item
                              for name, item in value.items()}
-=======
             elif isinstance(value, dict) and isinstance(value.get("medium"), str):
                 value["medium"] = str(path.parent / value["medium"])
->>>>>>> 8febf2a (Keep media beside the machine: originals read-only, pieces written in memory, versions in snapshots)
     return tree
 
 

@@ -111,11 +111,8 @@ def _drive(jumper: Jumper, value: Any, place: str) -> dict[str, Any] | None:
 
 CHECKS: dict[str, Callable[[Jumper, Any, str], Any]] = {
     "int": _whole, "choice": _choice, "flag": _flag, "clock": _clock, "file": _file,
-<<<<<<< HEAD
-    "files": _files, "text": _text, "list": _list, "terminal": _terminal,
-=======
-    "text": _text, "list": _list, "terminal": _terminal, "drive": _drive, "medium": _file,
->>>>>>> 8febf2a (Keep media beside the machine: originals read-only, pieces written in memory, versions in snapshots)
+    "files": _files, "text": _text, "list": _list, "terminal": _terminal, "drive": _drive,
+    "medium": _file,
 }
 
 

@@ -50,15 +50,10 @@ def entry(state: np.dtype) -> Callable:
 class Jumper:
     """One setting of a card, as the backplane file names it.
 
-<<<<<<< HEAD
     ``kind``: "int" (with low and high), "choice", "flag", "text", "file", "files" (a
     table of names and files that stand in RAM at power-on), "clock" (a frequency, "cpu",
-    or the name of a wired line), "terminal" (a table), "list".
-=======
-    ``kind``: "int" (with low and high), "choice", "flag", "text", "file", "clock" (a
-    frequency, "cpu", or the name of a wired line), "terminal" (a table), "list",
-    "drive" (a floppy drive's table, emu/media/drive.py), "medium" (a memory card's image).
->>>>>>> 8febf2a (Keep media beside the machine: originals read-only, pieces written in memory, versions in snapshots)
+    or the name of a wired line), "terminal" (a table), "list", "drive" (a floppy drive's
+    table, emu/media/drive.py), "medium" (a memory card's image).
     """
 
     name: str
@@ -82,12 +77,8 @@ class Setup:
     cpu_hz: Fraction
     random: np.random.Generator  # seeded: power-on noise
     folder: Path  # of the backplane file
-<<<<<<< HEAD
     images: Mapping[str, Any]  # emu.image.Image by jumper, "jumper.name" for "files"
-=======
-    images: Mapping[str, Any]  # loaded images by jumper name (emu.image.Image)
     bays: Mapping[str, Any] = field(default_factory=dict)  # by jumper name (emu.media.bay.Bay)
->>>>>>> 8febf2a (Keep media beside the machine: originals read-only, pieces written in memory, versions in snapshots)
 
     def period(self, hertz: Fraction) -> tuple[int, int]:
         """Give a clock's period in T-states as (num, den)."""
@@ -144,12 +135,9 @@ class Card:
     ram_window: Callable[[Mapping[str, Any]], tuple[int, int]] = _no_window
     power_on: Callable[[Setup], None] = _no_power_on
     describe: Callable[[Any, Any], list[str]] = _no_words  # state in words
-<<<<<<< HEAD
     rates: Callable[[Ask], list[Way]] = _no_rates  # what it can be programmed for
-=======
     # serve(m, s, bays): load what was asked for, store what has changed (also before --keep)
     serve: Callable[[Any, Any, Mapping[str, Any]], None] = _no_service
->>>>>>> 8febf2a (Keep media beside the machine: originals read-only, pieces written in memory, versions in snapshots)
 
     def addresses(self) -> dict[str, str]:
         """Name the roots of the card's functions by entry."""
