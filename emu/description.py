@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -25,6 +25,7 @@ from emu.media.files import open_blocks
 from emu.ports import GENERAL, PortRow, port_rows
 from emu.ramload import load_files
 from emu.state import CHAINED_INTERRUPT, SLOTS, WIRES
+from emu.symbols import load_symbols
 from peripherals.card import Card
 
 CPU_CARD = "z80-cpu"
@@ -137,6 +138,8 @@ def _placed(tree: dict[str, Any], path: Path) -> dict[str, Any]:
         for key, value in list(_tables(slot, f"{path}: slot.{name}").items()):
             if isinstance(value, str) and _is_file(key, value):
                 slot[key] = str(path.parent / value)
+            elif key == "symbols" and isinstance(value, list):
+                slot[key] = [str(path.parent / v) if isinstance(v, str) else v for v in value]
             elif key == "ram-load" and isinstance(value, Mapping):
                 slot[key] = {name: str(path.parent / item) if isinstance(item, str) else item
                              for name, item in value.items()}
@@ -146,8 +149,8 @@ def _placed(tree: dict[str, Any], path: Path) -> dict[str, Any]:
 
 
 def _is_file(key: str, value: str) -> bool:
-    """Tell whether a setting names a file: an image or medium, or a card file."""
-    return key in ("image", "medium") or (
+    """Tell whether a setting names a file: an image, medium, symbols, or a card file."""
+    return key in ("image", "medium", "symbols") or (
         key == "card" and Path(value).suffix in (".toml", ".py"))
 
 
@@ -238,6 +241,22 @@ def _check_shared(slots: Mapping[str, SlotDescription]) -> None:
             seen[path] = (other, protected and original.protected)
 
 
+def _with_symbols(images: dict[str, Image], files: Any, place: str) -> dict[str, Image]:
+    """Add the names and lines of symbol files to the slot's image."""
+    if files is None:
+        return images
+    names = [files] if isinstance(files, str) else files
+    if not isinstance(names, list) or not all(isinstance(n, str) for n in names):
+        raise InputError(f'{place}: symbols takes a file or a list of files, such as '
+                         f'symbols = "driver.map", not {files!r}.')
+    if "image" not in images:
+        raise InputError(f"{place}: symbols belong to an image; give the slot an image.")
+    table = images["image"].symbols
+    for name in names:
+        table = table.merge(load_symbols(Path(name)))
+    return {**images, "image": replace(images["image"], symbols=table)}
+
+
 def _slot(name: str, table: Mapping[str, Any], path: Path) -> SlotDescription:
     if SLOT_NAME.fullmatch(name) is None or name == "open":
         raise InputError(f"{path}: a slot cannot be named {name!r}; use letters, digits, - and _, "
@@ -250,9 +269,11 @@ def _slot(name: str, table: Mapping[str, Any], path: Path) -> SlotDescription:
     card, defaults = _variant(card_name, place)
     table = {**defaults, **table}
     general = {key: table.pop(key) for key in list(table) if key in GENERAL}
+    symbols = table.pop("symbols", None)
     settings = settle(card, table, place)
+    images = _with_symbols(_images(card, settings, place), symbols, place)
     ports, waits = port_rows(card, general, settings, place)
-    return SlotDescription(name, card, settings, ports, _images(card, settings, place),
+    return SlotDescription(name, card, settings, ports, images,
                            waits["waits-io"], waits["waits-mem"], waits["waits-m1"], place,
                            _media(card, settings, place))
 

@@ -186,3 +186,17 @@ def test_mutated_text_gives_a_description_or_one_line(tmp_path_factory, data) ->
         load(path)
     except InputError as error:
         assert "\n" not in str(error).replace(tomllib.__name__, "")
+
+
+def test_symbol_files_name_an_image(tmp_path: Path) -> None:
+    (tmp_path / "rom.bin").write_bytes(b"\x76" * 64)
+    (tmp_path / "rom.sym").write_text("start = 0x0000\nloop = 0x0010\n")
+    text = GOOD.replace('card = "plain-memory"',
+                        'card = "plain-memory"\nimage = "rom.bin"\nsymbols = ["rom.sym"]')
+    image = load(write(tmp_path, text)).slots[1].images["image"]
+    assert image.symbols.name_at(0x11) == "loop+1"
+    lone = text.replace('image = "rom.bin"\n', "")
+    assert "symbols belong to an image" in mistake(tmp_path, lone)
+    assert "symbols takes a file" in mistake(tmp_path, text.replace('["rom.sym"]', "7"))
+    gone = mistake(tmp_path, text.replace("rom.sym", "gone.sym"))
+    assert "gone.sym: no such file" in gone
