@@ -17,7 +17,7 @@ from emu.diagnosis.catalogue import findings, proved
 from emu.diagnosis.check import BUSY, HALTED_OFF, STUCK, WAITS, WILD
 from emu.diagnosis.program import storms
 from emu.diagnosis.risks import risks, unclaimed_ports
-from emu.diagnosis.trials import keystroke, recurs
+from emu.diagnosis.trials import keystroke
 from emu.diagnosis.verdict import HUNG, REACHED, RUNNING, WAITING, Finding, Verdict
 from emu.diagnosis.window import forked
 from emu.machine import Machine
@@ -49,8 +49,8 @@ def _unfinished(case: Case) -> Verdict:
         verdict = Verdict(WAITING, f"it waits for input on {channel}: a key typed in a copy of "
                                    f"the machine woke its foreground.")
     elif case.condition == BUSY:
-        verdict = Verdict(RUNNING, f"the limit came first; it runs in {case.loop()} and its state "
-                                   f"keeps changing.")
+        verdict = Verdict(RUNNING, f"the limit came first; it runs in {case.loop()}, "
+                                   f"{_going_on(case)}.")
     else:
         verdict = Verdict(HUNG, f"it stays in {case.loop()} with nothing changing, and no cause "
                                 f"of the catalogue fits.")
@@ -70,12 +70,23 @@ def condition(case: Case) -> tuple[str, str | None]:
     session = case.session
     if int(case.m.halted) and not int(case.m.iff1):
         return HALTED_OFF, None
-    channel = keystroke(session.machine, session.type_now, case.control)
+    channel = keystroke(session.machine, session.type_now, case.control, case.idle)
     if channel is not None:
         return WAITS, channel
     if storms(case):
         return WILD, None
-    return (STUCK if recurs(session.machine, case.control) else BUSY), None
+    return (STUCK if case.progress.stuck else BUSY), None
+
+
+def _going_on(case: Case) -> str:
+    """Say in words why a machine is not called hung."""
+    progress = case.progress
+    if progress.leaves_t is not None and progress.leaves_to is not None:
+        after = case.time(progress.leaves_t - int(case.m.t))
+        return f"and left alone it goes on to {case.names.at(progress.leaves_to)} {after} later"
+    if case.control.shown:
+        return "and keeps printing"
+    return "and its state keeps changing"
 
 
 def _from(finding: Finding) -> Verdict:

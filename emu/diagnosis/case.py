@@ -9,7 +9,9 @@ import numpy as np
 
 from emu.diagnosis.check import STUCK, Budget
 from emu.diagnosis.names import Names
-from emu.diagnosis.trials import SETTLE, Activity, alone
+from emu.diagnosis.progress import Progress, judge
+from emu.diagnosis.trials import SETTLE, Activity, alone, nudged
+from emu.diagnosis.waits import Wait
 from emu.diagnosis.window import Window, forked, last_before, look
 from emu.machine import Machine
 
@@ -51,7 +53,22 @@ class Case:
     @cached_property
     def control(self) -> Activity:
         """What the machine goes on doing when left alone."""
-        return alone(self.machine, self.machine.at(SETTLE))
+        return alone(self.machine, self.machine.at(SETTLE * 1.2))
+
+    @cached_property
+    def idle(self) -> set[int]:
+        """The foreground's code when a HALT ends with nothing else changed."""
+        return nudged(self.machine, self.machine.at(SETTLE / 4))
+
+    @cached_property
+    def progress(self) -> Progress:
+        """Whether the foreground gets anywhere, left alone."""
+        return judge(self.machine, self.control, self.idle)
+
+    @property
+    def waits(self) -> list[Wait]:
+        """The exits of the foreground's loop and what decides them."""
+        return self.progress.waits
 
     @cached_property
     def last(self) -> Window:

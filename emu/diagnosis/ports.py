@@ -107,7 +107,7 @@ def _last_opcode(machine: Machine) -> int:
     """Give the opcode of the instruction that has just read a port."""
     from emu.diagnosis.window import decode
 
-    window, _ = decode(machine)
+    window = decode(machine)
     fetches = window.where(FETCH)
     return int(window.data[fetches[-1]]) if len(fetches) else 0xDB
 

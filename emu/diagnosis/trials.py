@@ -16,7 +16,6 @@ import numpy as np
 from emu.console import channels
 from emu.diagnosis.window import forked, windows
 from emu.machine import Machine
-from emu.state import STOP_FETCH, STOP_HIT
 
 SETTLE = 0.25  # seconds a trial lasts
 
@@ -28,15 +27,18 @@ class Activity:
     code: set[int]  # addresses fetched outside handlers
     handler_code: set[int]
     handler_writes: set[int]
+    shown: int = 0  # characters that came to the terminals
 
 
 def activity(machine: Machine, t_states: int, open_low: int = -1) -> Activity:
     """Run on and gather what happened; ``open_low`` as in `windows`."""
     done = Activity(set(), set(), set())
+    before = sum(int(c.line.shown_in) for c in channels(machine))
     for window in windows(machine, t_states, open_low):
         done.code |= window.executed(False)
         done.handler_code |= window.executed(True)
         done.handler_writes |= window.writes(True)
+    done.shown = sum(int(c.line.shown_in) for c in channels(machine)) - before
     return done
 
 
@@ -57,9 +59,9 @@ def nudged(machine: Machine, t_states: int) -> set[int]:
 
 
 def keystroke(machine: Machine, type_key: Callable[[str, bytes], None],
-              control: Activity) -> str | None:
+              control: Activity, idle: set[int]) -> str | None:
     """Type a key at each terminal in a fork; name the channel whose foreground wakes."""
-    known = control.code | control.handler_code | nudged(machine, machine.at(SETTLE / 4))
+    known = control.code | control.handler_code | idle
     for channel in channels(machine):
         for keys in (b"\r", b"x\r"):
             with forked(machine):
@@ -126,45 +128,3 @@ def physical(machine: Machine, addresses: set[int]) -> list[int]:
     """Give where addresses lie in physical RAM now."""
     bases = np.asarray(machine.m.wb_true)
     return [int(bases[a >> 12]) + (a & 0xFFF) for a in addresses if bases[a >> 12] >= 0]
-
-
-def recurs(machine: Machine, control: Activity, hits: int = 48) -> bool:
-    """Tell whether the foreground comes back to a state it was in: then it is hung.
-
-    The state is registers and memory at one place of its loop, without what handlers write.
-    """
-    m = machine.m
-    with forked(machine):
-        anchor = _anchor(machine)
-        if anchor is None:  # nothing but HALT: nothing can change unless an interrupt comes
-            return int(m.halted) == 1 and not control.handler_code
-        skip = physical(machine, control.handler_writes)
-        seen: set[Any] = set()
-        m.stops[0] = (STOP_FETCH, anchor, anchor, 0, 0, 0)
-        m.stop_count = 1
-        m.watching = 1
-        machine.log(False)
-        end = int(m.t) + machine.at(2)
-        for _ in range(hits):
-            while machine.run(end) != STOP_HIT and int(m.t) < end:
-                pass
-            if int(m.t) >= end:
-                break
-            state = (registers(machine), memory_digest(machine, skip))
-            if state in seen:
-                return True
-            seen.add(state)
-    return False
-
-
-def _anchor(machine: Machine) -> int | None:
-    """Find the address that the foreground executes most often; HALT's own when it idles."""
-    counts: dict[int, int] = {}
-    with forked(machine):
-        for window in windows(machine, machine.at(0.05)):
-            starts = window.starts()
-            outside = starts[~window.depth[starts]]
-            found, often = np.unique(window.address[outside], return_counts=True)
-            for address, times in zip(found.tolist(), often.tolist(), strict=True):
-                counts[address] = counts.get(address, 0) + times
-    return max(counts, key=lambda a: counts[a]) if counts else None

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from emu.diagnosis.depth import Depth
 from emu.machine import Machine
-from emu.state import ACK, AT_TIME, FETCH, LOG, LOG_FULL, NMI_FETCH, READ, WRITE
+from emu.state import AT_TIME, FETCH, LOG, LOG_FULL, WRITE
 
 PREFIXES = (0xCB, 0xDD, 0xED, 0xFD)
 
@@ -67,48 +68,8 @@ class Window:
         return set(np.unique(self.address[self.where(WRITE, handler)]).tolist())
 
 
-def _returns(kind: np.ndarray, data: np.ndarray) -> np.ndarray:
-    """Index the second fetch of each RETN or RETI (ED 45, ED 4D and their mirrors)."""
-    codes = np.nonzero(kind == FETCH)[0]
-    if len(codes) < 2:
-        return codes[:0]
-    pair = (data[codes[:-1]] == 0xED) & ((data[codes[1:]] & 0xC7) == 0x45)
-    return codes[1:][pair]
-
-
-def mark_handlers(kind: np.ndarray, address: np.ndarray, data: np.ndarray,
-                  open_low: int = -1) -> tuple[np.ndarray, int]:
-    """Mark the cycles from each acknowledge to its handler's return.
-
-    A handler ends at RETI or RETN, or when the pushed address is read back.  ``open_low``
-    is the stack address of a handler that was under way when the log began; the second
-    result is the same for what is under way at its end (-1: nothing).
-    """
-    depth = np.zeros(len(kind), bool)
-    ends = _returns(kind, data)
-    starts = [(int(k), -1) for k in np.nonzero((kind == ACK) | (kind == NMI_FETCH))[0]]
-    if open_low >= 0:
-        starts.insert(0, (0, open_low))
-    still = -1
-    for start, low in starts:
-        stop = len(kind) + 1
-        later = ends[np.searchsorted(ends, start):]
-        if len(later):
-            stop = int(later[0]) + 3
-        pushes = np.nonzero(kind[start:start + 4] == WRITE)[0]
-        if low < 0 and len(pushes) >= 2:
-            low = int(address[start + pushes[1]])
-        if low >= 0:
-            back = np.nonzero((kind[start:stop] == READ) & (address[start:stop] == low))[0]
-            if len(back):
-                stop = min(stop, start + int(back[0]) + 2)
-        depth[start:stop] = True
-        still = low if stop > len(kind) else -1
-    return depth, still
-
-
-def decode(machine: Machine, open_low: int = -1) -> tuple[Window, int]:
-    """Read the ring of the bus log; the second result is a handler still under way."""
+def decode(machine: Machine, depth: Depth | None = None) -> Window:
+    """Read the ring of the bus log; ``depth`` knows the handlers under way at its start."""
     m = machine.m
     count = min(int(m.log_pos), LOG)
     index = (np.arange(int(m.log_pos) - count, int(m.log_pos)) & (LOG - 1)) * 2
@@ -117,8 +78,8 @@ def decode(machine: Machine, open_low: int = -1) -> tuple[Window, int]:
     kind = (word >> 24) & 15
     address = word & 0xFFFF
     data = (word >> 16) & 0xFF
-    depth, still = mark_handlers(kind, address, data, open_low)
-    return Window(log[index], kind, address, data, (word >> 36) & 0xFF, depth), still
+    inside = (depth or Depth()).mark(kind, address, data)
+    return Window(log[index], kind, address, data, (word >> 36) & 0xFF, inside)
 
 
 def windows(machine: Machine, t_states: int, open_low: int = -1) -> Iterator[Window]:
@@ -128,13 +89,13 @@ def windows(machine: Machine, t_states: int, open_low: int = -1) -> Iterator[Win
     """
     m = machine.m
     end = int(m.t) + t_states
+    depth = Depth([open_low] if open_low >= 0 else [])
     while int(m.t) < end:
         machine.log(True)
         m.log_limit = LOG - 256
         while machine.run(end) not in (AT_TIME, LOG_FULL):
             pass
-        window, open_low = decode(machine, open_low)
-        yield window
+        yield decode(machine, depth)
     machine.log(False)
 
 
@@ -148,6 +109,6 @@ def last_before(machine: Machine, t: int) -> Window:
     machine.log(True)
     while int(machine.m.t) < t and machine.run(t) != AT_TIME:
         pass
-    window, _ = decode(machine)
+    window = decode(machine)
     machine.log(False)
     return window

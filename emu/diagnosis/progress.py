@@ -1,0 +1,188 @@
+"""Tell going on from going round: does the foreground ever leave its loop, left alone?
+
+The loop's exits are known (emu/diagnosis/waits.py).  A fork runs on, far beyond the limit,
+until one is taken.  If none is, and no exit depends on a value that every round changes, or
+the whole state comes back, the machine hangs: a delay, a memory test or a decompression
+changes such values, or takes its exit in the end.
+"""
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from emu.diagnosis.trials import Activity, memory_digest, physical, read_word, registers
+from emu.diagnosis.waits import Wait, exits
+from emu.diagnosis.window import Window, forked, windows
+from emu.machine import Machine
+from emu.state import STOP_FETCH, STOP_HIT, STOPS
+
+FAR_AHEAD = 60  # emulated seconds that a fork is run on for
+MOST = 24_000_000  # instructions that it may take
+STRETCH = 0.06  # seconds of the log in which exits are looked for
+PIECES = 6  # such stretches of a longer round
+HITS = 48  # passages of one place that are compared
+
+
+@dataclass
+class Progress:
+    """How the foreground goes on when it is left alone."""
+
+    stuck: bool
+    region: set[int]  # where it goes round
+    waits: list[Wait] = field(default_factory=list)
+    leaves_t: int | None = None  # T-state at which a fork left the region
+    leaves_to: int | None = None
+    counts: bool = False  # its state keeps changing
+
+
+def stop_at(machine: Machine, addresses: list[int]) -> None:
+    """Let run() stop at fetches from some addresses, as many as there is room for."""
+    m = machine.m
+    for row, address in enumerate(addresses[:STOPS]):
+        m.stops[row] = (STOP_FETCH, address, address, 0, 0, 0)
+    m.stop_count = min(len(addresses), STOPS)
+    m.watching = 1
+    machine.log(False)
+
+
+def run_on(machine: Machine, end: int, instructions: int = MOST) -> bool:
+    """Run until a stop is hit; False when the time or the instructions are spent."""
+    m = machine.m
+    last = int(m.instructions) + instructions
+    step = machine.at(0.25)
+    while int(m.t) < end and int(m.instructions) < last:
+        if machine.run(min(int(m.t) + step, end)) == STOP_HIT:
+            return True
+    return False
+
+
+def leaves(machine: Machine, targets: list[int]) -> tuple[int, int] | None:
+    """Run a fork on; the T-state and address at which it first comes to a target."""
+    if not targets:
+        return None
+    with forked(machine):
+        stop_at(machine, targets)
+        if not run_on(machine, int(machine.m.t) + machine.at(FAR_AHEAD)):
+            return None
+        row = int(machine.m.stop_row)
+        return int(machine.m.stop_t), targets[row]
+
+
+def recurs(machine: Machine, anchor: int, skip: list[int], horizon: float) -> bool:
+    """Tell whether the state is twice the same at an address: then it goes round for ever.
+
+    The state is registers and memory, without the places in ``skip``.
+    """
+    with forked(machine):
+        seen: set[Any] = set()
+        stop_at(machine, [anchor])
+        end = int(machine.m.t) + machine.at(horizon)
+        for _ in range(HITS):
+            if not run_on(machine, end):
+                return False
+            state = (registers(machine), memory_digest(machine, skip))
+            if state in seen:
+                return True
+            seen.add(state)
+    return False
+
+
+def judge(machine: Machine, control: Activity, idle: set[int]) -> Progress:
+    """Say whether the foreground gets anywhere.
+
+    ``control``: what it does left alone; ``idle``: the code that a HALT runs when woken.
+    """
+    region = control.code | idle
+    if control.shown:
+        return Progress(False, region, counts=True)
+    halted = bool(int(machine.m.halted)) and not control.code
+    found = gather(machine, region, woken=halted)
+    targets = [w.target for w in found if w.target is not None]
+    left = leaves(machine, targets)
+    if left is not None:
+        return _after_leaving(machine, region, found, left)
+    counting = any(w.counting for w in found) and not halted
+    if not counting:
+        return Progress(True, region, found)
+    anchor = _anchor(machine, region)
+    stuck = anchor is not None and recurs(
+        machine, anchor, physical(machine, control.handler_writes), 2)
+    return Progress(stuck, region, found, counts=not stuck)
+
+
+def _after_leaving(machine: Machine, region: set[int], found: list[Wait],
+                   left: tuple[int, int]) -> Progress:
+    """Judge a fork that has left its loop: is that the part of a longer round?"""
+    t, target = left
+    by_itself = not any(w.handlers for w in found if w.target == target)
+    if not by_itself or not recurs(machine, target, [], 12):
+        return Progress(False, region, found, t, target)
+    with forked(machine):
+        stop_at(machine, [target])
+        start = int(machine.m.t)
+        run_on(machine, start + machine.at(12))
+        run_on(machine, start + machine.at(12))
+        period = int(machine.m.t) - t
+    with forked(machine):
+        wide: set[int] = set()
+        for window in windows(machine, min(period + machine.at(0.02), machine.at(4))):
+            wide |= window.executed(False)
+    return Progress(True, region | wide, gather(machine, region | wide, period))
+
+
+def gather(machine: Machine, region: set[int], period: int = 0,
+           woken: bool = False) -> list[Wait]:
+    """Find the exits of a region over some stretches of the log, each branch once."""
+    found: dict[int, Wait] = {}
+    inside: set[int] = set()
+    length = machine.at(STRETCH)
+    with forked(machine):
+        if woken:
+            machine.m.halted = 0
+        for piece, window in enumerate(windows(machine, max(length, period))):
+            if piece < PIECES:
+                for wait in exits(window, region):
+                    found.setdefault(wait.pc, wait)
+            inside |= both_ways(window)
+    waits = [w for pc, w in found.items() if pc not in inside]
+    for wait in waits:
+        if wait.target is None:
+            wait.target = _return_address(machine, wait.pc)
+    return [w for w in waits if w.target is None or w.target not in region]
+
+
+def _return_address(machine: Machine, pc: int) -> int | None:
+    """Find where a conditional return that is never taken would go."""
+    with forked(machine):
+        machine.m.halted = 0
+        stop_at(machine, [pc])
+        if not run_on(machine, int(machine.m.t) + machine.at(1)):
+            return None
+        return read_word(machine, int(machine.m.sp))
+
+
+def both_ways(window: Window) -> set[int]:
+    """Give the addresses whose instruction was followed by two others or more."""
+    starts = window.starts()
+    outside = starts[~window.depth[starts]]
+    if len(outside) < 2:
+        return set()
+    near = (outside[1:] - outside[:-1]) < 24  # nothing but the instruction between them
+    pairs = (window.address[outside[:-1]][near] << 16) | window.address[outside[1:]][near]
+    first, counts = np.unique(np.unique(pairs) >> 16, return_counts=True)
+    return set(first[counts > 1].tolist())
+
+
+def _anchor(machine: Machine, region: set[int]) -> int | None:
+    """Find the address that the foreground executes most often."""
+    counts: dict[int, int] = {}
+    with forked(machine):
+        for window in windows(machine, machine.at(0.05)):
+            starts = window.starts()
+            outside = starts[~window.depth[starts]]
+            found, often = np.unique(window.address[outside], return_counts=True)
+            for address, times in zip(found.tolist(), often.tolist(), strict=True):
+                counts[address] = counts.get(address, 0) + times
+    return max(counts, key=lambda a: counts[a]) if counts else None

@@ -1,0 +1,142 @@
+"""What the foreground waits for: the exits of its loop, sliced back to what decides them.
+
+An exit is a branch that only ever went one way while the machine was left alone, and whose
+other side is code that did not run.  `exits` finds them in a stretch of the log; the loads
+behind each say what would have to change for the program to go on.
+"""
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from emu.diagnosis.effects import Effect
+from emu.diagnosis.trace import Flow, Sources, Step, steps
+from emu.diagnosis.window import Window
+
+INSTANCES = 12  # of a branch whose loads are joined
+ROUNDS = 24  # a chain of values that is longer than this many rounds never ends
+
+
+@dataclass(frozen=True)
+class Load:
+    """One value that decides a branch."""
+
+    kind: str  # "memory", "port" or "register"
+    address: int  # memory address, port, or -1
+    value: int  # as last read
+    pc: int  # of the instruction that read it
+    driver: int = 0  # of a port: slot + 1, NOBODY, CONFLICT
+    direct: bool = True  # False: it only made the address of another load
+    place: str = ""  # the register that has not changed
+
+
+@dataclass
+class Wait:
+    """An exit that is never taken."""
+
+    pc: int  # the branch
+    condition: str  # "nz", "djnz", "repeat", "indirect", "halt" ...
+    target: int | None  # where it would go on; None: not known
+    loads: list[Load] = field(default_factory=list)
+    counting: bool = False  # it depends on a value that every round changes
+    handlers: set[int] = field(default_factory=set)  # handler code that changes what it sees
+    taken: bool = False  # the way it goes now is the jump, not the next instruction
+
+    def memory(self) -> list[Load]:
+        """Give the memory loads, those that decide by value first."""
+        found = [load for load in self.loads if load.kind == "memory"]
+        return sorted(found, key=lambda load: not load.direct)
+
+    def ports(self) -> list[Load]:
+        """Give the port loads."""
+        return [load for load in self.loads if load.kind == "port"]
+
+
+def other_side(step: Step) -> int | None:
+    """Give the address where a branch would have gone had its condition been the other."""
+    what, code = step.effect, step.code
+    after = (step.pc + what.length) & 0xFFFF
+    taken = went(step)
+    if what.flow == "return":
+        return after if taken else None
+    if what.condition == "repeat":
+        return after
+    if what.length == 2:
+        target = (after + (code[1] ^ 0x80) - 0x80) & 0xFFFF
+    else:
+        target = code[1] | code[2] << 8
+    return after if taken else target
+
+
+def went(step: Step) -> bool:
+    """Tell whether a branch was made."""
+    what = step.effect
+    if what.flow == "return":
+        return bool(step.reads)
+    if what.flow == "call":
+        return bool(step.writes)
+    return step.jumped
+
+
+def exits(window: Window, region: set[int]) -> list[Wait]:
+    """Find the exits of a region that a window of the log shows, each with its loads."""
+    run = steps(window)
+    flow = Flow(run)
+    last: dict[int, int] = {}
+    places: dict[int, list[int]] = {}
+    outcomes: dict[int, set[bool]] = {}
+    for k, step in enumerate(run):
+        if not step.handler and (step.effect.asks or step.effect.flow == "indirect"):
+            last[step.pc] = k
+            places.setdefault(step.pc, []).append(k)
+            outcomes.setdefault(step.pc, set()).add(went(step))
+    out = []
+    for pc, k in last.items():
+        step = run[k]
+        if step.effect.flow == "indirect":
+            continue
+        target = other_side(step)
+        if len(outcomes[pc]) > 1 or target in region:
+            continue
+        out.append(_wait(flow, k, places[pc], target))
+    return out
+
+
+def _wait(flow: Flow, k: int, places: list[int], target: int | None) -> Wait:
+    step = flow.steps[k]
+    sources = flow.slice(k)
+    for other in places[-INSTANCES:-1]:  # one scan may look at several processes
+        sources.join(flow.slice(other))
+    wait = Wait(step.pc, step.effect.condition, target, _loads(flow, sources),
+                taken=went(step))
+    if len(places) > ROUNDS:
+        far = places[-ROUNDS]
+        wait.counting = any(at < far and _changes(flow.steps[at].effect)
+                            and not flow.steps[at].handler for at in sources.steps)
+    wait.handlers = {flow.steps[at].pc for at in sources.steps
+                     if flow.steps[at].handler and _changes(flow.steps[at].effect)}
+    return wait
+
+
+def _changes(what: Effect) -> bool:
+    """Tell whether an instruction makes a new value and does not only move one."""
+    return any(target != "SP" and (len(sources) != 1 or sources[0] == target
+                                   or target in ("FC", "FZ") or sources[0] == "P")
+               for target, sources in what.moves)
+
+
+def _loads(flow: Flow, sources: Sources) -> list[Load]:
+    """List the loads of a slice once each, the latest of each place."""
+    found: dict[tuple[str, int, str], Load] = {}
+    for at, address, value, direct in sorted(sources.memory):
+        key = ("memory", address, "")
+        direct = direct or (key in found and found[key].direct)
+        found[key] = Load("memory", address, value, flow.steps[at].pc, 0, direct)
+    for at, direct in sorted(sources.ports):
+        step = flow.steps[at]
+        if step.port is not None:
+            port, value, driver = step.port
+            found["port", port & 0xFF, ""] = Load("port", port & 0xFF, value, step.pc, driver,
+                                                  direct)
+    for name in sorted(sources.registers):
+        found["register", -1, name] = Load("register", -1, 0, -1, place=name)
+    return list(found.values())
