@@ -36,11 +36,14 @@ class Session:
     failed_step: Step | None = None  # an expect whose text did not come in time
     inputs: list[tuple[int, str, bytes]] = field(default_factory=list)
     saved: list[Snapshot] = field(default_factory=list)  # before the last things typed
+    met: list[tuple[str, bytes, int]] = field(default_factory=list)  # texts that came: channel,
+    # text, T-state of its last character
 
     def __post_init__(self) -> None:
         if self.until == "":
             raise InputError("--until takes a text that is not empty; leave it out to run to the "
                              "limit.")
+        self.asked = tuple(self.steps)  # all of them; ``steps`` shrinks to those still open
         self.console = Console(self.machine)
         self._channel = self.console.main
         self._seen: dict[str, int] = {}  # how much of each channel's text is behind us
@@ -99,6 +102,8 @@ class Session:
         at = self.console.channels[name].text.find(step.text, self._seen.get(name, 0))
         if at >= 0:
             self._seen[name] = at + len(step.text)
+            self.met.append((name, step.text, self.console.channels[name].times[
+                at + len(step.text) - 1]))
             return True
         if int(self.machine.m.t) >= self._step_since + self.machine.at(step.seconds):
             self.failed_step = step

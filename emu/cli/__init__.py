@@ -15,6 +15,8 @@ COMMANDS = {
     "image": "Look into ROM images, pack, split, compare.",
     "rates": "List what reaches a baud rate or a tick, and the bytes to write.",
     "trace": "Write down what happened: text, JSON lines, VCD.",
+    "record": "Keep what a good boot did.",
+    "verify": "Run again and hold against a record.",
 }
 
 

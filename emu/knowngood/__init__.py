@@ -1,0 +1,1 @@
+"""Known-good runs: record one, hold another against it, compare two, sweep over many."""
