@@ -23,6 +23,15 @@ from emu.calls import ADVANCE, MEMORY, call_card
 from emu.calls import READ as CARD_READ
 from emu.calls import WRITE as CARD_WRITE
 from emu.chain import update_int
+from emu.faulty_bus import (
+    address_seen,
+    io_byte_seen,
+    memory_byte,
+    port_byte,
+    port_seen,
+    store_seen,
+    undriven,
+)
 from emu.jit import compiled, inlined
 from emu.state import (
     CALL,
@@ -108,7 +117,7 @@ def check_memory_stops(m, kind, address, data):
 def floating(m):
     """Give what an undriven data bus reads as."""
     m.bus_driver = NOBODY
-    return m.bus_byte if m.keeps_last == 1 else np.int64(0xFF)
+    return undriven(m)
 
 
 @compiled
@@ -171,20 +180,24 @@ def read_claimed(m, address, when):
 @compiled
 def read_fully(m, address, kind):
     """Read memory with everything that the fast path leaves out."""
-    page = address >> 12
-    base = m.rb_true[page]
     supplied = m.ack_bytes > 0 and kind != READ
     kind = READ if kind == OPERAND else kind
+    page = address >> 12
     waits = m.wait_mem[page] if kind == READ else m.wait_m1[page]
+    seen = np.int64(address) if m.faulty == 0 else address_seen(m, address)
+    page = seen >> 12
+    base = m.rb_true[page]
     m.bus_driver = m.owner[page]
     if supplied:
         value = acknowledge_byte(m, m.t + 2 + waits)
-    elif base >= 0:
-        value = np.int64(m.phys[base + (address & 0xFFF)])
     else:
         value = np.int64(-1)
-        if base != NOT_MINE:
-            value = read_claimed(m, address, m.t + 2 + waits)
+        if base >= 0:
+            value = np.int64(m.phys[base + (seen & 0xFFF)])
+        elif base != NOT_MINE:
+            value = read_claimed(m, seen, m.t + 2 + waits)
+        if m.faulty == 1 and value >= 0:
+            value = memory_byte(m, address, page, kind, waits, value)
         if value < 0:
             value = floating(m)
             m.empty_reads += 1
@@ -213,8 +226,8 @@ def acknowledge_byte(m, when):
 
 
 @compiled
-def write_fully(m, address, value):
-    """Write memory with everything that the fast path leaves out."""
+def store(m, address, value):
+    """Write to whatever memory answers an address."""
     page = address >> 12
     base = m.wb_true[page]
     if base >= 0:
@@ -238,9 +251,21 @@ def write_fully(m, address, value):
             elif claim == CALL:
                 access(m, slot, MEMORY, address | value << 16 | ASK_WRITE,
                        m.t + 2 + m.wait_mem[page])
+
+
+@compiled
+def write_fully(m, address, value):
+    """Write memory with everything that the fast path leaves out."""
+    if m.faulty == 0:
+        store(m, address, value)
+    else:
+        seen = address_seen(m, address)
+        byte = store_seen(m, address, seen >> 12, value)
+        if byte >= 0:
+            store(m, seen, byte)
     m.bus_byte = value
     if m.logging == 1:
-        log_cycle(m, m.t, WRITE, address, value, m.wait_mem[page], CPU_DRIVES)
+        log_cycle(m, m.t, WRITE, address, value, m.wait_mem[address >> 12], CPU_DRIVES)
     if m.watching == 1:
         check_memory_stops(m, STOP_WRITE, address, value)
 
@@ -381,6 +406,8 @@ def in_one(m, slot, register, port, when):
 @inlined
 def out_one(m, slot, register, port, value, when):
     """Write one card's register."""
+    if m.fault_count > 0:
+        value = io_byte_seen(m, slot, value)
     m.slot_writes[slot] += 1
     access(m, slot, CARD_WRITE, register | value << 8 | port << 16, when)
 
@@ -411,19 +438,23 @@ def inp(m, port):
     """Run an I/O read cycle."""
     waits = port_waits(m, port)
     when = m.t + 3 + waits
-    low = port & 0xFF
+    seen = np.int64(port) if m.fault_count == 0 else port_seen(m, port)
+    low = seen & 0xFF
     slot = m.port_slot[low]
     value = np.int64(-1)
     m.bus_driver = NOBODY
     if slot >= 0:
-        value = in_one(m, slot, m.port_reg[low], port, when)
+        value = in_one(m, slot, m.port_reg[low], seen, when)
         if value >= 0:
             m.bus_driver = slot + 1
     elif slot == -2:
-        value = in_several(m, port, when)
+        value = in_several(m, seen, when)
+    low = port & 0xFF
     m.port_reads[low] += 1
     if value < 0:
         value = floating(m)
+    elif m.fault_count > 0:
+        value = port_byte(m, m.bus_driver - 1, waits, value)
     m.port_in_last[low] = value
     m.bus_byte = value
     if m.logging == 1:
@@ -465,20 +496,21 @@ def outp(m, port, value):
     waits = port_waits(m, port)
     when = m.t + 3 + waits
     low = port & 0xFF
-    slot = m.port_slot[low]
     m.bus_byte = value
     if m.logging == 1:
         log_cycle(m, m.t, OUT, port, value, waits, CPU_DRIVES)
     m.port_writes[low] += 1
     m.port_out_last[low] = value
+    seen = np.int64(port) if m.fault_count == 0 else port_seen(m, port)
     taken = 0
+    slot = m.port_slot[seen & 0xFF]
     if slot >= 0:
-        out_one(m, slot, m.port_reg[low], port, value, when)
+        out_one(m, slot, m.port_reg[seen & 0xFF], seen, value, when)
         taken = 1
     elif slot == -2:
         for row in range(m.decode_count):
-            if (port & m.decodes[row, 0]) == m.decodes[row, 1]:
-                out_one(m, m.decodes[row, 2], m.decodes[row, 3], port, value, when)
+            if (seen & m.decodes[row, 0]) == m.decodes[row, 1]:
+                out_one(m, m.decodes[row, 2], m.decodes[row, 3], seen, value, when)
                 taken = 1
     if taken == 0:
         row = m.empty_port_write_count

@@ -21,6 +21,8 @@ from emu.calls import ACKNOWLEDGE, RETI, call_card
 from emu.jit import compiled, inlined
 from emu.state import CHAINED_INTERRUPT, CONFLICT, NO_INTERRUPT, NOBODY, PLAIN_INTERRUPT
 
+OPEN, RESTART = -1, -2  # in ``m.chain``: IEI is low from here on, or high again
+
 
 @inlined
 def asks(m, slot):
@@ -34,16 +36,16 @@ def asks(m, slot):
 def update_int(m):
     """Work out IEI, IEO and /INT after a card changed its requests."""
     m.irq_dirty = 0
-    line = 0
+    line = m.int_held
     iei = 1
     for k in range(m.chain_len):
         slot = m.chain[k]
         if slot < 0:
-            iei = 0
+            iei = 1 if slot == RESTART else 0
             continue
         m.iei[slot] = iei
         if iei == 1 and m.int_kind[slot] != NO_INTERRUPT and asks(m, slot):
-            line = 1
+            line |= 1 - m.int_cut[slot]
         if m.ip[slot] != 0 or m.ius[slot] != 0:
             iei = 0
         m.ieo[slot] = iei
@@ -53,12 +55,12 @@ def update_int(m):
             continue
         if kind == PLAIN_INTERRUPT:
             if m.ip[slot] != 0:
-                line = 1
+                line |= 1 - m.int_cut[slot]
         else:
             m.iei[slot] = 1
             m.ieo[slot] = 0 if m.ip[slot] != 0 or m.ius[slot] != 0 else 1
             if asks(m, slot):
-                line = 1
+                line |= 1 - m.int_cut[slot]
     if line == 1 and m.int_line == 0:
         m.int_since = m.t
         m.next_event = 0
@@ -123,11 +125,13 @@ def end_service(m, slot):
 @compiled
 def return_from_interrupt(m):
     """Let the cards see ED 4D."""
+    if m.reti_hidden == 1:
+        return
     iei = 1
     for k in range(m.chain_len):
         slot = m.chain[k]
         if slot < 0:
-            iei = 0
+            iei = 1 if slot == RESTART else 0
         elif iei == 1 and m.ius[slot] != 0:
             end_service(m, slot)
             iei = 0

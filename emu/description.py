@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
@@ -16,6 +16,8 @@ from typing import Any
 from emu.catalogue import card as find_card
 from emu.catalogue import nearest
 from emu.errors import InputError
+from emu.faults import Fault, check_chain, check_count, parse
+from emu.faults import settle as settle_fault
 from emu.image import Image, load_image
 from emu.inputfile import read_limited
 from emu.jumpers import settle
@@ -29,7 +31,7 @@ from emu.symbols import load_symbols
 from peripherals.card import Card
 
 CPU_CARD = "z80-cpu"
-TOP = ("name", "extends", "backplane", "slot", "wire")
+TOP = ("name", "extends", "backplane", "slot", "wire", "fault")
 BACKPLANE = ("chain", "floating", "seed")
 FLOATING = ("pull-ups", "last-byte")
 SIZE_LIMIT = 1 << 20
@@ -76,6 +78,7 @@ class Description:
     floating: str
     seed: int
     cpu_hz: Fraction
+    faults: tuple[Fault, ...] = ()
 
 
 def read_toml(path: Path, what: str = "backplane file") -> dict[str, Any]:
@@ -335,8 +338,23 @@ def _wires(value: Any, slots: Mapping[str, SlotDescription], removed: set[str],
     return tuple(out)
 
 
-def describe(tree: Mapping[str, Any], path: Path) -> Description:
-    """Check a merged tree and make the description."""
+def _faults(value: Any, extra: Sequence[str], slots: Mapping[str, SlotDescription],
+            chain: tuple[str, ...] | None, path: Path) -> tuple[Fault, ...]:
+    """Check the file's faults and those of the command line."""
+    if not isinstance(value, list):
+        raise InputError(f"{path}: fault is written as [[fault]] tables.")
+    given = [(_tables(table, f"{path}: fault {number}"), f"{path}: fault {number}")
+             for number, table in enumerate(value, 1)]
+    given += [(parse(text), f"--fault {text}") for text in extra]
+    faults = tuple(settle_fault(table, tuple(slots), place) for table, place in given)
+    check_count(faults, str(path))
+    for fault, (_, place) in zip(faults, given, strict=True):
+        check_chain(fault, chain, place)
+    return faults
+
+
+def describe(tree: Mapping[str, Any], path: Path, faults: Sequence[str] = ()) -> Description:
+    """Check a merged tree and make the description, with further faults in their text form."""
     plane = _tables(tree.get("backplane", {}), f"{path}: backplane")
     for key in plane:
         if key not in BACKPLANE:
@@ -365,12 +383,16 @@ def describe(tree: Mapping[str, Any], path: Path) -> Description:
     name = tree.get("name", path.stem)
     if not isinstance(name, str):
         raise InputError(f"{path}: name takes a text, not {name!r}.")
-    return Description(path, name, tuple(slots.values()),
-                       _chain(plane.get("chain"), slots, removed, path),
-                       _wires(tree.get("wire", []), slots, removed, path), floating, seed, clock)
+    chain = _chain(plane.get("chain"), slots, removed, path)
+    return Description(path, name, tuple(slots.values()), chain,
+                       _wires(tree.get("wire", []), slots, removed, path), floating, seed, clock,
+                       _faults(tree.get("fault", []), faults, slots, chain, path))
 
 
-def load(path: Path | str) -> Description:
-    """Read and check a backplane file; InputError names the file, the place and the mend."""
+def load(path: Path | str, faults: Sequence[str] = ()) -> Description:
+    """Read and check a backplane file; InputError names the file, the place and the mend.
+
+    ``faults``: further ones in their text form, see emu/faults.py.
+    """
     path = Path(path)
-    return describe(load_tree(path), path)
+    return describe(load_tree(path), path, faults)

@@ -15,6 +15,7 @@ from emu.chain import update_int
 from emu.cpu.run import run as plain_run
 from emu.errors import InputError
 from emu.media.bay import Bay, Version
+from emu.faults import install, link, silent_slots
 from emu.memory import refresh_map, remap
 from emu.state import (
     CHAINED_INTERRUPT,
@@ -87,6 +88,7 @@ class Machine:
         self._connect_ports()
         self._connect_chain()
         self._connect_wires()
+        install(self.description.faults, self.m, self._numbers(), self.hz, self.seed)
         self._power_on()
 
     # --- building ---------------------------------------------------------------------
@@ -160,8 +162,9 @@ class Machine:
         m = self.m
         m.port_slot[:] = -1
         taken: dict[int, list[tuple[int, int, int, int]]] = {}
+        silent = silent_slots(self.description.faults)
         for number, slot in enumerate(self.description.slots):
-            for row in slot.ports:
+            for row in () if slot.name in silent else slot.ports:
                 for low in range(256):
                     if (low & row.mask & 0xFF) == row.port & row.mask & 0xFF:
                         taken.setdefault(low, []).append(
@@ -182,17 +185,22 @@ class Machine:
             m.decodes[k] = entry
         m.decode_count = len(rows)
 
+    def _numbers(self) -> dict[str, int]:
+        return {slot.name: slot.number for slot in self.slots}
+
     def _number(self, name: str) -> int:
         return next(s.number for s in self.slots if s.name == name)
 
     def _connect_chain(self) -> None:
-        chain = self.description.chain or ()
-        for k, name in enumerate(chain):
-            number = -1 if name == "open" else self._number(name)
+        links = link(self.description.chain or (), self.description.faults, self._numbers())
+        if len(links) > len(self.m.chain):
+            raise InputError(f"{self.description.path}: backplane.chain has more than "
+                             f"{len(self.m.chain)} links.")
+        for k, number in enumerate(links):
             self.m.chain[k] = number
             if number >= 0 and self.m.int_kind[number] == CHAINED_INTERRUPT:
                 self.m.chained[number] = 1
-        self.m.chain_len = len(chain)
+        self.m.chain_len = len(links)
 
     def _connect_wires(self) -> None:
         for k, wire in enumerate(self.description.wires):

@@ -95,7 +95,7 @@ def slow_for_stops(m):
 @compiled
 def refresh_map(m):
     """Set the fast map anew after the log, the stops, or what the bus keeps has changed."""
-    others = m.keeps_last + m.ack_bytes
+    others = m.keeps_last + m.ack_bytes + m.faulty
     every = 1 if m.logging + others > 0 else 0
     m.log_only = 1 if m.logging == 1 and m.watching + others == 0 else 0
     for page in range(PAGES):

@@ -23,6 +23,7 @@ POOL = 512 << 10  # bytes of card states in one machine
 LOG = 1 << 16  # bus cycles in the ring (a power of two)
 EARLY_WRITES = 128  # writes to empty ports that are kept whole
 STOPS = 32
+FAULTS = 32
 
 # Register numbers in ``r``: an opcode's 3-bit register field indexes it directly;
 # F takes the place of (HL).
@@ -124,7 +125,8 @@ _HEAD = [
     ("ip", np.int64, (SLOTS,)),  # pending sources, bit 0 = highest inside the card
     ("ius", np.int64, (SLOTS,)),  # sources under service
     ("iei", np.int64, (SLOTS,)), ("ieo", np.int64, (SLOTS,)),
-    ("chain", np.int64, (SLOTS * 2,)),  # slots from the highest down; -1: an open link
+    ("chain", np.int64, (SLOTS * 2,)),  # slots from the highest down, or:
+    #                                       -1: an open link, -2: IEI high again behind it
     ("chain_len", np.int64),
     ("chained", np.int64, (SLOTS,)),  # 1: stands in the chain
     # --- lines between cards ---------------------------------------------------------
@@ -158,6 +160,21 @@ _HEAD = [
     ("empty_port_writes", np.int64, (EARLY_WRITES, 4)),  # t, pc, port, value
     ("empty_port_write_count", np.int64),
     ("slot_reads", np.int64, (SLOTS,)), ("slot_writes", np.int64, (SLOTS,)),
+    # --- electrical faults (emu/faulty_bus.py); all zero in a sound machine --------------
+    ("faults", np.int64, (FAULTS, 6)),  # kind, low, high address, slot or -1, two parameters
+    ("fault_count", np.int64),
+    ("faulty", np.int64),  # 1: some of them change memory cycles, which then take the slow path
+    ("clock_ps", np.int64),  # a T-state in picoseconds
+    ("noise", np.int64),  # the random stream of the faults
+    ("noise_every", np.int64),  # mean T-states between falling edges of /NMI, 0: none
+    ("noise_t", np.int64),  # the next of them
+    ("held", np.int64),  # what holds the CPU still (RESET, WAIT, BUSREQ), 0: nothing ...
+    ("held_from", np.int64),  # ... and from when
+    ("int_held", np.int64),  # 1: /INT is low whatever the cards do
+    ("int_cut", np.int64, (SLOTS,)),  # 1: the card cannot pull /INT low
+    ("reti_hidden", np.int64),  # 1: the cards do not see ED 4D
+    ("late_reads", np.int64), ("late_read_at", np.int64), ("late_read_t", np.int64),
+    ("ack_driven", np.int64), ("ack_blocked", np.int64),  # vectors that did not reach the CPU
     # --- stops -------------------------------------------------------------------------
     ("watching", np.int64),
     ("stops", np.int64, (STOPS, 6)),  # kind, low, high, mask, value, hits

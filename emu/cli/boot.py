@@ -28,10 +28,13 @@ from emu.cli.typing_order import Typing, texts_before
               help="Power-on noise, instead of the file's seed.")
 @click.option("--keep", is_flag=True,
               help="Write floppies and card images back to their files at the end.")
+@click.option("--fault", "faults", multiple=True, metavar="KIND[,KEY=VALUE]...",
+              help="Put an electrical fault into this run, such as data-stuck,line=3,level=0; "
+                   "may be given several times; docs/faults.md lists the kinds.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
             afters: tuple[str, ...], script: Path | None, seed: int | None,
-            keep: bool, as_json: bool) -> None:
+            keep: bool, faults: tuple[str, ...], as_json: bool) -> None:
     """Boot the machine of a backplane FILE and say how it ended.
 
     Exit status 0: the text came, or it waits for input and no text was asked for; 1: it
@@ -48,7 +51,7 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     seconds = limit_seconds(limit)
     steps = (read_script(script) if script else []) + sends_of(sends, texts_before(afters),
                                                                  SILENCE)
-    machine = Machine(load(file), seed, compiling())
+    machine = Machine(load(file, faults), seed, compiling())
     if keep:
         check_keep(machine.bays.values())
     session = Session(machine, until, seconds, steps, None if as_json else _show)
@@ -66,6 +69,7 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
                           for name, channel in session.console.channels.items()}
         out["kept"] = kept
         out["seed"] = machine.seed
+        out["faults"] = [str(fault) for fault in machine.description.faults]
         out["input"] = [{"t": t, "channel": name, "keys": keys.decode("latin-1")}
                         for t, name, keys in session.inputs]
         click.echo(json.dumps(out, indent=2))
@@ -76,6 +80,8 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
             click.echo(line)
         for path in kept:
             click.echo(f"kept: {path}")
+        for fault in machine.description.faults:
+            click.echo(f"with fault: {fault}")
         click.echo(f"({verdict.emulated_seconds:.4g} s emulated in "
                    f"{time.perf_counter() - started:.2f} s)")
     sys.exit(verdict.exit_status(until is not None or failed is not None))

@@ -15,6 +15,7 @@ import numpy as np
 
 from emu.bus import catch_up, check_stops, floating, leave, log_cycle, m1, push, rd, read_fully
 from emu.chain import acknowledge
+from emu.faulty_bus import is_held, noisy_nmi, vector_byte
 from emu.jit import compiled
 from emu.memory import refresh_map
 from emu.state import (
@@ -46,6 +47,10 @@ def next_event(m):
     soonest = np.int64(FAR)
     for slot in range(m.slots):
         soonest = min(soonest, m.ev[slot])
+    if m.noise_every > 0:
+        soonest = min(soonest, m.noise_t)
+    if m.held != 0:
+        soonest = min(soonest, m.held_from - 1)
     return min(soonest + 1, m.t_stop)
 
 
@@ -96,6 +101,8 @@ def acknowledge_cycle(m, internal):
             m.ack_empty_t = m.t
             m.ack_empty_pc = m.pc
         m.bus_driver = NOBODY
+    elif m.fault_count > 0:
+        vector = vector_byte(m, m.bus_driver - 1, vector)
     m.bus_byte = vector
     if m.logging == 1:
         log_cycle(m, m.t, ACK, m.pc, vector, 2 + m.cpu_wait_io, m.bus_driver)
@@ -195,7 +202,13 @@ def service(m):
     while True:
         if m.t >= m.t_stop or m.exit_reason != 0:  # also between a response and its handler
             return np.int64(-1)
+        if is_held(m):
+            m.t = m.t_stop
+            catch_up(m, m.t - 1)
+            return np.int64(-1)
         catch_up(m, m.t - 1)
+        if m.noise_every > 0:
+            noisy_nmi(m)
         again = 0
         opcode = np.int64(-1)
         if m.prefix != 0:
