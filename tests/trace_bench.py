@@ -39,6 +39,7 @@ def machine(program: bytes, *cards: Any, chain: Sequence[str] | None = None,
              slot("memory", plain_memory.CARD, settle(plain_memory.CARD, ram, "memory"), **memory),
              *cards)
     built = Machine(SimpleNamespace(
+        faults=(),
         path=Path("bench.toml"), name="bench", slots=slots, chain=chain, wires=(),
         floating="pull-ups", seed=1, cpu_hz=clock))
     place(built, 0, program)
