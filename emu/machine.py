@@ -14,8 +14,8 @@ from emu import calls, jit
 from emu.chain import update_int
 from emu.cpu.run import run as plain_run
 from emu.errors import InputError
-from emu.media.bay import Bay, Version
 from emu.faults import install, link, silent_slots
+from emu.media.bay import Bay, Version
 from emu.memory import refresh_map, remap
 from emu.state import (
     CHAINED_INTERRUPT,
