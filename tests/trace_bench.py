@@ -19,7 +19,8 @@ def slot(name: str, card: Any, settings: Mapping[str, Any], ports: Sequence[int]
          **more: Any) -> Any:
     """Describe a card in its slot; register k stands at ``ports[k]``."""
     return SimpleNamespace(
-        name=name, card=card, settings=settings, images={}, waits_io=more.get("waits_io", 0),
+        name=name, card=card, settings=settings, images={}, media={},
+        waits_io=more.get("waits_io", 0),
         waits_mem=more.get("waits_mem", 0), waits_m1=more.get("waits_m1", 0), place=name,
         ports=tuple(SimpleNamespace(register=k, port=port, mask=0xFF)
                     for k, port in enumerate(ports)))
