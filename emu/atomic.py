@@ -1,0 +1,70 @@
+"""Replace a user's file whole or not at all."""
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import stat
+import tempfile
+from pathlib import Path
+
+from emu.errors import InputError
+
+
+def write_atomic(path: Path, data: bytes, what: str = "file") -> None:
+    """Put ``data`` into a file: a new file beside it, flushed to the disk, then renamed over it.
+
+    A link is followed; the old file's permissions stay.  Raises InputError, with the old file
+    untouched, when it is read-only or no regular file, or when the disk is full.
+    """
+    path = Path(os.path.realpath(path))
+    mode = _permissions(path, what)
+    draft = ""
+    try:
+        handle, draft = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        with open(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        os.chmod(draft, mode)
+        os.replace(draft, path)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            os.unlink(draft)
+        raise InputError(f"{path}: cannot be written: {_reason(error)}; the {what} stays as it "
+                         f"was.") from None
+    _flush_folder(path.parent)
+
+
+def _permissions(path: Path, what: str) -> int:
+    """Give the permissions that the new file takes; InputError when it may not be replaced."""
+    try:
+        found = path.stat().st_mode
+    except FileNotFoundError:
+        mask = os.umask(0)
+        os.umask(mask)
+        return 0o666 & ~mask
+    except OSError as error:
+        raise InputError(f"{path}: cannot be written: {error.strerror}; check the path.") from None
+    if not stat.S_ISREG(found):
+        raise InputError(f"{path}: is no regular file; name an ordinary {what}.")
+    if not found & 0o222 or not os.access(path, os.W_OK):
+        raise InputError(f"{path}: is read-only; make it writable (chmod u+w) or name another "
+                         f"{what}.")
+    return stat.S_IMODE(found)
+
+
+def _reason(error: OSError) -> str:
+    if error.errno == errno.ENOSPC:
+        return "the disk is full"
+    return str(error.strerror or error).lower()
+
+
+def _flush_folder(folder: Path) -> None:
+    """Make the rename last through a power failure, where the system can."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

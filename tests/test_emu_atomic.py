@@ -1,0 +1,58 @@
+"""A user's file is replaced whole or not at all."""
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from emu.atomic import write_atomic
+from emu.errors import InputError
+
+
+def test_a_file_is_replaced_and_keeps_its_permissions(tmp_path: Path) -> None:
+    path = tmp_path / "disk.img"
+    path.write_bytes(b"old")
+    path.chmod(0o640)
+    write_atomic(path, b"new")
+    assert path.read_bytes() == b"new"
+    assert path.stat().st_mode & 0o777 == 0o640
+    assert os.listdir(tmp_path) == ["disk.img"]
+
+
+def test_a_link_is_followed(tmp_path: Path) -> None:
+    (tmp_path / "real.img").write_bytes(b"old")
+    (tmp_path / "link.img").symlink_to("real.img")
+    write_atomic(tmp_path / "link.img", b"new")
+    assert (tmp_path / "link.img").is_symlink()
+    assert (tmp_path / "real.img").read_bytes() == b"new"
+
+
+def test_a_read_only_file_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "disk.img"
+    path.write_bytes(b"old")
+    path.chmod(0o444)
+    with pytest.raises(InputError) as error:
+        write_atomic(path, b"new", "medium")
+    assert str(error.value) == (f"{path}: is read-only; make it writable (chmod u+w) or name "
+                                f"another medium.")
+    assert path.read_bytes() == b"old"
+
+
+def test_a_full_disk_loses_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "disk.img"
+    path.write_bytes(b"old")
+
+    def full(_: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(InputError, match="the disk is full; the medium stays as it was"):
+        write_atomic(path, b"new", "medium")
+    assert path.read_bytes() == b"old"
+    assert os.listdir(tmp_path) == ["disk.img"]
+
+
+def test_a_folder_is_no_file(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="is no regular file"):
+        write_atomic(tmp_path, b"new")
