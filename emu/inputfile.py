@@ -10,18 +10,18 @@ LIMIT = 16 << 20
 """Bytes: no file of a backplane's ROMs or symbols comes near it."""
 
 
-def read_limited(path: Path, what: str, limit: int = LIMIT) -> bytes:
+def read_limited(path: Path, what: str, limit: int = LIMIT, empty: bool = False) -> bytes:
     """Read all bytes of a regular file; ``what`` names its part ("image") in messages.
 
-    Raises InputError when it is missing, no regular file, unreadable, empty or longer
-    than ``limit`` bytes.
+    Raises InputError when it is missing, no regular file, unreadable, longer than ``limit``
+    bytes, or (unless ``empty`` is allowed) empty.
     """
     size, data = _take(path, what, limit)
     if size > limit or len(data) > limit:
         raise InputError(
             f"{path}: is longer than {limit >> 20} MiB, too long for this {what}; check the path."
         )
-    if not data:
+    if not data and not empty:
         raise InputError(f"{path}: is empty; build the {what} again.")
     return data
 

@@ -14,6 +14,7 @@ COMMANDS = {
     "check": "Check the wiring without running.",
     "image": "Look into ROM images, pack, split, compare.",
     "rates": "List what reaches a baud rate or a tick, and the bytes to write.",
+    "medium": "Make floppy images, look into them, bring files in and out.",
     "trace": "Write down what happened: text, JSON lines, VCD.",
     "record": "Keep what a good boot did.",
     "verify": "Run again and hold against a record.",

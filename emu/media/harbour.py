@@ -40,7 +40,8 @@ class Harbour:
                 or self.start + self.length > self.total:
             raise InputError(f"{image.place}: its Tidewater volume is for {cylinders} cylinders, "
                              f"{heads} heads and {sectors} sectors, not for "
-                             f"{format_name(geometry)}; name the right geometry or format it again.")
+                             f"{format_name(geometry)}; name the right geometry or format it "
+                             f"again.")
         self.label = label.rstrip(b"\0").decode("latin-1")
 
     @classmethod
