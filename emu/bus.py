@@ -49,14 +49,20 @@ from emu.state import (
     READ,
     ROM,
     STOP_CONFLICT,
-    STOP_FETCH,
-    STOP_HIT,
     STOP_IN,
     STOP_OUT,
-    STOP_READ,
     STOP_ROM_WRITE,
-    STOP_WRITE,
     WRITE,
+)
+from emu.stops import (
+    EXECUTED,
+    FETCHED,
+    READING,
+    WRITING,
+    check_stops,
+    leave,
+    stands_at,
+    stop_on,
 )
 
 OPERAND = 8 | READ  # kind of read_fully for a byte at PC; a READ in the log
@@ -76,14 +82,6 @@ def log_cycle(m, start, kind, address, data, waits, driver):
 
 
 @compiled
-def leave(m, reason):
-    """Leave run() at the next instruction boundary."""
-    if m.exit_reason == 0:
-        m.exit_reason = reason
-    m.next_event = 0
-
-
-@compiled
 def ask_host(m, slot):
     """Ask the host for a piece of a medium: run() is left at the next instruction boundary,
     the card's ``serve`` is called, and the run goes on at the same T-state.
@@ -92,25 +90,6 @@ def ask_host(m, slot):
     """
     m.medium_wanted |= np.int64(1) << slot
     leave(m, MEDIUM_WANTED)
-
-
-@compiled
-def check_stops(m, kind, address, data):
-    """Leave run() when a stop of this kind covers the access."""
-    for row in range(m.stop_count):
-        if (m.stops[row, 0] == kind and m.stops[row, 1] <= address <= m.stops[row, 2]
-                and (data & m.stops[row, 3]) == m.stops[row, 4]):
-            m.stops[row, 5] += 1
-            m.stop_row = row
-            m.stop_t = m.t
-            leave(m, STOP_HIT)
-
-
-@inlined
-def check_memory_stops(m, kind, address, data):
-    """Look through the stops when one of them may cover the address."""
-    if m.stop_low[kind] <= address <= m.stop_high[kind]:
-        check_stops(m, kind, address, data)
 
 
 @compiled
@@ -206,10 +185,12 @@ def read_fully(m, address, kind):
     m.bus_byte = value
     if m.logging == 1:
         log_cycle(m, m.t, kind, address, value, waits, m.bus_driver)
-    if m.watching == 1:
-        check_memory_stops(m, STOP_READ if kind == READ else STOP_FETCH, address, value)
+    if m.stop_kinds != 0:
+        wanted = m.stop_map[address] & (READING if kind == READ else FETCHED)
+        if wanted != 0:
+            check_stops(m, wanted, address, value)
         if m.bus_driver == CONFLICT:
-            check_stops(m, STOP_CONFLICT, address, value)
+            stop_on(m, STOP_CONFLICT, address, value)
     return value
 
 
@@ -230,15 +211,16 @@ def store(m, address, value):
     """Write to whatever memory answers an address."""
     page = address >> 12
     base = m.wb_true[page]
+    m.old_byte = value  # elsewhere a change cannot be told
     if base >= 0:
+        m.old_byte = np.int64(m.phys[base + (address & 0xFFF)])
         m.phys[base + (address & 0xFFF)] = value
     elif base == ROM:
         m.rom_writes += 1
         m.rom_write_t = m.t
         m.rom_write_at = address
         m.rom_write_pc = m.pc
-        if m.watching == 1:
-            check_stops(m, STOP_ROM_WRITE, address, value)
+        stop_on(m, STOP_ROM_WRITE, address, value)
     elif base == NOT_MINE:
         m.empty_writes += 1
         m.empty_write_at = address
@@ -266,21 +248,24 @@ def write_fully(m, address, value):
     m.bus_byte = value
     if m.logging == 1:
         log_cycle(m, m.t, WRITE, address, value, m.wait_mem[address >> 12], CPU_DRIVES)
-    if m.watching == 1:
-        check_memory_stops(m, STOP_WRITE, address, value)
+    wanted = m.stop_map[address] & WRITING
+    if wanted != 0:
+        check_stops(m, wanted, address, value)
 
 
 @inlined
 def read_aside(m, t, pc, address, kind, waits):
-    """Read memory off the fast path: plain memory while only the log is on, or anything."""
+    """Read memory off the fast path: plain memory without a stop there, or anything."""
     m.pc = pc
     page = (address >> 12) & 15
     base = m.rb_true[page]
-    if base < 0 or m.log_only == 0:
+    stops = READING if kind == READ else FETCHED
+    if base < 0 or m.plain_aside == 0 or (m.stop_map[address] & stops) != 0:
         m.t = t
         return read_fully(m, address, kind)
     value = np.int64(m.phys[np.uint64(base + (address & 0xFFF))])
-    log_cycle(m, t, kind & 7, address, value, waits, m.owner[page])
+    if m.logging == 1:
+        log_cycle(m, t, kind & 7, address, value, waits, m.owner[page])
     return value
 
 
@@ -297,6 +282,17 @@ def opcode_slow(m, t, pc):
 
 
 @compiled
+def first_slow(m, t, pc):
+    """Fetch an instruction's first byte off the fast path; -1 when a stop stands before it."""
+    if (m.stop_map[pc] & EXECUTED) != 0 and t != m.pass_t and m.ack_bytes == 0:
+        m.t = t
+        m.pc = pc
+        if stands_at(m, pc):
+            return np.int64(-1)
+    return read_aside(m, t, pc, pc, FETCH, m.wait_m1[(pc >> 12) & 15])
+
+
+@compiled
 def operand_slow(m, t, pc):
     """Read an operand byte off the fast path."""
     return read_aside(m, t, pc, pc, OPERAND, m.wait_mem[(pc >> 12) & 15])
@@ -307,13 +303,14 @@ def write_slow(m, t, pc, address, value):
     """Write memory off the fast path."""
     page = (address >> 12) & 15
     base = m.wb_true[page]
-    if base < 0 or m.log_only == 0:
+    if base < 0 or m.plain_aside == 0 or (m.stop_map[address] & WRITING) != 0:
         m.t = t
         m.pc = pc
         write_fully(m, address, value)
     else:
         m.phys[np.uint64(base + (address & 0xFFF))] = value
-        log_cycle(m, t, WRITE, address, value, m.wait_mem[page], CPU_DRIVES)
+        if m.logging == 1:
+            log_cycle(m, t, WRITE, address, value, m.wait_mem[page], CPU_DRIVES)
 
 
 @inlined
@@ -350,6 +347,23 @@ def m1(m, t, pc):
     else:
         value = opcode_slow(m, t, pc)
         pc = m.pc  # one back when a card supplies the instruction in mode 0
+    m.refresh += 1
+    return value, t + 4 + m.wait_m1[page], (pc + 1) & 0xFFFF
+
+
+@inlined
+def m1_first(m, t, pc):
+    """Run the first opcode fetch of an instruction as `m1` does; byte -1, and time and PC as
+    they were, when a stop stands before it."""
+    page = (pc >> 12) & 15
+    base = m.rb[page]
+    if base >= 0:
+        value = np.int64(m.phys[np.uint64(base + (pc & 0xFFF))])
+    else:
+        value = first_slow(m, t, pc)
+        if value < 0:
+            return value, t, pc
+        pc = m.pc
     m.refresh += 1
     return value, t + 4 + m.wait_m1[page], (pc + 1) & 0xFFFF
 
@@ -459,10 +473,9 @@ def inp(m, port):
     m.bus_byte = value
     if m.logging == 1:
         log_cycle(m, m.t, IN, port, value, waits, m.bus_driver)
-    if m.watching == 1:
-        check_stops(m, STOP_IN, low, value)
-        if m.bus_driver == CONFLICT:
-            check_stops(m, STOP_CONFLICT, port, value)
+    stop_on(m, STOP_IN, low, value)
+    if m.bus_driver == CONFLICT:
+        stop_on(m, STOP_CONFLICT, port, value)
     m.t += 4 + waits
     return value
 
@@ -520,7 +533,6 @@ def outp(m, port, value):
             m.empty_port_writes[row, 2] = port
             m.empty_port_writes[row, 3] = value
         m.empty_port_write_count += 1
-    if m.watching == 1:
-        check_stops(m, STOP_OUT, low, value)
+    stop_on(m, STOP_OUT, low, value)
     m.t += 4 + waits
 

@@ -19,7 +19,15 @@ import numpy as np
 
 from emu.calls import ACKNOWLEDGE, RETI, call_card
 from emu.jit import compiled, inlined
-from emu.state import CHAINED_INTERRUPT, CONFLICT, NO_INTERRUPT, NOBODY, PLAIN_INTERRUPT
+from emu.state import (
+    CHAINED_INTERRUPT,
+    CONFLICT,
+    NO_INTERRUPT,
+    NOBODY,
+    PLAIN_INTERRUPT,
+    STOP_REQUEST,
+)
+from emu.stops import stop_on
 
 OPEN, RESTART = -1, -2  # in ``m.chain``: IEI is low from here on, or high again
 
@@ -64,6 +72,7 @@ def update_int(m):
     if line == 1 and m.int_line == 0:
         m.int_since = m.t
         m.next_event = 0
+        stop_on(m, STOP_REQUEST, 0, 0)
     m.int_line = line
 
 

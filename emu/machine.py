@@ -113,6 +113,7 @@ class Machine:
         m.slots = len(self.description.slots)
         m.ev[:] = FAR
         m.held_t = -1
+        m.pass_t = -1
         m.log_limit = FAR
         m.rclaim[:] = NOT_MINE
         m.wclaim[:] = NOT_MINE
@@ -318,6 +319,7 @@ class Machine:
             bay.restore(version)
         self.m.fn[:] = addresses
         self.m.uid = uid
+        refresh_map(self.m)  # the stops are not the snapshot's
 
     def log(self, on: bool) -> None:
         """Turn the bus log on or off; it starts empty."""

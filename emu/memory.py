@@ -13,9 +13,6 @@ from emu.state import (
     NOT_MINE,
     PAGES,
     SEVERAL,
-    STOP_FETCH,
-    STOP_READ,
-    STOP_WRITE,
 )
 
 
@@ -75,34 +72,14 @@ def remap(m, page):
 
 
 @compiled
-def slow_for_stops(m):
-    """Send the pages that a stop covers the slow way; note the stops' bounds."""
-    for kind in range(STOP_WRITE + 1):
-        m.stop_low[kind] = 0x10000
-        m.stop_high[kind] = -1
-    for row in range(m.stop_count):
-        kind = m.stops[row, 0]
-        if kind <= STOP_WRITE:
-            m.stop_low[kind] = min(m.stop_low[kind], m.stops[row, 1])
-            m.stop_high[kind] = max(m.stop_high[kind], m.stops[row, 2])
-        for page in range(m.stops[row, 1] >> 12, (m.stops[row, 2] >> 12) + 1):
-            if kind == STOP_FETCH or kind == STOP_READ:
-                m.slow_read[page & 15] = 1
-            elif kind == STOP_WRITE:
-                m.slow_write[page & 15] = 1
-
-
-@compiled
 def refresh_map(m):
     """Set the fast map anew after the log, the stops, or what the bus keeps has changed."""
     others = m.keeps_last + m.ack_bytes + m.faulty
     every = 1 if m.logging + others > 0 else 0
-    m.log_only = 1 if m.logging == 1 and m.watching + others == 0 else 0
+    m.plain_aside = 1 if others == 0 else 0
+    m.log_only = 1 if m.logging == 1 and m.stop_kinds == 0 and others == 0 else 0
     for page in range(PAGES):
-        m.slow_read[page] = every
-        m.slow_write[page] = every
-    if m.watching == 1:
-        slow_for_stops(m)
-    for page in range(PAGES):
+        m.slow_read[page] = every | m.stop_reads[page]
+        m.slow_write[page] = every | m.stop_writes[page]
         m.rb[page] = m.rb_true[page] if m.slow_read[page] == 0 else CALL
         m.wb[page] = m.wb_true[page] if m.slow_write[page] == 0 else CALL

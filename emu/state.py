@@ -5,8 +5,8 @@ since power-on.  A slot is a card's place, 0 to SLOTS-1, in the order of the
 backplane file.  A page is 4 KiB of the CPU's address space, 0 to 15.
 
 The order matters: what a snapshot keeps stands first (`HEAD`), then physical memory,
-of which a snapshot keeps the part in use, then the ring of the bus log, which replay
-makes anew.
+of which a snapshot keeps the part in use, then what does not belong to the machine: the
+ring of the bus log, which replay makes anew, and the stops.
 """
 from __future__ import annotations
 
@@ -22,8 +22,10 @@ PHYSICAL = 2 << 20  # bytes of ROM and RAM in one machine
 POOL = 512 << 10  # bytes of card states in one machine
 LOG = 1 << 16  # bus cycles in the ring (a power of two)
 EARLY_WRITES = 128  # writes to empty ports that are kept whole
-STOPS = 32
 FAULTS = 32
+STOPS = 64
+STOP_WORDS = 12  # of a stop's row, see emu/stops.py
+HITS = 64  # listed hits of stops
 
 # Register numbers in ``r``: an opcode's 3-bit register field indexes it directly;
 # F takes the place of (HL).
@@ -49,9 +51,9 @@ AT_TIME, CONSOLE_FULL, LOG_FULL, STOP_HIT, MEDIUM_WANTED = range(5)
 # Kinds of line between cards.
 LEVEL, PERIODIC = 0, 1
 
-# What a stop watches.
-(STOP_NONE, STOP_FETCH, STOP_READ, STOP_WRITE, STOP_IN, STOP_OUT, STOP_ACK, STOP_INT,
- STOP_ROM_WRITE, STOP_CONFLICT) = range(10)
+# What a stop watches: first the kinds that have a bit in ``stop_map``.
+(STOP_VIRGIN, STOP_FETCH, STOP_READ, STOP_WRITE, STOP_EXECUTE, STOP_CHANGE, STOP_PUSH, STOP_POP,
+ STOP_IN, STOP_OUT, STOP_ACK, STOP_INT, STOP_REQUEST, STOP_ROM_WRITE, STOP_CONFLICT) = range(15)
 
 FAR = (1 << 62)  # a time that never comes
 
@@ -96,6 +98,7 @@ _HEAD = [
     ("slow_read", np.int64, (PAGES,)),  # 1: every read takes the slow path (log, stops ...)
     ("slow_write", np.int64, (PAGES,)),
     ("log_only", np.int64),  # 1: they all do so for the log alone
+    ("plain_aside", np.int64),  # 1: for the log and stops alone, see bus.read_aside
     ("mem_slots", np.int64, (SLOTS,)), ("mem_count", np.int64),
     ("rclaim", np.int64, (SLOTS, PAGES)), ("wclaim", np.int64, (SLOTS, PAGES)),
     ("slot_wait_m1", np.int64, (SLOTS,)), ("slot_wait_mem", np.int64, (SLOTS,)),
@@ -175,20 +178,27 @@ _HEAD = [
     ("reti_hidden", np.int64),  # 1: the cards do not see ED 4D
     ("late_reads", np.int64), ("late_read_at", np.int64), ("late_read_t", np.int64),
     ("ack_driven", np.int64), ("ack_blocked", np.int64),  # vectors that did not reach the CPU
-    # --- stops -------------------------------------------------------------------------
-    ("watching", np.int64),
-    ("stops", np.int64, (STOPS, 6)),  # kind, low, high, mask, value, hits
-    ("stop_low", np.int64, (4,)),  # by kind FETCH READ WRITE: lowest and highest address
-    ("stop_high", np.int64, (4,)),  # that a stop covers, see memory.refresh_map
-    ("stop_count", np.int64), ("stop_row", np.int64), ("stop_t", np.int64),
     # --- the bus log -------------------------------------------------------------------
     ("logging", np.int64), ("log_pos", np.int64), ("log_limit", np.int64),
     # --- card states -------------------------------------------------------------------
     ("pool", np.uint8, (POOL,)),
 ]
 
+_STOPS = [
+    ("stops", np.int64, (STOPS, STOP_WORDS)),  # rows, see emu/stops.py
+    ("stop_count", np.int64),
+    ("stop_kinds", np.int64),  # bits: the kinds among them
+    ("stop_reads", np.int64, (PAGES,)), ("stop_writes", np.int64, (PAGES,)),  # 1: one is there
+    ("stop_map", np.uint8, (0x10000,)),  # bits by address: kinds up to STOP_POP
+    ("hits", np.int64, (HITS, 4)),  # row, T-state of the cycle, address, data
+    ("hit_count", np.int64),
+    ("pass_t", np.int64),  # no stop stands before the instruction that begins here
+    ("old_byte", np.int64),  # what a plain memory write under way overwrites
+    ("untouched", np.uint8, (PHYSICAL,)),  # 1: RAM never written, as STOP_VIRGIN has it
+]
+
 MACHINE = np.dtype(
-    [*_HEAD, ("phys", np.uint8, (PHYSICAL,)), ("log", np.int64, (LOG * 2,))], align=True)
+    [*_HEAD, ("phys", np.uint8, (PHYSICAL,)), ("log", np.int64, (LOG * 2,)), *_STOPS], align=True)
 
 HEAD = MACHINE.fields["phys"][1]  # bytes before physical memory
 POOL_AT = MACHINE.fields["pool"][1]

@@ -5,10 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from emu.bus import check_stops
 from emu.image import Image
 from emu.jit import compiled
 from emu.state import STOP_ROM_WRITE
+from emu.stops import stop_on
 from peripherals.card import Setup
 
 
@@ -19,8 +19,7 @@ def count_rom_write(m, address, value):
     m.rom_write_t = m.t
     m.rom_write_at = address
     m.rom_write_pc = m.pc
-    if m.watching == 1:
-        check_stops(m, STOP_ROM_WRITE, address, value)
+    stop_on(m, STOP_ROM_WRITE, address, value)
 
 
 def chip_bytes(image: Image | None, size: int, start: int = 0) -> np.ndarray:

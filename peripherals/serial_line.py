@@ -18,9 +18,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.bus import leave
 from emu.jit import compiled, inlined
 from emu.state import CONSOLE_FULL, PERIODIC
+from emu.stops import leave
 from peripherals.serial_wave import (
     BREAK,
     CLOCK,

@@ -34,7 +34,7 @@ NAMES: Mapping[str, int] = {"a": A, "f": F, "b": B, "c": C, "d": D, "e": E, "h":
 NUMBERS = ("pc", "sp", "i", "iff1", "iff2", "im", "halted", "wz", "t", "after_ei", "cmos")
 # Not state, or different by intent between the three runs.
 SLICED = ("next_event", "t_stop", "exit_reason", "logging", "log_pos", "log_limit", "slow_all",
-          "rb", "wb", "bus_byte", "bus_driver", "int_since")
+          "rb", "wb", "bus_byte", "bus_driver", "int_since", "old_byte")
 
 
 @dataclass(frozen=True)

@@ -8,8 +8,8 @@ import pytest
 from card_bench import Bench
 from memory_bench import erase_sector, opcode, peek, poke, program, unlock
 
-from emu.memory import refresh_map
 from emu.state import CALL, FAR, STOP_HIT, STOP_ROM_WRITE
+from emu.stops import Row, arm
 from peripherals.banked_memory import CARD
 
 FLAT = {"window-size": 32768, "ram-page": 0x40}
@@ -91,9 +91,7 @@ def test_a_command_leaves_no_trace_in_the_counters(bench: Bench) -> None:
 
 def test_stray_write_stops_a_run_that_watches_rom(bench: Bench) -> None:
     m = bench.m
-    m.stops[0, :5] = (STOP_ROM_WRITE, 0, 0xFFFF, 0, 0)
-    m.stop_count = m.watching = 1
-    refresh_map(m)
+    arm(m, [Row(STOP_ROM_WRITE)])
     unlock(bench, 0xF0)
     assert int(m.exit_reason) == 0
     poke(bench, 0x4321, 9)

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from bench_table import Workload
 
+from emu import stops
 from emu.console import Console
 from emu.description import load
 from emu.machine import Machine
@@ -88,13 +89,10 @@ class Tidewater:
 
 def arm(machine: Machine) -> None:
     """Arm a dozen stops that are never hit, on the kernel's and its data's pages."""
-    m = machine.m
-    for row in range(STOPS):
-        kind = (STOP_FETCH, STOP_READ, STOP_WRITE)[row % 3]
-        m.stops[row] = (kind, 0x1000 * row + 0xFFF, 0x1000 * row + 0xFFF, 0xFF, 0x100, 0)
-    m.stop_count = STOPS
-    m.watching = 1
-    refresh_map(m)
+    kinds = (STOP_FETCH, STOP_READ, STOP_WRITE)
+    stops.arm(machine.m, [
+        stops.Row(kinds[row % 3], 0x1000 * row + 0xFFF, 0x1000 * row + 0xFFF, 0xFF, 0x100)
+        for row in range(STOPS)])
 
 
 def copy_time(machine: Machine, back: bool) -> float:

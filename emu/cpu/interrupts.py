@@ -13,7 +13,16 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.bus import catch_up, check_stops, floating, leave, log_cycle, m1, push, rd, read_fully
+from emu.bus import (
+    catch_up,
+    floating,
+    log_cycle,
+    m1,
+    m1_first,
+    push,
+    rd,
+    read_fully,
+)
 from emu.chain import acknowledge
 from emu.faulty_bus import is_held, noisy_nmi, vector_byte
 from emu.jit import compiled
@@ -30,6 +39,7 @@ from emu.state import (
     STOP_INT,
     F,
 )
+from emu.stops import FETCHED, leave, stop_on
 
 
 @compiled
@@ -106,8 +116,7 @@ def acknowledge_cycle(m, internal):
     m.bus_byte = vector
     if m.logging == 1:
         log_cycle(m, m.t, ACK, m.pc, vector, 2 + m.cpu_wait_io, m.bus_driver)
-    if m.watching == 1:
-        check_stops(m, STOP_ACK, vector, vector)
+    stop_on(m, STOP_ACK, vector, vector)
     m.t += 6 + m.cpu_wait_io + internal
     m.refresh += 1
     return vector
@@ -121,8 +130,7 @@ def take_int(m):
     m.iff2 = 0
     if m.after_ld_air == 1 and m.cmos == 0:
         m.r[F] &= ~4
-    if m.watching == 1:
-        check_stops(m, STOP_INT, m.pc, 0)
+    stop_on(m, STOP_INT, m.pc, 0)
     if m.im == 0:
         opcode = acknowledge_cycle(m, 0)
         slot = m.bus_driver - 1
@@ -178,7 +186,8 @@ def idle_in_halt(m):
     if m.log_only == 1 and m.rb_true[page] >= 0 and m.log_pos < m.log_limit:
         log_halt(m, length)
         return
-    if m.slow_read[page] == 1:
+    plain = m.plain_aside == 1 and m.logging == 0 and m.rb_true[page] >= 0
+    if m.slow_read[page] == 1 and not (plain and (m.stop_map[m.pc] & FETCHED) == 0):
         while True:
             read_fully(m, m.pc, HALTED)
             m.t += length
@@ -209,6 +218,8 @@ def service(m):
         catch_up(m, m.t - 1)
         if m.noise_every > 0:
             noisy_nmi(m)
+        after_ei = m.after_ei
+        after_ld_air = m.after_ld_air
         again = 0
         opcode = np.int64(-1)
         if m.prefix != 0:
@@ -235,6 +246,12 @@ def service(m):
         if opcode >= 0:
             return opcode
         if m.halted == 0:
-            opcode, m.t, m.pc = m1(m, m.t, m.pc)
+            if m.prefix != 0:
+                opcode, m.t, m.pc = m1(m, m.t, m.pc)
+                return opcode
+            opcode, m.t, m.pc = m1_first(m, m.t, m.pc)
+            if opcode < 0:  # a stop stands before it: nothing has been done yet
+                m.after_ei = after_ei
+                m.after_ld_air = after_ld_air
             return opcode
         idle_in_halt(m)

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.bus import fetch, fetch16, inp, m1, outp, pop, push, rd, wr
+from emu.bus import fetch, fetch16, inp, m1, m1_first, outp, pop, push, rd, wr
 from emu.cpu.alu import add16, alu, condition, daa, dec8, inc8, rotate_a
 from emu.cpu.interrupts import count_rst38, service
 from emu.cpu.prefixed import cb, cb_indexed, ed
@@ -395,7 +395,9 @@ def run(m, t_stop):
                 count += 1
                 continue
         else:
-            op, t, pc = m1(m, t, pc)
+            op, t, pc = m1_first(m, t, pc)
+            if op < 0:
+                continue  # a stop has set next_event to 0
         q, t, pc = by_opcode(step, m, op, np.int64(0), q, t, pc)
         count += 1
     m.refresh = (m.refresh_high & 0x80) | (m.refresh & 0x7F)

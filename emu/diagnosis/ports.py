@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from emu import stops
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import STUCK, Check
 from emu.diagnosis.trials import activity, alone
@@ -80,17 +81,14 @@ def _goes_on(machine: Machine, port: int, value: int, control: set[int]) -> bool
 def answer_port(machine: Machine, port: int, value: int) -> bool:
     """Run to the next read of a port and put a value in place of what was read."""
     m = machine.m
-    m.stops[0] = (STOP_IN, port, port, 0, 0, 0)
-    m.stop_count = 1
-    m.watching = 1
+    stops.arm(m, [stops.Row(STOP_IN, port, port)])
     machine.log(True)
     end = int(m.t) + machine.at(0.2)
     reason = machine.run(end)
     while reason != STOP_HIT and int(m.t) < end:
         reason = machine.run(end)
     opcode = _last_opcode(machine)
-    m.watching = 0
-    m.stop_count = 0
+    stops.disarm(m)
     machine.log(False)
     if reason != STOP_HIT:
         return False

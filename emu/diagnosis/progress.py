@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from emu import stops
 from emu.diagnosis.trials import Activity, memory_digest, physical, read_word, registers
 from emu.diagnosis.waits import Wait, exits
 from emu.diagnosis.window import Window, forked, windows
@@ -39,12 +40,7 @@ class Progress:
 
 def stop_at(machine: Machine, addresses: list[int]) -> None:
     """Let run() stop at fetches from some addresses, as many as there is room for."""
-    m = machine.m
-    for row, address in enumerate(addresses[:STOPS]):
-        m.stops[row] = (STOP_FETCH, address, address, 0, 0, 0)
-    m.stop_count = min(len(addresses), STOPS)
-    m.watching = 1
-    machine.log(False)
+    stops.arm(machine.m, [stops.Row(STOP_FETCH, a, a) for a in addresses[:STOPS]])
 
 
 def run_on(machine: Machine, end: int, instructions: int = MOST) -> bool:
@@ -66,8 +62,8 @@ def leaves(machine: Machine, targets: list[int]) -> tuple[int, int] | None:
         stop_at(machine, targets)
         if not run_on(machine, int(machine.m.t) + machine.at(FAR_AHEAD)):
             return None
-        row = int(machine.m.stop_row)
-        return int(machine.m.stop_t), targets[row]
+        row, t = machine.m.hits[0, :2].tolist()
+        return t, targets[row]
 
 
 def recurs(machine: Machine, anchor: int, skip: list[int], horizon: float) -> bool:

@@ -5,6 +5,7 @@ from collections import Counter
 
 import numpy as np
 
+from emu import stops
 from emu.diagnosis.trials import interrupt, read_memory, read_word
 from emu.diagnosis.window import forked
 from emu.disassembler import disassemble
@@ -131,10 +132,7 @@ def returns(machine: Machine, handler: int, within: float) -> bool:
             return False
         m = machine.m
         low = int(m.sp)
-        m.stops[0] = (STOP_READ, low, low, 0, 0, 0)
-        m.stop_count = 1
-        m.watching = 1
-        machine.log(False)
+        stops.arm(m, [stops.Row(STOP_READ, low, low)])
         end = int(m.t) + machine.at(within)
         reason = machine.run(end)
         while reason != STOP_HIT and int(m.t) < end:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from emu import stops
 from emu.diagnosis.depth import Depth
 from emu.machine import Machine
 from emu.state import AT_TIME, FETCH, LOG, LOG_FULL, WRITE
@@ -21,6 +22,7 @@ def forked(machine: Machine) -> Iterator[Machine]:
     try:
         yield machine
     finally:
+        stops.disarm(machine.m)
         machine.restore(saved)
         machine.log(False)
 
