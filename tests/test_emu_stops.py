@@ -139,7 +139,7 @@ def test_virgin_memory_stops_where_the_map_says_so() -> None:
 
 def test_interrupt_request_response_and_vector_are_stops_of_their_own() -> None:
     askers = [Asker(supply=[0x40], at=[(9, ASK)])]
-    rows = {STOP_REQUEST: 0, STOP_INT: 0x102, STOP_ACK: 0x40}
+    rows = {STOP_REQUEST: 0, STOP_INT: 0x103, STOP_ACK: 0x40}
     for kind, told in rows.items():
         bare = Bare("FB 00 00 00 00 00", askers=askers, im=2, i=0x20, sp=0x9000)
         hits = run(bare, [Row(kind)])
