@@ -1,0 +1,102 @@
+"""The pytest plugin: fixtures `rig` and `rig_of`, the marker `backplane`, the verdict in reports.
+
+Loaded by pytest through the entry point; it imports the simulator only when a test asks
+for a machine.
+"""
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+if TYPE_CHECKING:
+    from emu.testing.rig import Booted, Rig
+
+BOOTS: pytest.StashKey[dict[Any, Booted]] = pytest.StashKey()
+RIGS: pytest.StashKey[list[Rig]] = pytest.StashKey()
+ARGUMENTS = ("until", "limit", "seed")
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Add the settings of a project's machine."""
+    parser.addini("preburn_backplane", "backplane file of the fixture rig, from the root folder")
+    parser.addini("preburn_until", "text on the console at which a boot is done")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Make the marker known."""
+    config.addinivalue_line(
+        "markers", "backplane(file, until=None, limit=30, seed=None): the machine of the "
+        "fixture rig; file is relative to the test's folder, or to the root folder")
+    config.stash[BOOTS] = {}
+
+
+def _file(name: str, item: pytest.Item) -> Path:
+    """Find a backplane file beside the test or at the root."""
+    beside = item.path.parent / name
+    return beside if beside.exists() else item.config.rootpath / name
+
+
+def _wanted(item: pytest.Item) -> tuple[Path, dict[str, Any]]:
+    """Read the marker, or the settings in the project's configuration."""
+    marker = item.get_closest_marker("backplane")
+    if marker is None:
+        name = item.config.getini("preburn_backplane")
+        if not name:
+            raise pytest.UsageError(
+                f"{item.nodeid}: name the machine: @pytest.mark.backplane('machine.toml'), or "
+                f"preburn_backplane in the pytest configuration.")
+        return (item.config.rootpath / name,
+                {"until": item.config.getini("preburn_until") or None})
+    unknown = sorted(set(marker.kwargs) - set(ARGUMENTS))
+    if len(marker.args) != 1 or unknown:
+        raise pytest.UsageError(f"{item.nodeid}: the marker backplane takes one file and "
+                                f"{', '.join(ARGUMENTS)}, not {unknown or list(marker.args)}.")
+    return _file(str(marker.args[0]), item), dict(marker.kwargs)
+
+
+@pytest.fixture
+def rig_of(request: pytest.FixtureRequest) -> Iterator[Callable[..., Rig]]:
+    """Boot machines: ``rig_of("machine.toml", until="> ")``; each boots once a session."""
+    from emu.errors import InputError
+    from emu.testing.rig import Rig
+
+    item = request.node
+    rigs = item.stash.setdefault(RIGS, [])
+
+    def make(file: str | Path, until: str | None = None, limit: float = 30,
+             seed: int | None = None) -> Rig:
+        path = _file(str(file), item)
+        boots = request.config.stash[BOOTS]
+        key = path.resolve(), until, limit, seed
+        try:
+            if key not in boots:
+                boots[key] = Rig.boot(path, until, limit, seed).freeze()
+            rig = Rig.thaw(boots[key])
+        except InputError as error:
+            pytest.fail(str(error), pytrace=False)
+        rigs.append(rig)
+        return rig
+
+    yield make
+
+
+@pytest.fixture
+def rig(request: pytest.FixtureRequest, rig_of: Callable[..., Rig]) -> Rig:
+    """Give the machine of the marker ``backplane`` or of the configuration, freshly booted."""
+    file, given = _wanted(request.node)
+    return rig_of(file, **given)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]
+                              ) -> Any:
+    """Add how each machine stands, and why, to a failed test's report."""
+    report = yield
+    if call.when == "call" and report.failed and "verdict:" not in str(report.longrepr):
+        for rig in item.stash.get(RIGS, []):
+            lines = [str(rig.machine.description.path), *rig.verdict().lines()]
+            report.sections.append(("preburn verdict", "\n".join(lines)))
+    return report
