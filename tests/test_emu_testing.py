@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from emu.cache import cache_folder
+
 pytest_plugins = ["pytester"]
 
 EXAMPLE = "driver-example"
@@ -13,9 +15,14 @@ REGISTERED = any(e.name == "preburn" for e in importlib.metadata.entry_points(gr
 PLUGIN = [] if REGISTERED else ["-p", "emu.pytestplugin"]
 
 
+CACHE = cache_folder().parent.parent  # pytester moves HOME, and with it the compiled code
+
+
 @pytest.fixture
-def project(pytester: pytest.Pytester, roms: Path) -> pytest.Pytester:
+def project(pytester: pytest.Pytester, roms: Path,
+            monkeypatch: pytest.MonkeyPatch) -> pytest.Pytester:
     """A copy of the example repository."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(CACHE))
     for file in (roms / EXAMPLE).iterdir():
         if file.is_file():
             shutil.copy(file, pytester.path)
