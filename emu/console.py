@@ -46,6 +46,13 @@ class Console:
     def _make_room(self, channel: Channel) -> None:
         channel.line.shown_limit = channel.taken + len(channel.line.shown) - ROOM
 
+    def leave_when_shown(self, at_once: bool) -> None:
+        """Let the machine leave run() at the next character, or when a ring is nearly full."""
+        for channel in self.channels.values():
+            self._make_room(channel)
+            if at_once:
+                channel.line.shown_limit = channel.taken + 1
+
     def take(self) -> list[tuple[str, bytes]]:
         """Fetch what the terminals have shown since the last call."""
         out = []

@@ -2,7 +2,8 @@
 
 Everything is decided by emulated time, so a session is the same on every machine: the
 run goes in slices of fixed length, and what is typed starts at a T-state worked out from
-what the terminals have shown.
+what the terminals have shown.  While nothing can come of a look at the console, slices are
+left out: see `Session.run`.
 """
 from __future__ import annotations
 
@@ -16,6 +17,7 @@ from emu.machine import Machine, Snapshot
 from emu.script import Step
 
 SLICE = Fraction(1, 50)  # seconds of emulated time between looks at the console
+QUIET = 50  # slices run as one while the terminals are silent
 SILENCE = Fraction(1, 5)  # of the console, before something is typed
 LIMIT = 30  # seconds of emulated time
 KEPT = 8  # snapshots a session keeps to replay from
@@ -30,9 +32,10 @@ class Session:
     limit: Fraction = Fraction(LIMIT)
     steps: list[Step] = field(default_factory=list)
     echo: Callable[[str, bytes], None] | None = None  # called with what a terminal shows
+    progress: Callable[[Session], None] | None = None  # called after each slice
     reached: bool = False
     reached_t: int = 0
-    interrupted: bool = False
+    interrupted: bool = False  # set it, in a signal handler too, to end the run
     failed_step: Step | None = None  # an expect whose text did not come in time
     inputs: list[tuple[int, str, bytes]] = field(default_factory=list)
     saved: list[Snapshot] = field(default_factory=list)  # before the last things typed
@@ -46,6 +49,7 @@ class Session:
         self.asked = tuple(self.steps)  # all of them; ``steps`` shrinks to those still open
         self.console = Console(self.machine)
         self._channel = self.console.main
+        self._searched: dict[str, int] = {}  # how much of each channel cannot hold --until
         self._seen: dict[str, int] = {}  # how much of each channel's text is behind us
         self._step_since = 0  # when the step under way began
         if self.steps and self._channel is None:
@@ -56,29 +60,54 @@ class Session:
                 self.console.find(step.text.decode(), step.place)
 
     def run(self) -> None:
-        """Run until the text comes, or the limit."""
+        """Run until the text comes, the limit, or ``interrupted``.
+
+        Everything happens at ends of slices.
+        """
         end = self.machine.at(self.limit)
+        while int(self.machine.m.t) < end and not self.reached and not self.interrupted:
+            self._run_slice(end)
+            while self.steps and self._do(self.steps[0]):
+                self._step_since = int(self.machine.m.t)
+                self.steps.pop(0)
+            if self.failed_step is not None:
+                break
+            self._look_for_text()
+            if self.progress is not None:
+                self.progress(self)
+
+    def _slice_end(self, count: int = 1) -> int:
+        """Give the T-state in which the slice under way, or a later one, ends."""
         step = self.machine.at(SLICE)
-        try:
-            while int(self.machine.m.t) < end and not self.reached:
-                now = int(self.machine.m.t)
-                self.run_to(min((now // step + 1) * step, end))
-                while self.steps and self._do(self.steps[0]):
-                    self._step_since = int(self.machine.m.t)
-                    self.steps.pop(0)
-                if self.failed_step is not None:
-                    break
-                self._look_for_text()
-        except KeyboardInterrupt:
-            self.interrupted = True
+        return (int(self.machine.m.t) // step + count) * step
+
+    def _run_slice(self, end: int) -> None:
+        """Run to the end of the slice.
+
+        Without a script, a slice in which nothing is shown changes nothing: then up to QUIET
+        of them are run as one, and the first character ends them at the end of its slice.
+        """
+        if not self.steps:
+            self.console.leave_when_shown(True)
+            self.machine.run(min(self._slice_end(QUIET), end))
+            self.console.leave_when_shown(False)
+            if not self._fetch():
+                return
+        self.run_to(min(self._slice_end(), end))
 
     def run_to(self, t: int) -> None:
         """Run to a T-state, fetching what the terminals show."""
         while int(self.machine.m.t) < t:
             self.machine.run(t)
-            for name, new in self.console.take():
-                if self.echo is not None:
-                    self.echo(name, new)
+            self._fetch()
+
+    def _fetch(self) -> bool:
+        """Fetch what the terminals have shown; tell whether it was anything."""
+        shown = self.console.take()
+        for name, new in shown:
+            if self.echo is not None:
+                self.echo(name, new)
+        return bool(shown)
 
     def _do(self, step: Step) -> bool:
         """Try a step of the script; tell whether it is done."""
@@ -126,7 +155,9 @@ class Session:
             return
         wanted = self.until.encode("latin-1", "replace")
         for channel in self.console.channels.values():
-            at = channel.text.find(wanted, self._seen.get(channel.name, 0))
+            start = max(self._seen.get(channel.name, 0), self._searched.get(channel.name, 0))
+            at = channel.text.find(wanted, start)
+            self._searched[channel.name] = max(len(channel.text) - len(wanted) + 1, 0)
             if at >= 0:
                 self.reached = True
                 self.reached_t = channel.times[at + len(wanted) - 1]

@@ -70,3 +70,56 @@ def test_wrong_divisor_gives_garbage(tmp_path: Path) -> None:
     text = bytes(session.console.channels["sio.a"].text)
     assert text
     assert b"Tidewater" not in text
+
+
+def ended(monkeypatch: pytest.MonkeyPatch, quiet: int, until: str | None,
+          limit: Fraction) -> tuple[object, ...]:
+    """Run Tidewater and give all that must not depend on how many slices run as one."""
+    monkeypatch.setattr("emu.session.QUIET", quiet)
+    session = Session(Machine(load(TIDEWATER / "full.toml")), until, limit)
+    session.run()
+    machine = session.machine
+    return (session.reached, session.reached_t, int(machine.m.t), int(machine.m.instructions),
+            bytes(session.console.channels["sio.a"].text),
+            session.console.channels["sio.a"].times, machine.snapshot().memory.tobytes())
+
+
+@pytest.mark.parametrize(("until", "limit"), [
+    ("tw> ", Fraction(3)), ("Tide", Fraction(3)), ("T", Fraction(3)), (None, Fraction(1, 3)),
+    ("never", Fraction(13, 10))])
+def test_slices_of_a_quiet_run_do_not_matter(monkeypatch: pytest.MonkeyPatch, until: str | None,
+                                             limit: Fraction) -> None:
+    one = ended(monkeypatch, 1, until, limit)
+    assert one == ended(monkeypatch, 2, until, limit) == ended(monkeypatch, 50, until, limit)
+
+
+def test_a_text_that_comes_in_two_slices_is_found() -> None:
+    """At 38400 baud a line takes 10 ms and more; slices are 20 ms."""
+    session = Session(Machine(load(TIDEWATER / "full.toml")),
+                      "Tidewater 1.4, harbour tide-gauge logger\r\n512 KiB RAM", Fraction(3))
+    session.run()
+    assert session.reached
+    slices = {t // session.machine.at(Fraction(1, 50))
+              for t in session.console.channels["sio.a"].times[:50]}
+    assert len(slices) > 1
+
+
+def test_a_silent_run_takes_few_slices() -> None:
+    session = Session(Machine(load(TIDEWATER / "full.toml")), None, Fraction(60))
+    looks: list[int] = []
+    session.progress = lambda s: looks.append(int(s.machine.m.t))
+    session.run()
+    assert looks == sorted(set(looks))
+    assert looks[-1] >= session.machine.at(Fraction(60))
+    assert len(looks) < 100  # of 3000 slices
+
+
+def test_interrupted_ends_the_run_at_a_slices_end() -> None:
+    session = Session(Machine(load(TIDEWATER / "full.toml")), "never", Fraction(60))
+
+    def stop(s: Session) -> None:
+        s.interrupted = s.machine.m.t > s.machine.at(Fraction(5))
+
+    session.progress = stop
+    session.run()
+    assert session.machine.at(5) < session.machine.m.t < session.machine.at(7)

@@ -10,6 +10,7 @@ import click
 
 from emu.cli.options import limit_seconds
 from emu.cli.progress import compiling
+from emu.cli.running import run_watched
 from emu.cli.typing_order import Typing, texts_before
 
 
@@ -54,8 +55,8 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     machine = Machine(load(file, faults), seed, compiling())
     if keep:
         check_keep(machine.bays.values())
-    session = Session(machine, until, seconds, steps, None if as_json else _show)
-    session.run()
+    session = Session(machine, until, seconds, steps)
+    run_watched(session, console=not as_json)
     kept = keep_media(machine) if keep else []
     verdict = explain(session)
     failed = session.failed_step or next((s for s in session.steps if s.kind == "expect"), None)
@@ -85,9 +86,3 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
         click.echo(f"({verdict.emulated_seconds:.4g} s emulated in "
                    f"{time.perf_counter() - started:.2f} s)")
     sys.exit(verdict.exit_status(until is not None or failed is not None))
-
-
-def _show(_: str, new: bytes) -> None:
-    """Write console text as it comes, without the carriage returns."""
-    text = new.decode("latin-1").replace("\r\n", "\n").replace("\r", "")
-    click.echo("".join(c if c in "\n\t\b" or c.isprintable() else "\ufffd" for c in text), nl=False)

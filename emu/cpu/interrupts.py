@@ -241,7 +241,7 @@ def service(m):
                 again = 1
             forget_last(m)
         m.next_event = np.int64(0) if again == 1 else next_event(m)
-        if m.nmi_latch == 1:
+        if m.nmi_latch == 1 or m.exit_reason != 0:
             m.next_event = 0
         if opcode >= 0:
             return opcode

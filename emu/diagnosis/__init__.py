@@ -38,6 +38,10 @@ def explain(session: Session) -> Verdict:
     else:
         with forked(session.machine):
             verdict = _unfinished(case)
+        if session.interrupted:
+            verdict.evidence.append(
+                f"The run was interrupted at {case.time(int(case.m.t))} (T-state "
+                f"{int(case.m.t)}), before its limit of {float(session.limit):g} s.")
     return _with_state(verdict, case)
 
 
@@ -49,7 +53,7 @@ def _unfinished(case: Case) -> Verdict:
         verdict = Verdict(WAITING, f"it waits for input on {channel}: a key typed in a copy of "
                                    f"the machine woke its foreground.")
     elif case.condition == BUSY:
-        verdict = Verdict(RUNNING, f"the limit came first; it runs in {case.loop()}, "
+        verdict = Verdict(RUNNING, f"{_cut_short(case)}; it runs in {case.loop()}, "
                                    f"{_going_on(case)}.")
     else:
         verdict = Verdict(HUNG, f"it stays in {case.loop()} with nothing changing, and no cause "
@@ -87,6 +91,12 @@ def _going_on(case: Case) -> str:
     if case.control.shown:
         return "and keeps printing"
     return "and its state keeps changing"
+
+
+def _cut_short(case: Case) -> str:
+    if case.session.interrupted:
+        return f"it was interrupted after {case.time(int(case.m.t))}"
+    return "the limit came first"
 
 
 def _from(finding: Finding) -> Verdict:

@@ -1,0 +1,97 @@
+"""Run a session for someone who watches: its console, how far it is, and Ctrl-C."""
+from __future__ import annotations
+
+import shutil
+import signal
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from emu.session import Session
+
+PATIENCE = 1.0  # seconds of real time before anything is said of a run
+PERIOD = 0.25  # and between two looks at it
+CLEAR = "\r\x1b[K"
+
+
+class Display:
+    """The console's text on standard output; below it, on a terminal, how far the run is."""
+
+    def __init__(self, console: bool) -> None:
+        self._console = console
+        self._live = sys.stderr.isatty()
+        self._shared = console and sys.stdout.isatty()  # both on one terminal
+        self._column = 0  # where the console's text ends on that terminal
+        self._status = False  # a status line is shown
+        self._since = self._next = time.monotonic() + PATIENCE
+        self._since_t = 0
+
+    def echo(self, _: str, new: bytes) -> None:
+        """Write console text as it comes, without the carriage returns."""
+        if not self._console:
+            return
+        self.clear()
+        text = new.decode("latin-1").replace("\r\n", "\n").replace("\r", "")
+        text = "".join(c if c in "\n\t\b" or c.isprintable() else "\ufffd" for c in text)
+        click.echo(text, nl=False)
+        before, line, last = text.rpartition("\n")
+        self._column = len(last) + (0 if line else self._column)
+
+    def progress(self, session: Session) -> None:
+        """Say how far the run is, now and then."""
+        now = time.monotonic()
+        if not self._live or now < self._next:
+            return
+        t = int(session.machine.m.t)
+        speed = (t - self._since_t) / max(now - self._since, PERIOD)
+        self._next, self._since, self._since_t = now + PERIOD, now, t
+        line = (f"{float(session.machine.seconds(t)):.1f} s emulated, {speed / 1e6:.0f} MT/s, "
+                f"{speed / float(session.machine.hz):.1f} x real time")
+        said = session.console.last_line().strip()
+        self._draw(line + (f" | {said}" if said and not self._shared else ""))
+
+    def _draw(self, line: str) -> None:
+        self.clear()
+        width = shutil.get_terminal_size().columns
+        fresh = "\n" if self._shared and self._column else ""
+        click.echo(f"{fresh}{CLEAR}{line[:width - 1]}", nl=False, err=True)
+        self._status = True
+
+    def clear(self) -> None:
+        """Take the status line away and go back to the end of the console's text."""
+        if not self._status:
+            return
+        self._status = False
+        width = shutil.get_terminal_size().columns
+        back = f"\x1b[A\x1b[{self._column % width + 1}G" if self._shared and self._column else ""
+        click.echo(CLEAR + back, nl=False, err=True)
+
+
+@contextmanager
+def interruptible(session: Session) -> Iterator[None]:
+    """Let the first Ctrl-C end the session's run, with a verdict; the next one ends all."""
+    before = signal.getsignal(signal.SIGINT)
+
+    def stop(_number: int, _frame: Any) -> None:
+        session.interrupted = True
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+
+    signal.signal(signal.SIGINT, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def run_watched(session: Session, console: bool) -> None:
+    """Run a session to its end; ``console``: show what its terminals show."""
+    display = Display(console)
+    session.echo, session.progress = display.echo, display.progress
+    with interruptible(session):
+        session.run()
+    display.clear()

@@ -1,0 +1,107 @@
+"""Long runs as someone watches them: Ctrl-C, and the status line on a terminal."""
+from __future__ import annotations
+
+import json
+import os
+import pty
+import re
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+SELFTEST = ROOT / "roms" / "selftest"
+# print "go", then count 32 bits down: ld de,text / ld c,9 / call 5 / ld hl,0 / ld de,0
+# loop: dec hl / ld a,h / or l / jr nz,same / dec de / same: or d / or e / jr nz,loop / jp 0
+ENDLESS = bytes.fromhex("11 1B01 0E09 CD0500 210000 110000 2B 7CB5 2001 1B B2B3 20F6 C30000"
+                        ) + b"go\r\n$"
+
+
+@pytest.fixture
+def endless(tmp_path: Path) -> Path:
+    """A machine whose program would end, after all ages."""
+    (tmp_path / "endless.bin").write_bytes(ENDLESS)
+    path = tmp_path / "endless.toml"
+    path.write_text(f'extends = "{SELFTEST / "flat.toml"}"\n[slot.memory]\n'
+                    'ram-load.program = "endless.bin@0x100"\n')
+    return path
+
+
+def boot(*arguments: object, **streams: int) -> subprocess.Popen[str]:
+    return subprocess.Popen([sys.executable, "-m", "emu.cli", "boot", *map(str, arguments)],
+                            text=True, cwd=ROOT, **streams)
+
+
+def test_ctrl_c_ends_a_run_with_a_verdict(endless: Path) -> None:
+    done = boot(endless, "--limit", "1000000", stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    assert done.stdout.readline() == "go\n"  # it runs
+    done.send_signal(signal.SIGINT)
+    out, err = done.communicate(timeout=300)
+    assert done.returncode == 1
+    assert "Traceback" not in err
+    assert re.search(r"verdict: still-running: it was interrupted after [0-9.]+ s; it runs in "
+                     r"010Eh to 01", out)
+    assert re.search(r"interrupted at [0-9.]+ s \(T-state [0-9]+\), before its limit of 1e\+06 s",
+                     out)
+
+
+def read_until(terminal: int, pattern: str) -> str:
+    """Read a terminal until a pattern has come."""
+    text = ""
+    while not re.search(pattern, text):
+        text += os.read(terminal, 4096).decode()
+    return text
+
+
+STATUS = r"[0-9.]+ s emulated, [0-9]+ MT/s, [0-9.]+ x real time"
+
+
+def test_ctrl_c_of_a_run_that_hangs_says_so() -> None:
+    """The diagnosis looks at an interrupted run as at any other."""
+    ours, theirs = pty.openpty()
+    done = boot(ROOT / "roms" / "broken" / "silent-port.toml", "--limit", "1000000", "--json",
+                stdout=subprocess.PIPE, stderr=theirs)
+    os.close(theirs)
+    read_until(ours, STATUS)
+    done.send_signal(signal.SIGINT)
+    out, _ = done.communicate(timeout=300)
+    os.close(ours)
+    verdict = json.loads(out)
+    assert (verdict["verdict"], verdict["cause"]) == ("hung", "silent-port")
+    assert "The run was interrupted at" in verdict["evidence"][-1]
+
+
+def test_a_terminal_on_standard_error_shows_how_far_the_run_is(endless: Path) -> None:
+    ours, theirs = pty.openpty()
+    done = boot(endless, "--limit", "1000000", stdout=subprocess.PIPE, stderr=theirs)
+    os.close(theirs)
+    read_until(ours, STATUS + r" \| go")
+    done.send_signal(signal.SIGINT)
+    out, _ = done.communicate(timeout=300)
+    os.close(ours)
+    assert "still-running" in out
+    assert "MT/s" not in out
+
+
+def test_on_one_terminal_the_status_stands_below_the_console(endless: Path) -> None:
+    ours, theirs = pty.openpty()
+    done = boot(endless, "--limit", "1000000", stdout=theirs, stderr=theirs)
+    os.close(theirs)
+    text = read_until(ours, STATUS)
+    assert text.index("go\r\n") < text.index(" s emulated")
+    done.send_signal(signal.SIGINT)
+    text += read_until(ours, r"\(\d.* s emulated in .*\)")
+    done.wait(300)
+    os.close(ours)
+    assert text.count("go\r\n") == 1
+    assert text.index("verdict: still-running") > text.rindex(" MT/s")
+
+
+def test_a_pipe_gets_no_status(endless: Path) -> None:
+    done = boot(endless, "--limit", "600", stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    out, err = done.communicate(timeout=300)
+    assert "MT/s" not in out + err
+    assert "the limit came first" in out
