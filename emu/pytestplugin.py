@@ -1,4 +1,4 @@
-"""The pytest plugin: fixtures `rig` and `rig_of`, the marker `backplane`, the verdict in reports.
+"""The pytest plugin: `rig`, `rig_of`, the markers `backplane` and `known_good`, the verdict.
 
 Loaded by pytest through the entry point; it imports the simulator only when a test asks
 for a machine.
@@ -17,12 +17,16 @@ if TYPE_CHECKING:
 BOOTS: pytest.StashKey[dict[Any, Booted]] = pytest.StashKey()
 RIGS: pytest.StashKey[list[Rig]] = pytest.StashKey()
 ARGUMENTS = ("until", "limit", "seed")
+HOLDS = ("same", "tolerance")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     """Add the settings of a project's machine."""
     parser.addini("preburn_backplane", "backplane file of the fixture rig, from the root folder")
     parser.addini("preburn_until", "text on the console at which a boot is done")
+    group = parser.getgroup("preburn")
+    group.addoption("--update", action="store_true", dest="preburn_update",
+                    help="write the known-good records of the chosen tests anew")
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -30,6 +34,9 @@ def pytest_configure(config: pytest.Config) -> None:
     config.addinivalue_line(
         "markers", "backplane(file, until=None, limit=30, seed=None): the machine of the "
         "fixture rig; file is relative to the test's folder, or to the root folder")
+    config.addinivalue_line(
+        "markers", "known_good(record, same='strict', tolerance='1%'): hold the machine's boot "
+        "against a record; pytest --update writes it anew")
     config.stash[BOOTS] = {}
 
 
@@ -50,11 +57,44 @@ def _wanted(item: pytest.Item) -> tuple[Path, dict[str, Any]]:
                 f"preburn_backplane in the pytest configuration.")
         return (item.config.rootpath / name,
                 {"until": item.config.getini("preburn_until") or None})
-    unknown = sorted(set(marker.kwargs) - set(ARGUMENTS))
+    name, given = _marked(item, "backplane", marker, ARGUMENTS)
+    return _file(name, item), given
+
+
+def _marked(item: pytest.Item, name: str, marker: pytest.Mark,
+            known: tuple[str, ...]) -> tuple[str, dict[str, Any]]:
+    """Read a marker that takes one file and some named settings."""
+    unknown = sorted(set(marker.kwargs) - set(known))
     if len(marker.args) != 1 or unknown:
-        raise pytest.UsageError(f"{item.nodeid}: the marker backplane takes one file and "
-                                f"{', '.join(ARGUMENTS)}, not {unknown or list(marker.args)}.")
-    return _file(str(marker.args[0]), item), dict(marker.kwargs)
+        raise pytest.UsageError(f"{item.nodeid}: the marker {name} takes one file and "
+                                f"{', '.join(known)}, not {unknown or list(marker.args)}.")
+    return str(marker.args[0]), dict(marker.kwargs)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_call(item: pytest.Item) -> None:
+    """Hold the machine of a test with the marker known_good against its record, first."""
+    marker = item.get_closest_marker("known_good")
+    if marker is None:
+        return
+    from emu.errors import InputError
+    from emu.testing import knowngood
+
+    name, how = _marked(item, "known_good", marker, HOLDS)
+    file, boot = _wanted(item)
+    good = item.path.parent / name
+    try:
+        if item.config.getoption("preburn_update"):
+            knowngood.update(file, good, boot.get("until"), boot.get("limit", 30),
+                             boot.get("seed"))
+        elif not good.exists():
+            pytest.fail(f"{good}: no such record; pytest --update makes it.", pytrace=False)
+        found = knowngood.differences(file, good, how.get("same", "strict"),
+                                      how.get("tolerance", "1%"))
+    except InputError as error:
+        pytest.fail(str(error), pytrace=False)
+    if found:
+        pytest.fail("\n".join(found), pytrace=False)
 
 
 @pytest.fixture

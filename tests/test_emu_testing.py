@@ -79,6 +79,33 @@ def test_settings_in_the_configuration(project: pytest.Pytester) -> None:
     run(project, "test_plain.py").assert_outcomes(passed=2)
 
 
+def test_known_good_records(project: pytest.Pytester) -> None:
+    project.makepyfile(test_good="""
+        import pytest
+
+        @pytest.mark.backplane("machine.toml", until=">")
+        @pytest.mark.known_good("boot.json")
+        def test_boot_is_as_recorded():
+            pass
+    """)
+    done = run(project, "test_good.py")
+    done.assert_outcomes(failed=1)
+    done.stdout.fnmatch_lines(["*boot.json: no such record; pytest --update makes it."])
+    run(project, "test_good.py", "--update").assert_outcomes(passed=1)
+    run(project, "test_good.py").assert_outcomes(passed=1)
+    program = (project.path / "driver.ihx").read_text()
+    changed = program.replace("3E15", "3E11", 1)  # 8N2: one more stop bit
+    assert changed != program
+    lines = changed.splitlines()
+    for k, line in enumerate(lines):
+        body = bytes.fromhex(line[1:-2])
+        lines[k] = ":" + (body + bytes([-sum(body) & 0xFF])).hex().upper()
+    (project.path / "driver.ihx").write_text("\n".join(lines) + "\n")
+    done = run(project, "test_good.py")
+    done.assert_outcomes(failed=1)
+    done.stdout.fnmatch_lines(["*port*"])
+
+
 def test_mistakes_are_told_in_a_line(project: pytest.Pytester) -> None:
     project.makepyfile(test_odd="""
         import pytest
