@@ -11,6 +11,9 @@ Each folder under roms/ with a ``build.toml`` names its images:
     start = 0x100               # optional: the address of the .bin's first byte
     flat = false                # optional: make no .bin
     romdisk = "files"           # optional: pack this folder; sources .incbin "romdisk.bin"
+    defines = ["NO_EI"]         # optional: symbols to assemble or compile with, set to 1
+
+An image with a C source needs sdcc and no script; it becomes a .bin alone (tools/build_c.py).
 
 The tools are GNU binutils for z80-unknown-elf, built once from Debian's packaged source into
 $XDG_CACHE_HOME/preburn/toolchain (~/.cache/preburn/toolchain). Set PREBURN_TOOLCHAIN to a folder
@@ -30,12 +33,15 @@ from pathlib import Path
 import click
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
-import romdisk  # a neighbour in this folder, which is no package
+import build_c  # neighbours in this folder, which is no package
+import romdisk
 
 PROJECT = Path(__file__).resolve().parent.parent
 TARGET = "z80-unknown-elf"
 SOURCE_FOLDER = Path("/usr/src/binutils")
-KEYS = {"name", "sources", "script", "march", "pad_to", "start", "flat", "romdisk"}
+KEYS = {
+    "name", "sources", "script", "march", "pad_to", "start", "flat", "romdisk", "defines",
+}  # fmt: skip
 CONFIGURE = [
     f"--target={TARGET}", "--disable-nls", "--disable-gdb", "--disable-sim", "--disable-gprofng",
     "--disable-gprof", "--disable-werror", "--without-zstd", "MAKEINFO=true",
@@ -127,6 +133,8 @@ def read_images(recipe: Path) -> list[dict]:
         raise BuildError(f"{recipe}: only [[image]] tables may stand here.")
     for image in images:
         unknown, missing = set(image) - KEYS, {"name", "sources", "script"} - set(image)
+        if "sources" in image and build_c.is_c(image):
+            missing -= {"script"}
         if unknown or missing:
             problem = f"unknown {sorted(unknown)}" if unknown else f"missing {sorted(missing)}"
             raise BuildError(f"{recipe}: image {image.get('name', '?')!r}: {problem}.")
@@ -135,6 +143,8 @@ def read_images(recipe: Path) -> list[dict]:
 
 def build_image(tools: Path, folder: Path, image: dict, out: Path) -> list[Path]:
     """Assemble and link one image of ``folder``; write NAME.elf and NAME.bin into ``out``."""
+    if build_c.is_c(image):
+        return build_c_image(folder, image, out)
     with tempfile.TemporaryDirectory(prefix="preburn-rom-") as temporary:
         work = Path(temporary)
         if "romdisk" in image:
@@ -160,6 +170,18 @@ def build_image(tools: Path, folder: Path, image: dict, out: Path) -> list[Path]
     return [elf, flat]
 
 
+def build_c_image(folder: Path, image: dict, out: Path) -> list[Path]:
+    """Compile and link one image with C sources; write NAME.bin into ``out``."""
+    with tempfile.TemporaryDirectory(prefix="preburn-rom-") as temporary:
+        try:
+            made = build_c.build(folder.resolve(), image, Path(temporary))
+        except build_c.CError as error:
+            raise BuildError(str(error)) from None
+    path = out / f"{image['name']}.bin"
+    path.write_bytes(made)
+    return [path]
+
+
 def assemble(tools: Path, folder: Path, work: Path, image: dict, source: str) -> str:
     """Assemble one source into ``work``; return the object's name.
 
@@ -170,6 +192,7 @@ def assemble(tools: Path, folder: Path, work: Path, image: dict, source: str) ->
     shown = root.relative_to(PROJECT) if root.is_relative_to(PROJECT) else Path(root.name)
     name = Path(source).with_suffix(".o").name
     command = ["as", f"-march={image.get('march', 'z80')}", "-g", f"-I{work}"]
+    command += [part for name in image.get("defines", []) for part in ("--defsym", f"{name}=1")]
     command += [f"--debug-prefix-map={root}={shown.as_posix()}", "-o", str(work / name), source]
     run_tool(tools, command, root, image)
     return name
