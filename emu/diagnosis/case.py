@@ -10,7 +10,9 @@ import numpy as np
 from emu.diagnosis.check import STUCK, Budget
 from emu.diagnosis.names import Names
 from emu.diagnosis.progress import Progress, judge
+from emu.diagnosis.proof import Profile, Prover
 from emu.diagnosis.trials import SETTLE, Activity, alone, nudged
+from emu.diagnosis.verdict import Finding
 from emu.diagnosis.waits import Wait
 from emu.diagnosis.window import Window, forked, last_before, look
 from emu.machine import Machine
@@ -34,6 +36,7 @@ class Case:
     budget: Budget = field(default_factory=lambda: Budget(BUDGET))
     condition: str = STUCK  # see emu/diagnosis/check.py
     _replayed: dict[int, Machine] = field(default_factory=dict)
+    _profiles: dict[int, Profile] = field(default_factory=dict)
 
     @property
     def machine(self) -> Machine:
@@ -75,6 +78,24 @@ class Case:
         """The next bus cycles, some 20 ms of them."""
         with forked(self.machine):
             return look(self.machine, self.machine.at(0.02))
+
+    @cached_property
+    def prover(self) -> Prover:
+        """Trials on the machine as it hangs."""
+        return Prover(self)
+
+    @cached_property
+    def link(self) -> Finding | None:
+        """The broken link on an interrupt's path, if mending one lets the machine go on."""
+        from emu.diagnosis.links import broken_link
+
+        return broken_link(self)
+
+    def profile(self, handler: int) -> Profile:
+        """Give what one call of a handler does; each handler is tried once."""
+        if handler not in self._profiles:
+            self._profiles[handler] = self.prover.profile(handler)
+        return self._profiles[handler]
 
     def replayed(self, t: int) -> Machine:
         """Give another machine, run again with the same inputs to a T-state of this run.

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 
 from emu.diagnosis import (
     interrupts,
+    links,
     ports,
     program,
 )
@@ -18,6 +19,7 @@ from emu.diagnosis.check import Check
 from emu.diagnosis.verdict import HINT, SHOWN, Cause, Finding
 
 FAMILIES = (
+    links,
     interrupts,
     program,
     ports,

@@ -97,7 +97,7 @@ def interrupt(machine: Machine, handler: int) -> bool:
     while not (int(m.iff1) and not int(m.after_ei) and not int(m.prefix)):
         if int(m.t) >= limit:
             return False
-        machine.run(int(m.t) + 1)
+        machine.run(int(m.t) + (1 if int(m.iff1) else 50))
     m.halted = 0
     m.iff1 = m.iff2 = 0
     sp = (int(m.sp) - 2) & 0xFFFF

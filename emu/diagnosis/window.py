@@ -10,7 +10,7 @@ import numpy as np
 from emu import stops
 from emu.diagnosis.depth import Depth
 from emu.machine import Machine
-from emu.state import AT_TIME, FETCH, LOG, LOG_FULL, WRITE
+from emu.state import AT_TIME, FETCH, LOG, LOG_FULL, READ, WRITE
 
 PREFIXES = (0xCB, 0xDD, 0xED, 0xFD)
 
@@ -64,6 +64,29 @@ class Window:
             if after[k - 1] and data[k - 1] not in (0xDD, 0xFD) and data[k - 2] in (0xCB, 0xED):
                 after[k] = False
         return fetches[~after]
+
+    def returned(self, known: set[int]) -> list[int]:
+        """List the return addresses that the foreground takes once it runs unknown code."""
+        out: list[int] = []
+        fresh = False
+        for k in self.starts().tolist():
+            if self.depth[k]:
+                continue
+            fresh = fresh or int(self.address[k]) not in known
+            at = k + 1 if self.data[k] == 0xED else k
+            if not fresh or at + 2 >= len(self.t) or not self._is_return(k):
+                continue
+            if (self.kind[at + 1:at + 3] == READ).all():
+                out.append(int(self.data[at + 1]) | int(self.data[at + 2]) << 8)
+            if len(out) >= 4:
+                break
+        return out
+
+    def _is_return(self, k: int) -> bool:
+        opcode = int(self.data[k])
+        if opcode == 0xED and k + 1 < len(self.t):
+            return int(self.data[k + 1]) & 0xC7 == 0x45
+        return opcode == 0xC9 or opcode & 0xC7 == 0xC0
 
     def writes(self, handler: bool | None = None) -> set[int]:
         """Give the addresses written."""
