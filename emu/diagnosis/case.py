@@ -18,6 +18,7 @@ from emu.diagnosis.window import Window, forked, last_before, look
 from emu.machine import Machine
 
 if TYPE_CHECKING:
+    from emu.diagnosis.missing import Woken
     from emu.session import Session
 
 
@@ -90,6 +91,13 @@ class Case:
         from emu.diagnosis.links import broken_link
 
         return broken_link(self)
+
+    @cached_property
+    def missing(self) -> Woken | None:
+        """A handler that no card calls and that would let the foreground go on."""
+        from emu.diagnosis.missing import missing_handler
+
+        return missing_handler(self)
 
     def profile(self, handler: int) -> Profile:
         """Give what one call of a handler does; each handler is tried once."""

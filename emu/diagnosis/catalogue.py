@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from emu.diagnosis import (
     interrupts,
     links,
+    missing,
     ports,
     program,
 )
@@ -22,6 +23,7 @@ FAMILIES = (
     links,
     interrupts,
     program,
+    missing,
     ports,
 )
 

@@ -17,10 +17,11 @@ from emu.diagnosis.trials import Activity, memory_digest, physical, read_word, r
 from emu.diagnosis.waits import Wait, exits
 from emu.diagnosis.window import Window, forked, windows
 from emu.machine import Machine
-from emu.state import STOP_FETCH, STOP_HIT, STOPS
+from emu.state import FAR, STOP_FETCH, STOP_HIT, STOPS
 
 FAR_AHEAD = 60  # emulated seconds that a fork is run on for
-MOST = 24_000_000  # instructions that it may take
+QUIET = 12  # seconds of them when no interrupt is taken
+MOST = 6_000_000  # instructions that it may take
 STRETCH = 0.06  # seconds of the log in which exits are looked for
 PIECES = 6  # such stretches of a longer round
 HITS = 48  # passages of one place that are compared
@@ -59,8 +60,14 @@ def leaves(machine: Machine, targets: list[int]) -> tuple[int, int] | None:
     if not targets:
         return None
     with forked(machine):
+        m = machine.m
+        if int(m.halted) and min(int(m.ev[k]) for k in range(int(m.slots))) >= FAR:
+            return None  # nothing will ever happen
+        before = int(m.ack_count)
         stop_at(machine, targets)
-        if not run_on(machine, int(machine.m.t) + machine.at(FAR_AHEAD)):
+        if not run_on(machine, int(m.t) + machine.at(QUIET)) and (
+                int(m.ack_count) == before
+                or not run_on(machine, int(m.t) + machine.at(FAR_AHEAD))):
             return None
         row, t = machine.m.hits[0, :2].tolist()
         return t, targets[row]

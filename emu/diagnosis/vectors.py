@@ -5,14 +5,11 @@ from collections import Counter
 
 import numpy as np
 
-from emu import stops
-from emu.diagnosis.trials import interrupt, read_memory, read_word
-from emu.diagnosis.window import forked
+from emu.diagnosis.trials import read_memory, read_word
 from emu.disassembler import disassemble
 from emu.machine import Machine
-from emu.state import STOP_HIT, STOP_READ
 
-MOST = 40
+MOST = 128
 NEAR = 400  # bytes between a handler's entry and its RETI
 FILL = 32  # equal entries that make a page a filled table
 STEPS = 120  # instructions followed from an entry
@@ -123,18 +120,3 @@ def uncalled(machine: Machine) -> dict[int, tuple[int, int]]:
             for target, vector in handlers.items():
                 out.setdefault(target, (vector, page))
     return dict(list(out.items())[:MOST])
-
-
-def returns(machine: Machine, handler: int, within: float) -> bool:
-    """Tell whether a handler, called in a fork, takes its return address back in time."""
-    with forked(machine):
-        if not interrupt(machine, handler):
-            return False
-        m = machine.m
-        low = int(m.sp)
-        stops.arm(m, [stops.Row(STOP_READ, low, low)])
-        end = int(m.t) + machine.at(within)
-        reason = machine.run(end)
-        while reason != STOP_HIT and int(m.t) < end:
-            reason = machine.run(end)
-        return reason == STOP_HIT

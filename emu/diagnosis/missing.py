@@ -1,0 +1,309 @@
+"""A handler that would wake the foreground, and that no card ever calls.
+
+Each handler of the vector table (or at 0038h) is called once in a fork; those that write
+what the foreground's loop looks at are then called every 10 ms, with and without a key
+typed first, until the loop goes on.
+"""
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from emu.console import channels
+from emu.diagnosis.case import Case
+from emu.diagnosis.check import STUCK, Check
+from emu.diagnosis.links import (
+    NEVER_ASKS,
+    RECEIVER_OFF,
+    TIMER_STOPPED,
+    waited_for,
+    wanted_places,
+)
+from emu.diagnosis.names import Names
+from emu.diagnosis.proof import Change, Outcome, Profile
+from emu.diagnosis.sources import state_words
+from emu.diagnosis.vectors import uncalled
+from emu.diagnosis.verdict import HUNG, TRIED, Cause, Finding
+from emu.diagnosis.window import windows
+from emu.machine import Machine
+from emu.state import CHAINED_INTERRUPT, NO_INTERRUPT
+
+NO_TICK = Cause(
+    "no-tick", "Waiting for a timer tick that no card gives",
+    "The prompt or the banner comes, then whatever sleeps or waits sleeps for ever.",
+    "A process sleeps until an interrupt handler changes a variable, and no card ever supplies "
+    "that handler's vector.",
+    "Fit the timer the program expects (for example a Z80 CTC at the ports it writes to), or "
+    "build the program for a polled or missing tick.", ("T1",))
+
+PATH = 60  # instructions before the idle loop that tell how it was entered
+MODE1 = 0x38
+KEY_COMES = 0.004  # seconds in which a typed character has arrived
+
+
+@dataclass(frozen=True)
+class Woken:
+    """A handler that, called in a fork as a card would call it, lets the foreground go on."""
+
+    handler: int
+    vector: int | None  # None: 0038h, in mode 1
+    page: int  # of the vector table
+    variables: tuple[int, ...]  # what it writes and the foreground looks at
+    done: Outcome
+    key: str | None = None  # the channel at which a character had to be typed first
+    serial: str = ""  # "receives" or "sends": it serves a card with a terminal
+
+
+def missing_handler(case: Case) -> Woken | None:
+    """Find a handler that nothing calls and that would let the foreground go on."""
+    candidates: dict[int, tuple[int | None, int]] = {}
+    if int(case.m.im) != 2:
+        candidates[MODE1] = (None, 0)
+    for handler, place in uncalled(case.machine).items():
+        candidates.setdefault(handler, place)
+    wanted = wanted_places(case)
+    for channel in (None, *(c.name for c in channels(case.machine))):
+        also = typed(case, channel) if channel else None
+        for handler, (vector, page) in candidates.items():
+            woken = _tried(case, handler, vector, page, wanted, also, channel)
+            if woken is not None:
+                return woken
+            if case.budget.left() <= 0:
+                case.budget.cut = True
+                return None
+    return None
+
+
+def typed(case: Case, channel: str) -> Change:
+    """Make a change that types a character and lets it arrive."""
+
+    def change(machine: Machine) -> bool:
+        case.session.type_now(channel, b"x")
+        machine.run(int(machine.m.t) + machine.at(KEY_COMES))
+        return True
+
+    return change
+
+
+def _tried(case: Case, handler: int, vector: int | None, page: int, wanted: set[int],
+           also: Change | None, channel: str | None) -> Woken | None:
+    known: Profile = case.profile(handler) if also is None else case.prover.profile(handler, also)
+    if not known.returned:
+        return None
+    variables = tuple(sorted(known.writes & wanted))
+    if wanted and not variables:
+        return None
+    done = case.prover.ticking(handler, also, 400 if also is None else 3)
+    if done is None:
+        return None
+    receives, sends = known.serial_data(case.machine)
+    serial = "receives" if receives else "sends" if sends else ""
+    return Woken(handler, vector, page, variables, done, channel, serial)
+
+
+def no_tick(case: Case) -> Finding | None:
+    """Check whether a handler that no card has ever called would let the program go on."""
+    woken = case.missing
+    if woken is None or woken.key or woken.serial or _idle_timer(case) is not None:
+        return None
+    names, variable = case.names, variable_words(case, woken)
+    asleep = sleeper(case, woken)
+    evidence = [
+        f"The CPU idles: {case.loop()}; {asleep}.",
+        f"It waits on {variable}, which the handler {names.at(woken.handler)} changes; "
+        f"{_hangs_on(woken)}.",
+        f"{_supplied(woken)} in {case.time(int(case.m.t))} of running.",
+        f"In a copy of the machine, {woken.done.ticks} calls of that handler, 10 ms apart, let the "
+        f"process go on.",
+        *port_writes(case)]
+    return Finding(
+        NO_TICK, HUNG,
+        f"a process sleeps until {names.at(woken.handler)} changes {variable}, and no card "
+        f"ever calls that handler.", evidence, _timer_remedy(case, woken),
+        {**_vector_fact(woken), "handler": names.symbol(woken.handler), "variable": variable,
+         "sleeper": asleep}, TRIED)
+
+
+def timer_stopped(case: Case) -> Finding | None:
+    """Check for a fitted timer card that was never set up to call the handler."""
+    woken = case.missing
+    number = _idle_timer(case)
+    if woken is None or woken.key or woken.serial or number is None:
+        return None
+    slot = case.machine.slots[number]
+    who, variable = case.slot_words(number), variable_words(case, woken)
+    written = int(case.m.slot_writes[number])
+    state = [f"{slot.name}: {line}." for line in state_words(case, number)]
+    return Finding(
+        TIMER_STOPPED, HUNG,
+        f"the foreground waits until {case.names.at(woken.handler)} changes {variable}; {who} is "
+        f"fitted but never asks.",
+        [f"{who} was written {written} times; no interrupt of it was ever accepted.", *state,
+         f"{_hangs_on(woken).capitalize()}.", *waited_for(case),
+         f"In a copy of the machine, {woken.done.ticks} calls of that handler, 10 ms apart, let "
+         f"the foreground go on.", *port_writes(case)],
+        [f"Have the program set {slot.name} up at its ports, with the interrupt enabled"
+         + (f" and vector {woken.vector:02X}h." if woken.vector is not None else "."),
+         *([f"It writes to other ports: set base in slot.{slot.name} so that they agree."]
+           if port_writes(case) else [])],
+        {**_vector_fact(woken), "slot": slot.name}, TRIED)
+
+
+def _idle_timer(case: Case) -> int | None:
+    """Find a fitted card with vectors and no terminal that has not interrupted once."""
+    for k, slot in enumerate(case.machine.slots):
+        if slot.card.interrupt == CHAINED_INTERRUPT and not slot.card.channels \
+                and not int(case.m.int_count[k]):
+            return k
+    return None
+
+
+def serial_silent(case: Case) -> Finding | None:
+    """Check for a serial handler that would work, if only it were called."""
+    woken = case.missing
+    if woken is None or not (woken.key or woken.serial):
+        return None
+    number = _serial_card(case, woken)
+    slot, who = case.machine.slots[number], case.slot_words(number)
+    sends = woken.serial == "sends"
+    what = "sends on" if sends else "brings a character"
+    trial = (f"In a copy of the machine a character was typed at {woken.key}: no interrupt came. "
+             f"With the handler called by hand after it the foreground went on." if woken.key else
+             f"In a copy of the machine, {woken.done.ticks} calls of that handler let the "
+             f"foreground go on.")
+    remedy = [f"Enable the {'transmitter' if sends else 'receiver'} and its interrupt in "
+              f"{slot.name}."]
+    if sends:
+        remedy.append("Write the first byte by hand: the chip asks when it BECOMES empty.")
+    if int(case.m.int_kind[number]) == NO_INTERRUPT:
+        remedy = [f"Set interrupt = true in slot.{slot.name}: its pin does not reach the bus."]
+    return Finding(
+        NEVER_ASKS if sends else RECEIVER_OFF, HUNG,
+        f"the foreground waits until {case.names.at(woken.handler)} {what}, and {who} never calls "
+        f"it.",
+        [f"It waits on {variable_words(case, woken)}, which the handler changes; "
+         f"{_hangs_on(woken)}.",
+         *[f"{slot.name}: {line}." for line in state_words(case, number)], *waited_for(case),
+         trial], remedy, {**_vector_fact(woken), "slot": slot.name}, TRIED)
+
+
+def _serial_card(case: Case, woken: Woken) -> int:
+    """Give the slot of the serial card that a handler serves."""
+    if woken.key:
+        return next(k for k, s in enumerate(case.machine.slots)
+                    if s.name == woken.key.partition(".")[0])
+    ports = case.profile(woken.handler).ports
+    slots = [int(case.m.port_slot[port]) for port, _ in sorted(ports)]
+    return next(k for k in slots if k >= 0 and case.machine.slots[k].card.channels)
+
+
+def _vector_fact(woken: Woken) -> dict[str, str]:
+    return {} if woken.vector is None else {"vector": f"{woken.vector:02X}"}
+
+
+def _hangs_on(woken: Woken) -> str:
+    if woken.vector is None:
+        return "it stands at 0038h, where mode 1 leads"
+    return (f"the handler's vector is {woken.vector:02X}h (pointer at "
+            f"{(woken.page << 8 | woken.vector):04X}h)")
+
+
+def _supplied(woken: Woken) -> str:
+    if woken.vector is None:
+        return "No card has asked for an interrupt"
+    return f"No card has supplied vector {woken.vector:02X}h"
+
+
+def variable_words(case: Case, woken: Woken) -> str:
+    """Name the variable that the handler changes: one with a symbol if there is one."""
+    found = woken.variables or tuple(sorted(case.profile(woken.handler).writes))
+    exact = [a for a in found if "+" not in (case.names.symbol(a) or "+")]
+    for group in (exact, found):
+        if group:
+            return case.names.data(group[0])
+    return "a register"
+
+
+def way_to_sleep(case: Case, idle: set[int]) -> list[int]:
+    """Find how the foreground went idle: run again from its last sign of life.
+
+    Gives an address in each routine on the last stretch before the idle loop, outermost
+    first; empty when it never went idle.
+    """
+    session = case.session
+    machine = session.replay(max(session.last_activity() - case.machine.at(0.02), 0))
+    trail: list[int] = []
+    for window in windows(machine, machine.at(0.3)):
+        starts = window.starts()
+        outside = starts[~window.depth[starts]]
+        trail = (trail + window.address[outside].tolist())[-20000:]
+    busy = [k for k, address in enumerate(trail) if address not in idle]
+    if not busy:
+        return []
+    names, path, last = Names(machine), [], ""
+    for address in trail[max(busy[-1] - PATH, 0):busy[-1] + 1]:
+        routine = (names.symbol(address) or f"{address:04X}h").partition("+")[0]
+        if routine != last:
+            path.append(address)
+            last = routine
+        else:
+            path[-1] = address
+    return path[-4:]
+
+
+def sleeper(case: Case, woken: Woken) -> str:
+    """Say where a process sleeps: the routines through which it went, and who goes on."""
+    names = case.names
+    path = way_to_sleep(case, case.progress.region)
+    text = "a process sleeps"
+    if path:
+        text += " in " + " > ".join(names.at(a) for a in path)
+    resumed = woken.done.resumed[0] if woken.done.resumed else woken.done.target
+    return text + f"; woken, it goes on at {names.at(resumed)}"
+
+
+def port_writes(case: Case) -> list[str]:
+    """List the writes to ports where no card stands, by the code that made them."""
+    m = case.m
+    rows = [tuple(int(x) for x in m.empty_port_writes[k])
+            for k in range(min(int(m.empty_port_write_count), len(m.empty_port_writes)))]
+    ports: dict[int, list[tuple[int, int]]] = {}
+    for _, pc, port, value in rows:
+        ports.setdefault(port & 0xFF, []).append((pc, value))
+    out = []
+    for port, writes in sorted(ports.items()):
+        values = " ".join(f"{value:02X}" for _, value in writes[:6])
+        out.append(f"Port {port:02X}h, where no card stands, was written {values} "
+                   f"by {case.names.at((writes[0][0] - 2) & 0xFFFF)}.")
+    return out
+
+
+def _timer_remedy(case: Case, woken: Woken) -> list[str]:
+    """Say which card to fit where: the ports that were written with timer-like bytes."""
+    m = case.m
+    ports = sorted({int(m.empty_port_writes[k, 2]) & 0xFF
+                    for k in range(min(int(m.empty_port_write_count),
+                                       len(m.empty_port_writes)))})
+    if woken.vector is None:
+        return [f"Fit the timer that the program sets up at port {port:02X}h." for port in ports[:1]
+                ] or ["Fit a card that interrupts in mode 1, and have the program set it up."]
+    vector = woken.vector & 0xF8
+    programmed = [int(m.empty_port_writes[k, 2]) & 0xFF
+                  for k in range(min(int(m.empty_port_write_count), len(m.empty_port_writes)))
+                  if int(m.empty_port_writes[k, 3]) == vector]
+    if programmed:
+        base = programmed[0]
+        return [f"Fit a counter/timer (Z80 CTC) at base {base:02X}h, in the interrupt chain: "
+                f"the program writes its vector {vector:02X}h to port {base:02X}h and nothing "
+                f"is there.",
+                "Or build the program without a tick, with waits that poll."]
+    if ports:
+        return [f"Fit the timer that the program sets up at port {ports[0]:02X}h, so that it "
+                f"supplies vector {woken.vector:02X}h.",
+                "Or build the program without a tick, with waits that poll."]
+    return [f"Fit a timer that supplies vector {woken.vector:02X}h and have the program set it "
+            f"up: no write to an empty port looks like a timer's set-up."]
+
+
+CHECKS = (Check(no_tick, NO_TICK, (STUCK,), trial=True),
+          Check(timer_stopped, TIMER_STOPPED, (STUCK,), trial=True),
+          Check(serial_silent, RECEIVER_OFF, (STUCK,), trial=True))
