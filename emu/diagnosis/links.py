@@ -13,7 +13,7 @@ from itertools import combinations
 
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import HALTED_OFF, STUCK, Check
-from emu.diagnosis.proof import Change, Outcome, Prover, both
+from emu.diagnosis.proof import Change, Outcome, Profile, Prover, both
 from emu.diagnosis.sources import Source, can_ask, force, said_of, sources, state_words
 from emu.diagnosis.trials import read_memory
 from emu.diagnosis.vectors import tables
@@ -266,10 +266,8 @@ def _look_again(machine: Machine) -> bool:
 def _never_asked(case: Case, prover: Prover, pending: list[int]) -> Finding | None:
     """Let each source that does not ask do so; name the one that lets the loop go on."""
     wanted = wanted_places(case)
-    for source in sources(case.machine):
-        if int(case.m.ip[source.slot]) >> source.bit & 1 or not promising(case, source.handler,
-                                                                          wanted):
-            continue
+    silent = [s for s in sources(case.machine) if not int(case.m.ip[s.slot]) >> s.bit & 1]
+    for source in hopeful(case, silent, wanted):
         ask = force(source)
         done = prover.repeated(ask)
         links: tuple[Link, ...] = ()
@@ -316,12 +314,23 @@ def wanted_places(case: Case) -> set[int]:
     return {load.address for wait in case.waits for load in wait.memory()}
 
 
-def promising(case: Case, handler: int, wanted: set[int]) -> bool:
-    """Tell whether a handler returns, and writes what is waited for (if that is known)."""
-    if read_memory(case.machine, handler) in (0x00, 0xFF):
-        return False
-    known = case.profile(handler)
-    return known.returned and (not wanted or not known.writes.isdisjoint(wanted))
+def hope(known: Profile, wanted: set[int]) -> int:
+    """Say how likely a handler is to wake the foreground: 0 not, 2 writes what it looks at.
+
+    1: it writes something; a count may have to run out before it writes what is looked at.
+    """
+    if not known.returned:
+        return 0
+    if not wanted or not known.writes.isdisjoint(wanted):
+        return 2
+    return 1 if known.writes else 0
+
+
+def hopeful(case: Case, found: list[Source], wanted: set[int]) -> list[Source]:
+    """List the sources whose handlers may wake the foreground, the likeliest first."""
+    coded = [s for s in found if read_memory(case.machine, s.handler) not in (0x00, 0xFF)]
+    ranked = [(hope(case.profile(s.handler), wanted), s) for s in coded]
+    return [s for rank, s in sorted(ranked, key=lambda pair: -pair[0]) if rank]
 
 
 def _led_astray(case: Case, prover: Prover) -> Finding | None:

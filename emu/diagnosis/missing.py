@@ -15,6 +15,7 @@ from emu.diagnosis.links import (
     NEVER_ASKS,
     RECEIVER_OFF,
     TIMER_STOPPED,
+    hope,
     waited_for,
     wanted_places,
 )
@@ -37,6 +38,7 @@ NO_TICK = Cause(
 
 PATH = 60  # instructions before the idle loop that tell how it was entered
 MODE1 = 0x38
+MOST_TRIED = 12  # handlers called again and again
 KEY_COMES = 0.004  # seconds in which a typed character has arrived
 
 
@@ -63,8 +65,11 @@ def missing_handler(case: Case) -> Woken | None:
     wanted = wanted_places(case)
     for channel in (None, *(c.name for c in channels(case.machine))):
         also = typed(case, channel) if channel else None
-        for handler, (vector, page) in candidates.items():
-            woken = _tried(case, handler, vector, page, wanted, also, channel)
+        known = {h: case.profile(h) if also is None else case.prover.profile(h, also)
+                 for h in candidates}
+        ranked = sorted(candidates, key=lambda h: -hope(known[h], wanted))
+        for handler in [h for h in ranked if hope(known[h], wanted)][:MOST_TRIED]:
+            woken = _tried(case, handler, candidates[handler], known[handler], also, channel)
             if woken is not None:
                 return woken
             if case.budget.left() <= 0:
@@ -84,14 +89,10 @@ def typed(case: Case, channel: str) -> Change:
     return change
 
 
-def _tried(case: Case, handler: int, vector: int | None, page: int, wanted: set[int],
+def _tried(case: Case, handler: int, place: tuple[int | None, int], known: Profile,
            also: Change | None, channel: str | None) -> Woken | None:
-    known: Profile = case.profile(handler) if also is None else case.prover.profile(handler, also)
-    if not known.returned:
-        return None
-    variables = tuple(sorted(known.writes & wanted))
-    if wanted and not variables:
-        return None
+    vector, page = place
+    variables = tuple(sorted(known.writes & wanted_places(case)))
     done = case.prover.ticking(handler, also, 400 if also is None else 3)
     if done is None:
         return None
