@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from emu import stops
 from emu.diagnosis.progress import run_on, stop_at
 from emu.diagnosis.trace import steps
 from emu.diagnosis.trials import interrupt
@@ -121,7 +122,7 @@ class Prover:
             return self._new_code(start, before, t_states, tick)
         if not run_on(machine, int(machine.m.t) + t_states):
             return None
-        target = self.targets[int(machine.m.stop_row)]
+        target = self.targets[int(machine.m.hits[0, 0])]
         took = int(machine.m.t) - start
         _watch_nothing(machine)
         fresh, resumed = self._afterwards(machine.at(AFTER), -1)
@@ -159,9 +160,7 @@ class Prover:
                 return Profile(False, frozenset())
             m = machine.m
             low = int(m.sp)
-            m.stops[0] = (STOP_READ, low, low, 0, 0, 0)
-            m.stop_count = 1
-            m.watching = 1
+            stops.arm(m, [stops.Row(STOP_READ, low, low)])
             machine.log(True)
             end = int(m.t) + machine.at(within)
             reason = machine.run(end)
@@ -179,8 +178,7 @@ class Prover:
 
 
 def _watch_nothing(machine: Machine) -> None:
-    machine.m.watching = 0
-    machine.m.stop_count = 0
+    stops.disarm(machine.m)
     machine.log(False)
 
 
