@@ -32,10 +32,12 @@ from emu.cli.typing_order import Typing, texts_before
 @click.option("--fault", "faults", multiple=True, metavar="KIND[,KEY=VALUE]...",
               help="Put an electrical fault into this run, such as data-stuck,line=3,level=0; "
                    "may be given several times; docs/faults.md lists the kinds.")
+@click.option("--report", type=click.Path(path_type=Path), metavar="OUT.html",
+              help="Write a page with pictures of the run; it is run once more for it.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
             afters: tuple[str, ...], script: Path | None, seed: int | None,
-            keep: bool, faults: tuple[str, ...], as_json: bool) -> None:
+            keep: bool, faults: tuple[str, ...], report: Path | None, as_json: bool) -> None:
     """Boot the machine of a backplane FILE and say how it ended.
 
     Exit status 0: the text came, or it waits for input and no text was asked for; 1: it
@@ -63,6 +65,10 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     if failed is not None:
         text = failed.text.decode("latin-1")
         verdict.evidence.insert(0, f"{failed.place}: the text {text!r} did not come.")
+    if report is not None:
+        from emu.report import page
+
+        page.write(report, session, verdict)
     if as_json:
         out = verdict.as_dict()
         out["wall_seconds"] = round(time.perf_counter() - started, 3)
@@ -79,6 +85,8 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
             click.echo()
         for line in verdict.lines():
             click.echo(line)
+        if report is not None:
+            click.echo(f"report: {report}")
         for path in kept:
             click.echo(f"kept: {path}")
         for fault in machine.description.faults:

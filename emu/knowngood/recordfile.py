@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 from pathlib import Path
 from typing import Any
 
+from emu.atomic import write_atomic
 from emu.errors import InputError
 from emu.inputfile import read_limited
 from emu.knowngood.record import VERSION, Tree
@@ -58,15 +58,7 @@ def _flat(value: Any) -> bool:
 
 def write(path: Path, tree: Tree) -> None:
     """Write a record, whole or not at all; InputError when the place cannot be written."""
-    draft = path.with_name(path.name + ".new")
-    try:
-        with draft.open("w", encoding="ascii", newline="\n") as out:
-            out.write(dump(tree))
-            out.flush()
-            os.fsync(out.fileno())
-        draft.replace(path)
-    except OSError as error:
-        raise InputError(f"{path}: cannot be written: {error.strerror}.") from None
+    write_atomic(path, dump(tree).encode("ascii"), "record")
 
 
 def read(path: Path) -> Tree:

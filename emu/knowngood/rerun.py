@@ -55,6 +55,12 @@ class Run:
 
     def cycles(self, start: int) -> Iterator[Cycles]:
         """Give the bus cycles from just before T-state ``start`` to the end, in pieces."""
+        for _, piece in self.watched(start):
+            yield piece
+
+    def watched(self, start: int, most: int = LOG // 2) -> Iterator[tuple[Machine, Cycles]]:
+        """Give, in pieces of ``most`` bus cycles or a few more, the machine behind the piece,
+        and the piece, from just before T-state ``start`` to the end."""
         begin = max(start - LEAD, 0)
         machine, session = self.machine_at(begin)
         machine.log(True)
@@ -62,12 +68,12 @@ class Run:
         stops = [(t, name, what) for t, name, what in self.inputs if t > begin]
         for when, name, what in [*stops, (self.end, "", b"")]:
             while int(m.t) < when:
-                m.log_limit = taken + LOG // 2
+                m.log_limit = taken + most
                 machine.run(when)
                 session.console.take()
                 found = read_ring(m, taken, int(m.log_pos))
                 taken = int(m.log_pos)
-                yield found
+                yield machine, found
             if what:
                 session.console.type(name, what, when)
 

@@ -2,10 +2,10 @@
 from __future__ import annotations
 
 import io
-import os
 from dataclasses import dataclass
 from pathlib import Path
 
+from emu.atomic import write_atomic
 from emu.errors import InputError
 from emu.image import load_image
 from emu.romtools.chip import address_of
@@ -100,16 +100,7 @@ def write_new(path: Path, data: bytes, replace: bool = False) -> None:
     if path.exists() and not replace:
         raise InputError(f"{path}: is there already; name another file, or add --replace.")
     content = _hex(data) if path.suffix.lower() in (".hex", ".ihx", ".ihex") else data
-    beside = path.with_name(f".{path.name}.{os.getpid()}.new")
-    try:
-        with beside.open("wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(beside, path)
-    except OSError as error:
-        beside.unlink(missing_ok=True)
-        raise InputError(f"{path}: cannot be written: {error.strerror}.") from None
+    write_atomic(path, content, "image")
 
 
 def _hex(data: bytes) -> bytes:
