@@ -20,7 +20,6 @@ from emu.script import sends_of
 from emu.session import SILENCE, Session
 
 
-
 @pytest.fixture(scope="module")
 def session() -> Session:
     roms = Path(__file__).parent.parent / "roms"
