@@ -19,6 +19,12 @@ RESET, READ, WRITE, ADVANCE, ACKNOWLEDGE, RETI, MEMORY, LINE = range(8)
 PLAIN_TABLE: dict[tuple[int, int], tuple[Any, list[Callable[..., int] | None]]] = {}
 
 
+def forget(uid: int) -> None:
+    """Drop a machine that is gone from the table."""
+    for key in [key for key in PLAIN_TABLE if key[0] == uid]:
+        del PLAIN_TABLE[key]
+
+
 def _plain_call(m: Any, slot: int, entry: int, a: int, b: int) -> int:
     state, functions = PLAIN_TABLE[int(m.uid), int(slot)]
     function = functions[int(entry)]

@@ -5,6 +5,7 @@ import importlib
 import pkgutil
 from difflib import get_close_matches
 from functools import cache
+from pathlib import Path
 
 import peripherals
 from emu.errors import InputError
@@ -31,9 +32,24 @@ def nearest(name: str, known: object) -> str:
     return f"known are {', '.join(names)}." if names else "there is none."
 
 
-def card(name: str, place: str) -> Card:
-    """Find a card by name; InputError with the nearest known name."""
+def card(name: str, place: str = "") -> Card:
+    """Find a card by name, ours or an installed one; InputError with the nearest known name."""
     known = cards()
-    if name not in known:
-        raise InputError(f"{place}: there is no card {name!r}; {nearest(name, known)}")
-    return known[name]
+    if name in known:
+        return known[name]
+    from emu.cardfile import installed, load_installed
+
+    others = installed()
+    if name not in others:
+        place = f"{place}: " if place else ""
+        raise InputError(f"{place}there is no card {name!r}; {nearest(name, {**known, **others})}")
+    return load_installed(others[name])
+
+
+def named_card(name: str, place: str = "") -> Card:
+    """Give the card that a setting names: a card file's path, or a card's name."""
+    if name.endswith(".py"):
+        from emu.cardfile import load_card_file
+
+        return load_card_file(Path(name))
+    return card(name, place)

@@ -29,7 +29,7 @@ def channels(machine: Machine) -> list[Channel]:
     for slot in machine.slots:
         for name in slot.card.channels:
             full = f"{slot.name}.{name}" if name else slot.name
-            out.append(Channel(full, slot.state["line_" + name if name else "line"]))
+            out.append(Channel(full, getattr(slot.state, "line_" + name if name else "line")))
     return out
 
 

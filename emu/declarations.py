@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Any
 
 from emu.cache import cache_folder
-from emu.errors import InputError
 
 
 def _digest() -> str:
@@ -28,16 +27,20 @@ def _read() -> dict[str, Any]:
     """Import the cards and put their declarations into plain data."""
     from emu.catalogue import cards
 
+    return {card.name: declared(card) for card in cards().values()}
+
+
+def declared(card: Any) -> dict[str, Any]:
+    """Put what a card declares into plain data."""
     return {
-        card.name: {
-            "name": card.name, "summary": card.summary, "source": card.source,
-            "registers": list(card.registers), "inputs": list(card.inputs),
-            "outputs": list(card.outputs), "channels": list(card.channels),
-            "jumpers": [
-                {"name": j.name, "kind": j.kind, "default": _plain(j.default), "help": j.help,
-                 "low": j.low, "high": j.high, "choices": list(j.choices)}
-                for j in card.jumpers],
-        } for card in cards().values()}
+        "name": card.name, "summary": card.summary, "source": card.source,
+        "registers": list(card.registers), "inputs": list(card.inputs),
+        "outputs": list(card.outputs), "channels": list(card.channels),
+        "jumpers": [
+            {"name": j.name, "kind": j.kind, "default": _plain(j.default), "help": j.help,
+             "low": j.low, "high": j.high, "choices": list(j.choices)}
+            for j in card.jumpers],
+    }
 
 
 def _plain(value: Any) -> Any:
@@ -45,7 +48,8 @@ def _plain(value: Any) -> Any:
 
 
 def declarations(name: str | None = None) -> dict[str, Any]:
-    """Give the declarations of all cards, or of one; InputError for an unknown name."""
+    """Give the declarations of all built-in cards, or of one card: by name, also an
+    installed one's, or by its card file's path; InputError for an unknown name."""
     place = cache_folder() / f"cards-{_digest()}.json"
     try:
         known: dict[str, Any] = json.loads(place.read_text())
@@ -57,9 +61,7 @@ def declarations(name: str | None = None) -> dict[str, Any]:
     if name is None:
         return known
     if name not in known:
-        from difflib import get_close_matches
+        from emu.catalogue import named_card
 
-        close = get_close_matches(name, known, 1)
-        hint = f"did you mean {close[0]!r}?" if close else f"known are {', '.join(known)}."
-        raise InputError(f"there is no card {name!r}; {hint}")
+        return {name: declared(named_card(name))}
     return {name: known[name]}

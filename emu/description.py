@@ -13,8 +13,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from emu.catalogue import card as find_card
-from emu.catalogue import nearest
+from emu.catalogue import named_card, nearest
 from emu.errors import InputError
 from emu.faults import Fault, check_chain, check_count, parse
 from emu.faults import settle as settle_fault
@@ -181,7 +180,7 @@ def load_tree(path: Path, seen: tuple[Path, ...] = ()) -> dict[str, Any]:
 def _variant(name: str, place: str) -> tuple[Card, dict[str, Any]]:
     """Find a card, or a data-only variant of one in a TOML file, with its defaults."""
     if not name.endswith(".toml"):
-        return find_card(name, place), {}
+        return named_card(name, place), {}
     path = Path(name)
     tree = read_toml(path, "board variant")
     base = tree.pop("card", None)
@@ -189,7 +188,9 @@ def _variant(name: str, place: str) -> tuple[Card, dict[str, Any]]:
         raise InputError(f'{path}: a board variant says which card it derives from, such as '
                          f'card = "z80-sio".')
     tree.pop("summary", None)
-    return find_card(base, str(path)), tree
+    if base.endswith(".py"):
+        base = str(path.parent / base)
+    return named_card(base, str(path)), tree
 
 
 def _images(card: Card, settings: Mapping[str, Any], place: str) -> dict[str, Image]:

@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import weakref
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -17,10 +18,14 @@ from emu.errors import InputError
 from emu.faults import install, link, silent_slots
 from emu.media.bay import Bay, Version
 from emu.memory import refresh_map, remap
+from emu.plaincards import CardFault, PlainSlot, interrupt_held, is_native, is_plain, words_of
+from emu.plaincards import address as plain_address
+from emu.plaincards import place_of as place_of_error
 from emu.state import (
     CHAINED_INTERRUPT,
     FAR,
     HEAD,
+    MACHINE,
     MEDIUM_WANTED,
     NO_INTERRUPT,
     NOT_MINE,
@@ -28,8 +33,11 @@ from emu.state import (
     PHYSICAL,
     POOL,
     POOL_AT,
+    A,
+    F,
     new_record,
 )
+from emu.views import view
 from peripherals.card import ENTRIES, Card, Setup
 
 if TYPE_CHECKING:
@@ -47,7 +55,7 @@ class Slot:
     name: str
     card: Card
     settings: Any
-    state: Any  # the card's record, a view into the machine's
+    state: Any  # the card's record, a part of the machine's (a view of emu.views if plain)
 
 
 @dataclass(frozen=True)
@@ -62,7 +70,7 @@ class Snapshot:
 
 def modules_of(cards: Sequence[Card]) -> list[str]:
     """List the hot modules that a machine of these cards needs."""
-    names = {f.__module__ for card in cards for f in card.functions.values()}
+    names = {f.__module__ for card in cards for f in card.functions.values() if is_native(f)}
     return [RUN.rpartition(".")[0], *sorted(names)]
 
 
@@ -81,6 +89,10 @@ class Machine:
         self.m = self.record[0]
         self.slots: list[Slot] = []
         self.bays: dict[str, Bay] = {}  # drives and sockets, by "slot.drive"
+        self._plain: dict[int, PlainSlot] = {}  # slots with a card in plain Python
+        self._view: Any = None  # the record as they see it
+        self._faulted = ""
+        self.holding = any(is_plain(slot.card) for slot in description.slots)
         self._load_code(progress)
         self._memory_used = 0
         self._pool_used = 0
@@ -103,13 +115,16 @@ class Machine:
         cards = [slot.card for slot in self.description.slots]
         loaded = native.load(modules_of(cards), progress or (lambda _: None))
         self._addresses = loaded.addresses
-        function = native.callable_root(RUN, 1)
+        function = native.callable_root(RUN, 1, self.holding)
         place = self.record.ctypes.data
         self._run = lambda t_stop: function(place, t_stop)
 
     def _place_cards(self) -> None:
         m = self.m
         m.uid = next(_uids)
+        weakref.finalize(self, calls.forget, int(m.uid))
+        if self.holding:
+            self._view = view(self._bytes, MACHINE)
         m.slots = len(self.description.slots)
         m.ev[:] = FAR
         m.held_t = -1
@@ -129,9 +144,13 @@ class Machine:
             raise InputError(f"{slot.place}: the cards' states need more than {POOL} bytes "
                              f"together; take a card out.")
         m.st[number] = POOL_AT + self._pool_used
-        view = m.pool[self._pool_used:self._pool_used + size].view(card.state)
-        state = view.view(np.recarray)[0]
+        part = m.pool[self._pool_used:self._pool_used + size].view(card.state)
+        state = part.view(np.recarray)[0]
         state.slot = number
+        if is_plain(card):
+            state = view(self._bytes, card.state, int(m.st[number]), slot=number)
+            self._plain[number] = PlainSlot(card, self._view, state)
+            m.plain[number] = self._plain[number].address
         self._pool_used += -(-size // 64) * 64
         memory = -(-card.memory_size(slot.settings) // 4096) * 4096
         if self._memory_used + memory > PHYSICAL:
@@ -152,12 +171,31 @@ class Machine:
         self._fill_table(number, card, state)
 
     def _fill_table(self, number: int, card: Card, state: Any) -> None:
-        if jit.plain_python():
-            functions = [card.functions.get(e) for e in ENTRIES]
-            calls.PLAIN_TABLE[int(self.m.uid), number] = (state, functions)
-            return
-        for entry, full in card.addresses().items():
-            self.m.fn[number, ENTRIES.index(entry)] = self._addresses[full]
+        """Enter a card's functions in the tables: by address, and for calls from Python."""
+        plain = self._plain.get(number)
+        table = [plain.checked(entry) if plain else card.functions.get(entry)
+                 for entry in ENTRIES]
+        for entry, function in card.functions.items():
+            if jit.plain_python():
+                continue
+            place = ENTRIES.index(entry)
+            if is_native(function):
+                root = f"{function.__module__}.{function.__name__}"
+                self.m.fn[number, place] = self._addresses[root]
+                if self.holding:
+                    table[place] = self._from_python(root, int(self.m.st[number]))
+            else:
+                self.m.fn[number, place] = plain_address(entry)
+        if self.holding or jit.plain_python():
+            calls.PLAIN_TABLE[int(self.m.uid), number] = (state, table)
+
+    def _from_python(self, root: str, offset: int) -> Callable[..., int]:
+        """Let a card in plain Python call one that is machine code (over a wire)."""
+        from emu import native
+
+        function = native.callable_root(root, 2, True)
+        machine = self.record.ctypes.data
+        return lambda _m, _s, a, b: function(machine, machine + offset, int(a), int(b))
 
     def _connect_ports(self) -> None:
         m = self.m
@@ -214,10 +252,11 @@ class Machine:
         m.line_level[:] = 1
         noise = np.random.default_rng(self.seed)
         for slot, described in zip(self.slots, self.description.slots, strict=True):
-            slot.card.power_on(Setup(
-                slot.number, slot.name, slot.settings, m, slot.state, self.hz,
-                np.random.default_rng([self.seed, slot.number]),
-                self.description.path.parent, described.images, self._bays(described)))
+            seen = self._view if slot.number in self._plain else m
+            setup = Setup(slot.number, slot.name, slot.settings, seen, slot.state, self.hz,
+                          np.random.default_rng([self.seed, slot.number]),
+                          self.description.path.parent, described.images, self._bays(described))
+            self._kept(slot.card.power_on, setup, slot=slot)
         m.r[:12] = noise.integers(0, 256, 12)
         m.alt[:] = noise.integers(0, 256, 8)
         self._reset(0)
@@ -247,16 +286,23 @@ class Machine:
     # --- calling ----------------------------------------------------------------------
     def call(self, number: int, entry: str, a: int, b: int) -> int:
         """Call a card's function as the machine would, in plain Python."""
-        function = self.slots[number].card.functions.get(entry)
+        slot = self.slots[number]
+        if number in self._plain:
+            plain = self._plain[number].checked(entry)
+            return 0 if plain is None else int(self._kept(plain, None, None, a, b, slot=slot))
+        function = slot.card.functions.get(entry)
         if function is None:
             return 0
-        return int(function(self.m, self.slots[number].state, np.int64(a), np.int64(b)))
+        return int(function(self.m, slot.state, np.int64(a), np.int64(b)))
 
     def run(self, t_stop: int) -> int:
-        """Run until T-state ``t_stop`` or a reason to leave; give the reason (emu.state)."""
+        """Run until T-state ``t_stop`` or a reason to leave; give the reason (emu.state).
+
+        Raises CardFault when a card in plain Python fails.
+        """
         while True:
             self.serve()
-            self._run(t_stop)
+            self.guarded(self._run, t_stop)
             if self.m.exit_reason != MEDIUM_WANTED:
                 return int(self.m.exit_reason)
 
@@ -273,14 +319,49 @@ class Machine:
 
     def _serve(self, slot: Slot) -> None:
         described = self.description.slots[slot.number]
-        slot.card.serve(self.m, slot.state,
-                        {name: self.bays[f"{slot.name}.{name}"] for name in described.media})
+        bays = {name: self.bays[f"{slot.name}.{name}"] for name in described.media}
+        self._kept(slot.card.serve, self.m, slot.state, bays, slot=slot)
 
     def flush(self) -> None:
         """Let all cards store what they have not stored yet, so that the bays are whole."""
         for slot, described in zip(self.slots, self.description.slots, strict=True):
             if described.media:
                 self._serve(slot)
+
+    def guarded(self, run: Callable[[int], int], t_stop: int) -> None:
+        """Call what runs the machine, and see to a fault in a card in plain Python."""
+        if not self.holding:
+            run(t_stop)
+            return
+        if self.m.fault:
+            raise CardFault(self._faulted)
+        with interrupt_held():
+            self._kept(run, t_stop)
+
+    def _kept(self, function: Callable[..., Any], *arguments: Any,
+              slot: Slot | None = None) -> Any:
+        """Call a function; a fault in a card in plain Python becomes one clear line."""
+        try:
+            return function(*arguments)
+        except BaseException as error:
+            if self.m.fault:
+                slot = self.slots[int(self.m.fault) - 1]
+            if slot is None or slot.number not in self._plain:
+                raise
+            self.m.fault = slot.number + 1
+            self._faulted = (f"{place_of_error(error)}: {words_of(error)} (card of slot.{slot.name}"
+                             f"; the machine stands at {self._where()}).")
+            if not isinstance(error, Exception):
+                raise
+            raise CardFault(self._faulted) from error
+
+    def _where(self) -> str:
+        m = self.m
+        registers = [("AF", m.r[A] << 8 | m.r[F])] + [
+            (name, m.r[k] << 8 | m.r[k + 1]) for name, k in (("BC", 0), ("DE", 2), ("HL", 4))]
+        words = " ".join(f"{name} {int(value):04X}h" for name, value in
+                         [("PC", m.pc), ("SP", m.sp), *registers])
+        return f"T-state {int(m.t)}, {words}"
 
     def reset(self) -> None:
         """Pull RESET low and let it go."""
@@ -312,12 +393,13 @@ class Machine:
 
     def restore(self, saved: Snapshot) -> None:
         """Bring a snapshot of this machine, or of one built alike, back."""
-        addresses, uid = self.m.fn.copy(), int(self.m.uid)
+        addresses, uid, plain = self.m.fn.copy(), int(self.m.uid), self.m.plain.copy()
         self._bytes[:len(saved.head)] = saved.head
         self._bytes[HEAD:HEAD + len(saved.memory)] = saved.memory
         for bay, version in zip(self.bays.values(), saved.media, strict=True):
             bay.restore(version)
         self.m.fn[:] = addresses
+        self.m.plain[:] = plain
         self.m.uid = uid
         refresh_map(self.m)  # the stops are not the snapshot's
 

@@ -189,14 +189,16 @@ def load(modules: Iterable[str], progress: Callable[[str], None] = _nothing) -> 
     return _native
 
 
-def callable_root(root: str, records: int) -> Callable[..., int]:
+def callable_root(root: str, records: int, holding: bool = False) -> Callable[..., int]:
     """Make a root callable from Python: ``records`` addresses, then int64 arguments.
 
     The compiler's calling convention is a status return, with the result and an unused
-    error by pointer.
+    error by pointer.  ``holding``: the interpreter's lock is held meanwhile, and an
+    exception in a card in plain Python comes out of the call.
     """
-    kind = ctypes.CFUNCTYPE(ctypes.c_int32, ctypes.c_void_p, ctypes.c_void_p,
-                            *[ctypes.c_void_p] * records, *[ctypes.c_int64] * 4)
+    form = ctypes.PYFUNCTYPE if holding else ctypes.CFUNCTYPE
+    kind = form(ctypes.c_int32, ctypes.c_void_p, ctypes.c_void_p,
+                *[ctypes.c_void_p] * records, *[ctypes.c_int64] * 4)
     function: Any = kind(address(root))
     result, excuse = ctypes.c_int64(), ctypes.c_void_p()
     result_at, excuse_at = ctypes.addressof(result), ctypes.addressof(excuse)

@@ -46,7 +46,7 @@ NOBODY, CPU_DRIVES, CONFLICT = 0, 254, 255
 NO_INTERRUPT, PLAIN_INTERRUPT, CHAINED_INTERRUPT = 0, 1, 2
 
 # Why run() came back.
-AT_TIME, CONSOLE_FULL, LOG_FULL, STOP_HIT, MEDIUM_WANTED = range(5)
+AT_TIME, CONSOLE_FULL, LOG_FULL, STOP_HIT, MEDIUM_WANTED, CARD_FAULT = range(6)
 
 # Kinds of line between cards.
 LEVEL, PERIODIC = 0, 1
@@ -118,6 +118,8 @@ _HEAD = [
     # --- cards -----------------------------------------------------------------------
     ("slots", np.int64),
     ("fn", np.int64, (SLOTS, FUNCTIONS)),  # addresses of the card's functions
+    ("plain", np.int64, (SLOTS,)),  # addresses of a plain Python card's objects (plaincards)
+    ("fault", np.int64),  # 1: a card in plain Python failed; none is called again
     ("st", np.int64, (SLOTS,)),  # offset of the card's state in the record
     ("ev", np.int64, (SLOTS,)),  # T-state of the card's next event, FAR: none
     ("medium_wanted", np.int64),  # bit a slot: its card asks the host, see bus.ask_host

@@ -1,8 +1,9 @@
 """What a card is: one file in this folder, with a ``CARD`` declaration at its end.
 
 A card's behaviour is plain functions over two records: the machine's (emu/state.py) and
-its own state, a structured dtype whose first field is ``slot``.  Each function is marked
-``@entry(STATE)`` and has the same form, ``f(m, s, a, b) -> int64``:
+its own state, a structured dtype whose first field is ``slot``.  Each function has the
+same form, ``f(m, s, a, b) -> int64``; marked ``@entry(STATE)`` it becomes machine code,
+unmarked it stays plain Python (a card of one's own: docs/own-card.md):
 
     reset(m, s, a, t)         RESET goes low: a = 0 at power-on, 1 later
     read(m, s, a, t)          a = register | port << 16: the byte driven, or -1 for none
@@ -11,7 +12,8 @@ its own state, a structured dtype whose first field is ``slot``.  Each function 
     acknowledge(m, s, source, t)  the vector; ``source`` is a bit of m.ip[s.slot], which the
                               chain has already put under service; clear it in ip if the chip does
     reti(m, s, source, t)     the service of ``source`` has ended
-    memory(m, s, a, t)        a = address, or address | byte << 16 | ASK_WRITE: the byte, or -1
+    memory(m, s, a, t)        a = address, or address | byte << 16 | ASK_WRITE: the byte, or -1;
+                              for pages claimed (emu/memory.py) by a card with a memory_size
     line(m, s, input, t)      what is wired to an input has changed (emu/lines.py)
 
 A card with media keeps only what it works on in its record; it asks for more with

@@ -10,10 +10,19 @@ import click
 @click.argument("name", required=False)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(name: str | None, as_json: bool) -> None:
-    """List the cards, or one card NAME with its jumpers, registers and lines."""
+    """List the cards, or one card NAME with its jumpers, registers and lines.
+
+    NAME may also be a card file's path.
+    """
     from emu.declarations import declarations
 
     known = declarations(name)
+    others = []
+    if name is None:
+        from emu.cardfile import installed
+
+        others = [f"{point.name:16} installed, {point.value}" for point in installed().values()
+                  if point.name not in known]
     if as_json:
         click.echo(json.dumps(known, indent=2))
         return
@@ -32,3 +41,5 @@ def command(name: str | None, as_json: bool) -> None:
                 f" ({jumper['low']} to {jumper['high']})" if jumper["kind"] == "int" else "")
             click.echo(f"  {jumper['name']:14} {jumper['kind']}{values}, default "
                        f"{jumper['default']}: {jumper['help']}")
+    for line in others:
+        click.echo(line)

@@ -48,7 +48,7 @@ class Tracer:
         from emu import native
 
         native.load([SAMPLE.rpartition(".")[0]], progress or (lambda _: None))
-        function = native.callable_root(SAMPLE, 2)
+        function = native.callable_root(SAMPLE, 2, self.machine.holding)
         place, ours = self.machine.record.ctypes.data, self._record.ctypes.data
         self._record["run"] = native.address(RUN)
         self._sample = lambda t_stop: function(place, ours, t_stop)
@@ -64,7 +64,7 @@ class Tracer:
         """Run until T-state ``t_stop`` or a reason to leave, as Machine.run does."""
         m, s = self.machine.m, self._record[0]
         while True:
-            self._sample(t_stop)
+            self.machine.guarded(self._sample, t_stop)
             if int(m.exit_reason) == MEDIUM_WANTED:
                 m.exit_reason = 0
             self.machine.serve()

@@ -1,0 +1,116 @@
+"""Cards that do not come with us: a Python file that a backplane file names, or an
+installed package's entry point in the group ``preburn.cards``.
+
+Such code runs only when the user names the card.  A card file is read anew for every
+description, so a change in it counts at the next load.
+"""
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from importlib.metadata import EntryPoint, entry_points
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+
+from emu.errors import InputError
+from emu.inputfile import read_limited
+from emu.plaincards import FILE_MODULE, place_of, words_of
+from emu.views import is_plain
+from peripherals.card import ENTRIES, Card, Jumper
+
+GROUP = "preburn.cards"
+SIZE_LIMIT = 1 << 20
+
+
+def load_card_file(path: Path) -> Card:
+    """Run a card file and give its card; InputError names the file and line of a mistake."""
+    source = read_limited(path, "card file", SIZE_LIMIT)
+    module = ModuleType(f"{FILE_MODULE}{path.resolve()}")
+    module.__file__ = str(path)
+    sys.modules[module.__name__] = module  # where dataclasses and pickling look
+    try:
+        exec(compile(source, str(path), "exec"), module.__dict__)
+    except SyntaxError as error:
+        raise InputError(f"{path}:{error.lineno}: {error.msg}.") from None
+    except ValueError as error:
+        raise InputError(f"{path}: no Python text: {words_of(error)}.") from None
+    except (Exception, SystemExit) as error:
+        raise InputError(f"{place_of(error)}: {words_of(error)}.") from None
+    return checked(getattr(module, "CARD", None), str(path))
+
+
+def installed() -> dict[str, EntryPoint]:
+    """Give the entry points of installed cards by name; nothing of them is run."""
+    return {point.name: point for point in entry_points(group=GROUP)}
+
+
+def load_installed(point: EntryPoint) -> Card:
+    """Import an installed card; InputError names the package and the mistake."""
+    place = f"installed card {point.name} ({point.value})"
+    try:
+        card = point.load()
+    except Exception as error:
+        raise InputError(f"{place}: {words_of(error)}.") from None
+    return checked(card, place)
+
+
+def checked(card: Any, place: str) -> Card:
+    """Hold a card's declaration against the contract; InputError on the first mistake."""
+    if not isinstance(card, Card):
+        raise InputError(f"{place}: there is no CARD = Card(...) at its end; see the top of "
+                         f"peripherals/card.py for what a card is.")
+    for text in ("name", "summary", "source"):
+        if not isinstance(getattr(card, text), str) or not getattr(card, text):
+            raise InputError(f"{place}: CARD: {text} takes a text that is not empty.")
+    _check_state(card, place)
+    for entry, function in card.functions.items():
+        if entry not in ENTRIES:
+            raise InputError(f"{place}: CARD: functions has no entry {entry!r}; there are "
+                             f"{', '.join(ENTRIES)}.")
+        if not callable(function):
+            raise InputError(f"{place}: CARD: functions: {entry} is no function.")
+    if not all(isinstance(jumper, Jumper) for jumper in card.jumpers):
+        raise InputError(f"{place}: CARD: jumpers takes Jumper(...) entries only.")
+    return replace(card, describe=_kept_words(card.describe),
+                   memory_size=_kept_size(card.memory_size, "memory_size"),
+                   image_size=_kept_size(card.image_size, "image_size"))
+
+
+def _check_state(card: Card, place: str) -> None:
+    dtype = card.state
+    if not isinstance(dtype, np.dtype) or dtype.names is None or dtype.names[0] != "slot" or \
+            dtype["slot"] != np.dtype(np.int64):
+        raise InputError(f'{place}: CARD: state takes a structured dtype whose first field is '
+                         f'("slot", np.int64).')
+    if not is_plain(dtype):
+        raise InputError(f"{place}: CARD: state may hold numbers, arrays of numbers and records "
+                         f"of these, no texts or objects.")
+
+
+def _kept_words(describe: Callable[[Any, Any], list[str]]) -> Callable[[Any, Any], list[str]]:
+    """Let a mistake in `describe` be one of the card's words, not the end of the report."""
+
+    def words(m: Any, s: Any) -> list[str]:
+        try:
+            return [str(word) for word in describe(m, s)]
+        except Exception as error:
+            return [f"{place_of(error)}: {words_of(error)}"]
+
+    return words
+
+
+def _kept_size(size: Callable[[Mapping[str, Any]], int],
+               what: str) -> Callable[[Mapping[str, Any]], int]:
+    """Let a mistake in a function of the settings end in one clear line."""
+
+    def number(settings: Mapping[str, Any]) -> int:
+        try:
+            return int(size(settings))
+        except Exception as error:
+            raise InputError(f"{place_of(error)}: {what}: {words_of(error)}.") from None
+
+    return number

@@ -1,0 +1,153 @@
+"""Cards of one's own: the tutorial word for word, an installed card, refused declarations."""
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from emu.cli import group
+from emu.description import load
+from emu.errors import InputError
+
+ROOT = Path(__file__).parent.parent
+TUTORIAL = (ROOT / "docs" / "own-card.md").read_text()
+BLOCK = re.compile(r"<!-- ([a-z]+)(?:: (\S+))? -->\n```\w+\n(.*?)```", re.DOTALL)
+BLOCKS = [(kind, name, text) for kind, name, text in BLOCK.findall(TUTORIAL)]
+
+
+def block(kind: str) -> str:
+    return next(text for word, _, text in BLOCKS if word == kind)
+
+
+def preburn(arguments: list[str]) -> tuple[int, str]:
+    try:
+        result = CliRunner().invoke(group, arguments, catch_exceptions=False,
+                                    standalone_mode=False)
+    except InputError as error:
+        return 2, f"preburn: {error}"
+    return result.exit_code, result.output
+
+
+@pytest.fixture
+def tutorial(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The tutorial's files in a folder of their own, the current one."""
+    for kind, name, text in BLOCKS:
+        if kind == "file":
+            (tmp_path / name).write_text(text)
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def test_the_tutorial_boots(tutorial: Path) -> None:
+    command = block("command").split()
+    assert command[0] == "preburn"
+    _, out = preburn(command[1:])
+    assert block("prints") in out
+
+
+def test_the_tutorials_test_passes(tutorial: Path) -> None:
+    done = subprocess.run([sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider",
+                           "test_gauge.py"], capture_output=True, text=True,
+                          env={"PYTHONPATH": str(ROOT), "HOME": str(tutorial)} | _cache())
+    assert "3 passed" in done.stdout, done.stdout + done.stderr
+
+
+def _cache() -> dict[str, str]:
+    """Let the other process find the machine code that is there."""
+    from emu.cache import cache_folder
+
+    return {"XDG_CACHE_HOME": str(cache_folder().parent)}
+
+
+def test_the_tutorials_mistake_is_told_by_line(tutorial: Path) -> None:
+    card = tutorial / "gauge.py"
+    lines = card.read_text().splitlines(keepends=True)
+    assert lines[45].startswith("    return s.level if")
+    lines[45] = "    return s.level // 0\n"
+    card.write_text("".join(lines))
+    status, out = preburn(["boot", "gauge.toml", "--until", "7"])
+    assert status == 2
+    assert out == block("fails").strip()
+
+
+def test_cards_prints_what_a_card_file_declares(tutorial: Path) -> None:
+    status, out = preburn(["cards", "./gauge.py"])
+    assert status == 0
+    assert "milliseconds between two levels" in out
+
+
+def test_an_installed_card_goes_by_its_name(tutorial: Path,
+                                            monkeypatch: pytest.MonkeyPatch) -> None:
+    site = tutorial / "site"
+    (site / "harbour-1.dist-info").mkdir(parents=True)
+    (tutorial / "gauge.py").rename(site / "harbour_gauge.py")
+    info = site / "harbour-1.dist-info"
+    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: harbour\nVersion: 1\n")
+    (info / "entry_points.txt").write_text("[preburn.cards]\nfloat-gauge = harbour_gauge:CARD\n")
+    monkeypatch.syspath_prepend(str(site))
+    machine = tutorial / "gauge.toml"
+    machine.write_text(machine.read_text().replace("./gauge.py", "float-gauge"))
+    _, listed = preburn(["cards"])
+    assert "float-gauge      installed, harbour_gauge:CARD" in listed
+    assert "harbour_gauge" not in sys.modules  # listing runs nothing
+    status, out = preburn(["boot", "gauge.toml", "--until", "76543210"])
+    assert "reached" in out and status == 0
+    machine.write_text(machine.read_text().replace("float-gauge", "float-guage"))
+    with pytest.raises(InputError, match="there is no card 'float-guage'; did you mean "
+                                         "'float-gauge'?"):
+        load(machine)
+
+
+def test_a_variant_may_derive_from_a_card_file(tutorial: Path) -> None:
+    (tutorial / "boards").mkdir()
+    (tutorial / "boards" / "slow.toml").write_text('card = "../gauge.py"\nperiod = 20\n')
+    machine = tutorial / "gauge.toml"
+    machine.write_text(machine.read_text().replace("./gauge.py", "boards/slow.toml")
+                       .replace("period = 5\n", ""))
+    assert load(machine).slots[-1].settings["period"] == 20
+
+
+@pytest.mark.parametrize(("change", "message"), [
+    (("CARD = Card(", "CARDS = Card("),
+     "gauge.py: there is no CARD = Card(...) at its end; see the top of peripherals/card.py for "
+     "what a card is."),
+    (("def read(m", "def read(m))"), "gauge.py:44: unmatched ')'."),
+    (("import numpy as np", "import nunpy as np"),
+     "gauge.py:2: in <module>: ModuleNotFoundError: No module named 'nunpy'."),
+    (('("slot", np.int64),', '("slat", np.int64),'),
+     'gauge.py: CARD: state takes a structured dtype whose first field is ("slot", np.int64).'),
+    (('("taken", np.int64),', '("taken", object),'),
+     "gauge.py: CARD: state may hold numbers, arrays of numbers and records of these, no texts "
+     "or objects."),
+    (('"read": read', '"raed": read'),
+     "gauge.py: CARD: functions has no entry 'raed'; there are reset, read, write, advance, "
+     "acknowledge, reti, memory, line."),
+    (('"read": read', '"read": 5'), "gauge.py: CARD: functions: read is no function."),
+    (('source="our own design"', 'source=""'),
+     "gauge.py: CARD: source takes a text that is not empty."),
+    (("    state=STATE,\n", ""),
+     "gauge.py:59: in <module>: TypeError: Card.__init__() missing 1 required positional "
+     "argument: 'state'."),
+    (('jumpers=(Jumper("period", "int", 10, "milliseconds between two levels", 1, 1000),)',
+      "jumpers=(5,)"), "gauge.py: CARD: jumpers takes Jumper(...) entries only."),
+])
+def test_a_wrong_card_file_is_refused_in_one_line(tutorial: Path, change: tuple[str, str],
+                                                  message: str) -> None:
+    card = tutorial / "gauge.py"
+    text = card.read_text()
+    assert change[0] in text
+    card.write_text(text.replace(*change))
+    with pytest.raises(InputError) as error:
+        load(Path("gauge.toml"))
+    assert str(error.value) == message
+
+
+def test_a_missing_card_file(tutorial: Path) -> None:
+    (tutorial / "gauge.py").unlink()
+    with pytest.raises(InputError) as error:
+        load(Path("gauge.toml"))
+    assert str(error.value) == "gauge.py: no such file; check the card file path."
