@@ -9,7 +9,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from importlib.metadata import EntryPoint, entry_points
+from importlib.metadata import EntryPoint
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -22,7 +22,6 @@ from emu.plaincards import FILE_MODULE, place_of, words_of
 from emu.views import is_plain
 from peripherals.card import ENTRIES, Card, Jumper
 
-GROUP = "preburn.cards"
 SIZE_LIMIT = 1 << 20
 
 
@@ -41,11 +40,6 @@ def load_card_file(path: Path) -> Card:
     except (Exception, SystemExit) as error:
         raise InputError(f"{place_of(error)}: {words_of(error)}.") from None
     return checked(getattr(module, "CARD", None), str(path))
-
-
-def installed() -> dict[str, EntryPoint]:
-    """Give the entry points of installed cards by name; nothing of them is run."""
-    return {point.name: point for point in entry_points(group=GROUP)}
 
 
 def load_installed(point: EntryPoint) -> Card:

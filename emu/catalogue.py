@@ -37,7 +37,8 @@ def card(name: str, place: str = "") -> Card:
     known = cards()
     if name in known:
         return known[name]
-    from emu.cardfile import installed, load_installed
+    from emu.cardfile import load_installed
+    from emu.declarations import installed
 
     others = installed()
     if name not in others:

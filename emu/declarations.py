@@ -9,10 +9,13 @@ import hashlib
 import json
 import os
 import sys
+from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
 from typing import Any
 
 from emu.cache import cache_folder
+
+GROUP = "preburn.cards"
 
 
 def _digest() -> str:
@@ -45,6 +48,11 @@ def declared(card: Any) -> dict[str, Any]:
 
 def _plain(value: Any) -> Any:
     return list(value) if isinstance(value, tuple) else value
+
+
+def installed() -> dict[str, EntryPoint]:
+    """Give the entry points of installed packages' cards by name; nothing of them is run."""
+    return {point.name: point for point in entry_points(group=GROUP)}
 
 
 def declarations(name: str | None = None) -> dict[str, Any]:

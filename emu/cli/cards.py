@@ -14,13 +14,11 @@ def command(name: str | None, as_json: bool) -> None:
 
     NAME may also be a card file's path.
     """
-    from emu.declarations import declarations
+    from emu.declarations import declarations, installed
 
     known = declarations(name)
     others = []
     if name is None:
-        from emu.cardfile import installed
-
         others = [f"{point.name:16} installed, {point.value}" for point in installed().values()
                   if point.name not in known]
     if as_json:
