@@ -69,13 +69,15 @@ class Bench:
                  wires: Sequence[tuple[int, str, int, str]] = (),
                  chain: Sequence[int] | None = None,
                  hz: str = "7.3728 MHz", seed: int = 1, native: bool = False,
-                 images: Mapping[str, Any] | None = None) -> None:
+                 images: Mapping[str, Any] | None = None,
+                 bays: Mapping[str, Any] | None = None) -> None:
         self.cards = [card, *[c for c, _ in also]]
         self.settings = [settings_of(c, g) for c, g in [(card, settings or {}), *also]]
         self.hz: Fraction = parse_frequency(hz)
         self.record = new_record()
         self.m = self.record[0]
         self.states: list[Any] = []
+        self.bays = dict(bays or {})  # of the first card
         self._prepare(chain)
         self._load(native)
         for k, (source, output, target, number) in enumerate(wires):
@@ -85,7 +87,7 @@ class Bench:
         for slot, each in enumerate(self.cards):
             each.power_on(Setup(
                 slot, f"slot{slot}", self.settings[slot], self.m, self.states[slot], self.hz,
-                np.random.default_rng([seed, slot]), Path("."), images or {}))
+                np.random.default_rng([seed, slot]), Path("."), images or {}, self.bays))
         self.reset(0, 0)
 
     def _prepare(self, order: Sequence[int] | None) -> None:
@@ -192,6 +194,13 @@ class Bench:
     def _after(self) -> None:
         if self.m.irq_dirty == 1:
             chain.update_int(self.m)
+        if self.m.medium_wanted:
+            self.m.medium_wanted = 0
+            self.serve()
+
+    def serve(self) -> None:
+        """Let the first card load and store pieces of its media."""
+        self.cards[0].serve(self.m, self.states[0], self.bays)
 
     def advance(self, t: int, at_once: bool = False) -> None:
         """Go on to T-state ``t``: event by event, or with one call a card (``at_once``)."""

@@ -1,0 +1,370 @@
+"""A CompactFlash card on an 8-bit bus: the ATA task file with one sector of the medium.
+
+Commands and registers follow the CF OEM manual (20-10-00038) and the ATA task file.  The
+socket has eight data lines: until SET FEATURES 01h has turned the 8-bit mode on, a data
+access moves a whole word, of which only the low byte is on the bus.  An empty socket drives
+nothing; drive 1, which is not there, gives status 00h.
+
+From memory, and so the first to be doubted: register writes while busy are lost, a data
+read without DRQ gives FFh, the upper byte of a word written over eight lines is FFh, a write
+to a protected medium is aborted.
+"""
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from emu.jit import compiled, inlined
+from emu.state import FAR, PLAIN_INTERRUPT
+from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.compactflash_identity import geometry, identity, put_word
+from peripherals.compactflash_sectors import (
+    ABRT,
+    BLOCK,
+    DIAGNOSED,
+    ERR,
+    FROM_CARD,
+    GENERAL,
+    IDLE,
+    IDNF,
+    STATE,
+    TO_CARD,
+    done,
+    finish,
+    go_busy,
+    move,
+    place,
+    seek,
+    settle,
+    signature,
+    start_over,
+    step_on,
+)
+
+REGISTERS = ("data", "error", "count", "lba0", "lba1", "lba2", "head", "status", "control")
+DATA, ERROR, COUNT, LBA0, LBA1, LBA2, HEAD, STATUS, CONTROL = range(9)
+BSY, DRQ = 0x80, 0x08
+DRIVE = 0x10  # in register head
+SRST = 0x04  # in register control
+NOP, READ_BUFFER, WRITE_BUFFER, IDENTIFY, FEATURES = 0x00, 0xE4, 0xE8, 0xEC, 0xEF
+DIAGNOSE, PARAMETERS, SET_MULTIPLE = 0x90, 0x91, 0xC6
+EIGHT_ON, EIGHT_OFF = 0x01, 0x81
+SHORT = 64  # T-states that a command without data is busy
+
+
+@inlined
+def is_read(command):
+    """Tell whether a command reads sectors."""
+    return command == 0x20 or command == 0x21 or command == 0xC4
+
+
+@inlined
+def is_write(command):
+    """Tell whether a command writes sectors; erased or not makes no difference here."""
+    return (command == 0x30 or command == 0x31 or command == 0x38 or command == 0x3C
+            or command == 0xC5 or command == 0xCD)
+
+
+@inlined
+def moves_head(command):
+    """Tell whether a command names a sector and moves no data: verify, seek, erase."""
+    return command == 0x40 or command == 0x41 or (command & 0xF0) == 0x70 or command == 0xC0
+
+
+@inlined
+def only_agrees(command):
+    """Tell whether a command ends well and has no effect: recalibrate, power, flush."""
+    return ((command & 0xF0) == 0x10 or 0x94 <= command <= 0x97 or command == 0x99
+            or 0xE0 <= command <= 0xE3 or command == 0xE6 or command == 0xE7)
+
+
+@compiled
+def set_features(s):
+    """Run SET FEATURES: the error, 0 for none.  The list is that of CF 1.4."""
+    f = s.features
+    if f == EIGHT_ON:
+        s.eight = 1
+        s.eight_asked += 1
+    elif f == EIGHT_OFF:
+        s.eight = 0
+    elif f != 0x0A and f != 0x55 and f != 0x66 and f != 0x69 and f != 0x8A and f != 0x96 \
+            and f != 0x97 and f != 0x9A and f != 0xBB and f != 0xCC:
+        return np.int64(ABRT)
+    return np.int64(0)
+
+
+@compiled
+def set_translation(s):
+    """Run INITIALIZE DRIVE PARAMETERS: heads and sectors a track of CHS addresses."""
+    if s.count == 0:
+        return np.int64(ABRT)
+    s.heads = (s.head & 15) + 1
+    s.sectors = s.count
+    cylinders = min(s.total // (s.heads * s.sectors), 65535)
+    capacity = cylinders * s.heads * s.sectors
+    put_word(s, 54, cylinders)
+    put_word(s, 55, s.heads)
+    put_word(s, 56, s.sectors)
+    put_word(s, 57, capacity & 0xFFFF)
+    put_word(s, 58, capacity >> 16)
+    return np.int64(0)
+
+
+@compiled
+def without_data(s, command):
+    """Run a command that moves no data: the error, 0 for none."""
+    if command == FEATURES:
+        return set_features(s)
+    if command == PARAMETERS:
+        return set_translation(s)
+    if command == DIAGNOSE:
+        signature(s)
+        return np.int64(0)
+    if command == SET_MULTIPLE:
+        s.multiple = 1 if s.count == 1 else 0
+        return np.int64(0) if s.count == 1 else np.int64(ABRT)
+    if command == 0xE5 or command == 0x98:
+        s.count = 0xFF  # idle, never in standby
+        return np.int64(0)
+    if moves_head(command):
+        if place(s) < 0:
+            return np.int64(IDNF)
+        return np.int64(0)
+    return np.int64(0) if only_agrees(command) else np.int64(ABRT)
+
+
+@compiled
+def perform(m, s, command, t):
+    """Begin a command."""
+    s.command = command
+    s.commands += 1
+    s.ended &= ~ERR
+    s.error = DIAGNOSED if command == DIAGNOSE else 0
+    s.way = IDLE
+    settle(m, s, 0)
+    multiple = command == 0xC4 or command == 0xC5 or command == 0xCD
+    if (is_write(command) and s.protected == 1) or (multiple and s.multiple == 0):
+        finish(m, s, ABRT)
+    elif is_read(command) or is_write(command):
+        s.left = s.count if s.count != 0 else np.int64(256)
+        s.way = FROM_CARD if is_read(command) else TO_CARD
+        seek(m, s, t)
+    elif command == IDENTIFY or command == READ_BUFFER:
+        if command == IDENTIFY:
+            for k in range(BLOCK):
+                s.buffer[k] = s.identify[k]
+        s.sector = GENERAL
+        s.at = 0
+        s.way = FROM_CARD
+        go_busy(m, s, t, s.read_time)
+    elif command == WRITE_BUFFER:
+        s.sector = GENERAL
+        s.at = 0
+        s.way = TO_CARD
+    else:
+        error = without_data(s, command)
+        if error != 0:
+            s.error = error
+            s.ended |= ERR
+        go_busy(m, s, t, np.int64(SHORT))
+
+
+@entry(STATE)
+def reset(m, s, a, t):
+    """Take RESET: 16-bit mode, default translation, registers with their signature."""
+    s.control = 0
+    s.eight = 0
+    s.multiple = 0
+    s.features = 0
+    if s.fitted == 1:
+        start_over(m, s, t)
+    else:
+        m.ev[s.slot] = FAR
+    return np.int64(0)
+
+
+@entry(STATE)
+def advance(m, s, t, b):
+    """End a busy time: data is ready, or has been stored."""
+    if m.ev[s.slot] > t:
+        return np.int64(0)
+    m.ev[s.slot] = FAR
+    s.busy = 0
+    if s.way == FROM_CARD:
+        settle(m, s, 1)
+    elif s.way == TO_CARD and s.sector != GENERAL:
+        done(s)
+        if s.left > 0:
+            step_on(s)
+            seek(m, s, t)
+            if s.way == TO_CARD:
+                settle(m, s, 1)
+        else:
+            finish(m, s, 0)
+    elif s.way == TO_CARD:
+        finish(m, s, 0)
+    elif s.command != 0:
+        finish(m, s, s.error if (s.ended & ERR) != 0 else np.int64(0))
+    return np.int64(0)
+
+
+@compiled
+def status(s):
+    """Give the status register."""
+    if s.busy == 1:
+        return np.int64(BSY)
+    return s.ended | DRQ if s.way != IDLE else s.ended
+
+
+@entry(STATE)
+def read(m, s, a, t):
+    """Read a register; while busy every register gives the status."""
+    register = a & 0xFFFF
+    if s.fitted == 0:
+        s.absent_polls += 1 if register == STATUS else 0
+        return np.int64(-1)
+    if (s.head & DRIVE) != 0 and (register == STATUS or register == CONTROL):
+        s.absent_polls += 1
+        return np.int64(0)
+    if register == DATA:
+        return move(m, s, np.int64(0xFF), t) if s.way == FROM_CARD else np.int64(0xFF)
+    if s.busy == 1 or register == STATUS or register == CONTROL:
+        s.busy_polls += s.busy
+        if register == STATUS:
+            settle(m, s, 0)
+        return status(s)
+    if register == ERROR:
+        return s.error
+    if register == COUNT:
+        return s.count
+    if register == LBA0:
+        return s.lba0
+    if register == LBA1:
+        return s.lba1
+    return s.lba2 if register == LBA2 else s.head
+
+
+@entry(STATE)
+def write(m, s, a, t):
+    """Write a register, or begin a command."""
+    register = a & 0xFF
+    byte = (a >> 8) & 0xFF
+    if s.fitted == 0:
+        return np.int64(0)
+    if register == CONTROL:
+        if (byte & SRST) != 0:
+            s.control = byte
+            start_over(m, s, t)
+            m.ev[s.slot] = FAR  # busy as long as the bit stands
+        elif (s.control & SRST) != 0:
+            s.control = byte
+            start_over(m, s, t)
+        else:
+            s.control = byte
+            settle(m, s, m.ip[s.slot])
+    elif s.busy == 1:
+        return np.int64(0)
+    elif register == DATA:
+        if s.way == TO_CARD:
+            move(m, s, byte, t)
+    elif register == ERROR:
+        s.features = byte
+    elif register == COUNT:
+        s.count = byte
+    elif register == LBA0:
+        s.lba0 = byte
+    elif register == LBA1:
+        s.lba1 = byte
+    elif register == LBA2:
+        s.lba2 = byte
+    elif register == HEAD:
+        s.head = byte
+    elif (s.head & DRIVE) == 0 or byte == DIAGNOSE:
+        perform(m, s, byte, t)
+    return np.int64(0)
+
+
+def serve(_m: Any, s: Any, bays: Mapping[str, Any]) -> None:
+    """Store the sector that was written, and load the one that is wanted."""
+    bay = bays["medium"]
+    if s.dirty:
+        bay.put(int(s.dirty_at), np.asarray(s.buffer).tobytes())
+        s.dirty = 0
+    if s.wanted >= 0 and s.fitted:
+        s.buffer[:] = np.frombuffer(bay.block(int(s.wanted)), np.uint8)
+        s.wanted = -1
+
+
+def power_on(setup: Setup) -> None:
+    """Look at the medium; the card is busy until it is ready."""
+    s, settings = setup.state, setup.settings
+    bay = setup.bays.get("medium")
+    original = bay.original if bay is not None else None
+    s.wanted = -1
+    s.held_strobe = int(settings["data-strobe"] == "held")
+    for name in ("reset", "read", "write"):
+        busy = settings["ready-time"] if name == "reset" else settings[f"{name}-time"]
+        s[f"{name}_time"] = math.ceil(busy * setup.cpu_hz / 1_000_000)
+    if original is None:
+        return
+    s.fitted = 1
+    s.protected = int(original.protected)
+    s.total = min(len(original.data) // BLOCK, 1 << 28)
+    s.identify[:] = np.frombuffer(identity(int(s.total)), np.uint8)
+    _, heads, sectors = geometry(int(s.total))
+    s.head, s.count = heads - 1, sectors
+    set_translation(s)
+    s.head = s.count = 0
+
+
+def describe(m: Any, s: Any) -> list[str]:
+    """Give the card's state in words."""
+    if not s.fitted:
+        return ["the socket is empty: every register reads as the floating bus",
+                f"{int(s.absent_polls)} status reads"]
+    now = ("busy" if s.busy else "waits for data" if s.way == TO_CARD else
+           "has data to give" if s.way == FROM_CARD else "idle")
+    words = [f"{int(s.total)} sectors, {'8' if s.eight else '16'}-bit mode, {now}, status "
+             f"{int(status(s)):02X}h, error {int(s.error):02X}h",
+             f"{int(s.reads)} sectors read, {int(s.writes)} written, {int(s.errors)} commands "
+             f"failed, the last command {int(s.command):02X}h"]
+    if s.lost:
+        words.append(f"{int(s.lost)} bytes lost: data was moved in 16-bit mode over eight lines")
+    if s.repeats:
+        words.append(f"{int(s.repeats)} data reads gave the same byte again")
+    if s.absent_polls:
+        words.append(f"{int(s.absent_polls)} status reads of drive 1, which is not there")
+    return words
+
+
+CARD = Card(
+    name="compactflash",
+    summary="CompactFlash or ATA card in 8-bit mode, with a raw image",
+    source="CF card OEM manual 20-10-00038; ATA task file",
+    state=STATE,
+    functions={"reset": reset, "read": read, "write": write, "advance": advance},
+    jumpers=(
+        Jumper("medium", "medium", None, "image of the card, sectors of 512 bytes; none: the "
+               "socket is empty"),
+        Jumper("write-protect", "flag", False, "the card takes no writing"),
+        Jumper("ready-time", "int", 50_000, "microseconds from RESET until it is ready",
+               high=10_000_000),
+        Jumper("read-time", "int", 300, "microseconds that a sector read is busy",
+               high=10_000_000),
+        Jumper("write-time", "int", 1000, "microseconds that a sector written is busy; some "
+               "cards take up to a second", high=10_000_000),
+        Jumper("data-strobe", "choice", "own", "held: a fault of the board, the card sees no "
+               "strobe of its own for each access, and its data register never advances",
+               choices=("own", "held")),
+        Jumper("interrupt", "flag", False, "INTRQ pulls /INT, without a vector"),
+    ),
+    registers=REGISTERS,
+    order=lambda settings: REGISTERS[:8],
+    interrupt=PLAIN_INTERRUPT,
+    power_on=power_on,
+    describe=describe,
+    serve=serve,
+)

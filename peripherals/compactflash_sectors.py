@@ -1,0 +1,214 @@
+"""The state of a CompactFlash card, its sectors, and the data register.
+
+One sector stands in the card's record; the host loads and stores sectors when it is asked
+(emu.bus.ask_host), while the card is busy.
+"""
+from __future__ import annotations
+
+import numpy as np
+
+from emu.bus import ask_host
+from emu.jit import compiled, inlined
+from emu.state import FAR
+
+DRDY, DSC, ERR = 0x40, 0x10, 0x01  # bits of the status register, see compactflash.py
+READY = DRDY | DSC
+IDNF, ABRT, DIAGNOSED = 0x10, 0x04, 0x01  # the error register
+LBA_MODE = 0x40
+NIEN = 0x02
+BLOCK = 512
+LEAST = 64  # T-states of the shortest busy time: longer than any instruction
+IDLE, FROM_CARD, TO_CARD = range(3)  # what the data register does
+GENERAL = 1 << 30  # transfer of a buffer that is no sector of the medium
+
+STATE = np.dtype([
+    ("slot", np.int64),
+    ("fitted", np.int64), ("protected", np.int64),
+    ("held_strobe", np.int64),  # 1: the data register never advances (a fault of the board)
+    ("total", np.int64),  # sectors
+    ("error", np.int64), ("features", np.int64), ("count", np.int64),
+    ("lba0", np.int64), ("lba1", np.int64), ("lba2", np.int64), ("head", np.int64),
+    ("control", np.int64),
+    ("ended", np.int64),  # status but for BSY and DRQ
+    ("eight", np.int64),  # 1: 8-bit mode
+    ("heads", np.int64), ("sectors", np.int64),  # of the current translation
+    ("multiple", np.int64),  # sectors a block, 0: not set
+    ("way", np.int64),  # IDLE, FROM_CARD, TO_CARD
+    ("busy", np.int64),  # 1: BSY
+    ("command", np.int64),
+    ("at", np.int64),  # byte of the buffer that is next
+    ("sector", np.int64),  # of the medium under transfer, GENERAL: a buffer
+    ("left", np.int64),  # sectors to come, the one under way too
+    ("wanted", np.int64),  # sector to load, -1: none
+    ("dirty", np.int64),  # 1: the buffer is to be stored ...
+    ("dirty_at", np.int64),  # ... as this sector
+    ("buffer", np.uint8, (BLOCK,)), ("identify", np.uint8, (BLOCK,)),
+    ("reset_time", np.int64), ("read_time", np.int64), ("write_time", np.int64),  # T-states
+    ("busy_polls", np.int64),  # status reads while busy, since it became so
+    ("lost", np.int64),  # bytes that the missing 8-bit mode has lost
+    ("repeats", np.int64),  # data reads that did not advance
+    ("commands", np.int64), ("eight_asked", np.int64),  # SET FEATURES 01h so far
+    ("reads", np.int64), ("writes", np.int64), ("errors", np.int64),  # sectors; failures
+    ("absent_polls", np.int64),  # status reads of an empty socket or of drive 1
+], align=True)
+
+
+@inlined
+def settle(m, s, asks):
+    """Raise INTRQ or take it back."""
+    pending = np.int64(1) if asks == 1 and (s.control & NIEN) == 0 else np.int64(0)
+    if m.ip[s.slot] != pending:
+        m.ip[s.slot] = pending
+        m.irq_dirty = 1
+
+
+@inlined
+def go_busy(m, s, t, length):
+    """Be busy for a time."""
+    s.busy = 1
+    s.busy_polls = 0
+    m.ev[s.slot] = t + max(length, LEAST)
+
+
+@inlined
+def signature(s):
+    """Put the registers as they are after a reset or a diagnosis."""
+    s.error = DIAGNOSED
+    s.count = 1
+    s.lba0 = 1
+    s.lba1 = 0
+    s.lba2 = 0
+    s.head = 0
+
+
+@compiled
+def start_over(m, s, t):
+    """Begin anew after RESET or the reset bit."""
+    signature(s)
+    s.way = IDLE
+    s.command = 0
+    s.left = 0
+    s.wanted = -1
+    s.ended = READY
+    settle(m, s, 0)
+    go_busy(m, s, t, s.reset_time)
+
+
+# --- sectors ------------------------------------------------------------------------------
+@compiled
+def place(s):
+    """Give the sector that the registers name, -1 when there is none."""
+    if (s.head & LBA_MODE) != 0:
+        sector = s.lba0 | s.lba1 << 8 | s.lba2 << 16 | (s.head & 15) << 24
+    else:
+        head = s.head & 15
+        if s.lba0 == 0 or s.lba0 > s.sectors or head >= s.heads:
+            return np.int64(-1)
+        sector = ((s.lba1 | s.lba2 << 8) * s.heads + head) * s.sectors + s.lba0 - 1
+    return sector if sector < s.total else np.int64(-1)
+
+
+@compiled
+def step_on(s):
+    """Let the registers name the next sector."""
+    if (s.head & LBA_MODE) != 0:
+        sector = (s.lba0 | s.lba1 << 8 | s.lba2 << 16 | (s.head & 15) << 24) + 1
+        s.lba0 = sector & 0xFF
+        s.lba1 = (sector >> 8) & 0xFF
+        s.lba2 = (sector >> 16) & 0xFF
+        s.head = (s.head & 0xF0) | ((sector >> 24) & 15)
+        return
+    s.lba0 += 1
+    if s.lba0 > s.sectors:
+        s.lba0 = 1
+        head = (s.head & 15) + 1
+        if head >= s.heads:
+            head = np.int64(0)
+            cylinder = (s.lba1 | s.lba2 << 8) + 1
+            s.lba1 = cylinder & 0xFF
+            s.lba2 = (cylinder >> 8) & 0xFF
+        s.head = (s.head & 0xF0) | head
+
+
+@compiled
+def finish(m, s, error):
+    """End a command; ``error`` 0: it went well."""
+    s.way = IDLE
+    s.busy = 0
+    s.left = 0
+    m.ev[s.slot] = FAR
+    s.ended = READY | ERR if error != 0 else READY
+    if error != 0:
+        s.error = error
+        s.errors += 1
+    settle(m, s, 1)
+
+
+@inlined
+def done(s):
+    """Count a sector as done."""
+    s.left -= 1
+    s.count = (s.count - 1) & 0xFF
+
+
+@compiled
+def seek(m, s, t):
+    """Go for the next sector of the medium: load it, or wait for its bytes."""
+    s.sector = place(s)
+    if s.sector < 0:
+        finish(m, s, IDNF)
+        return
+    s.at = 0
+    if s.way == FROM_CARD:
+        s.wanted = s.sector
+        ask_host(m, s.slot)
+        go_busy(m, s, t, s.read_time)
+    else:
+        s.busy = 0
+        m.ev[s.slot] = FAR
+
+
+@compiled
+def turn_over(m, s, t):
+    """See to a buffer that has been moved whole."""
+    m.medium_t = t
+    if s.way == FROM_CARD:
+        s.reads += 1
+        if s.sector != GENERAL:
+            done(s)
+        if s.left > 0 and s.sector != GENERAL:
+            step_on(s)
+            seek(m, s, t)
+        else:
+            s.way = IDLE
+            s.ended = READY
+        return
+    s.writes += 1
+    if s.sector != GENERAL:
+        s.dirty = 1
+        s.dirty_at = s.sector
+        ask_host(m, s.slot)
+    go_busy(m, s, t, s.write_time)
+
+
+@compiled
+def move(m, s, value, t):
+    """Move one access of the data register; ``value`` is what is written."""
+    if s.busy == 1 or s.way == IDLE:
+        return np.int64(0xFF)
+    at = s.at & (BLOCK - 1)
+    byte = np.int64(s.buffer[at])
+    if s.way == TO_CARD:
+        s.buffer[at] = value
+        if s.eight == 0:
+            s.buffer[at + 1] = 0xFF
+    if s.held_strobe == 1:
+        s.repeats += 1
+        return byte
+    s.at += 1
+    if s.eight == 0:
+        s.at += 1
+        s.lost += 1
+    if s.at >= BLOCK:
+        turn_over(m, s, t)
+    return byte
