@@ -15,7 +15,6 @@ from emu import stops
 from emu.console import Console
 from emu.description import load
 from emu.machine import Machine
-from emu.memory import refresh_map
 from emu.state import STOP_FETCH, STOP_READ, STOP_WRITE
 
 ROOT = Path(__file__).parent.parent
@@ -70,7 +69,7 @@ class Tidewater:
         for channel in self.console.channels.values():
             channel.taken = int(channel.line.shown_in)
             channel.text.clear()
-        refresh_map(self.machine.m)
+        stops.disarm(self.machine.m)
 
     def speed(self, seconds: Fraction, log: bool = False, stops: bool = False) -> float:
         """Run from the start; million T-states a second."""

@@ -37,12 +37,15 @@ def loop(one: bench_loops.Loop) -> Callable[[], tuple[float, str]]:
     return lambda: (stepper(), digest(stepper))
 
 
-def tidewater(busy: bool) -> Callable[[], tuple[float, str]]:
-    """Make a whole machine's workload; its state is what the terminal showed, and T."""
+def tidewater(busy: bool, **watched: bool) -> Callable[[], tuple[float, str]]:
+    """Make a whole machine's workload; its state is what the terminal showed, and T.
+
+    ``watched``: ``log`` or ``stops``, as bench_machines has them.
+    """
     machine = bench_machines.Tidewater(TREE / "roms" / "tidewater" / "full.toml", busy)
 
     def run() -> tuple[float, str]:
-        speed = machine.speed(STRETCH)
+        speed = machine.speed(STRETCH, **watched)
         end = machine.text + str(int(machine.machine.m.t)).encode()
         return speed, hashlib.sha256(end).hexdigest()[:16]
 
@@ -53,10 +56,12 @@ def main() -> None:
     """Serve until the input ends."""
     work = {one.name: loop(one) for one in bench_loops.LOOPS}
     work["Tidewater booting"] = tidewater(False)
+    work["  ring trace on"] = tidewater(True, log=True)
+    work["  a dozen stops armed"] = tidewater(True, stops=True)
     work["Tidewater busy"] = tidewater(True)
     print(json.dumps(list(work)), flush=True)
     for line in sys.stdin:
-        print(json.dumps(work[line.strip()]()), flush=True)
+        print(json.dumps(work[line.rstrip("\n")]()), flush=True)
 
 
 if __name__ == "__main__":
