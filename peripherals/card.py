@@ -137,6 +137,8 @@ class Card:
     ram_window: Callable[[Mapping[str, Any]], tuple[int, int]] = _no_window
     power_on: Callable[[Setup], None] = _no_power_on
     describe: Callable[[Any, Any], list[str]] = _no_words  # state in words
+    # what its display shows, line by line; empty: it has none
+    glass: Callable[[Any, Any], list[str]] = _no_words
     rates: Callable[[Ask], list[Way]] = _no_rates  # what it can be programmed for
     # serve(m, s, bays): load what was asked for, store what has changed (also before --keep)
     serve: Callable[[Any, Any, Mapping[str, Any]], None] = _no_service

@@ -45,6 +45,7 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     """
     from emu.description import load
     from emu.diagnosis import explain
+    from emu.glass import framed, shown
     from emu.machine import Machine
     from emu.media.files import check_keep, keep_media
     from emu.script import read_script, sends_of
@@ -74,6 +75,7 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
         out["wall_seconds"] = round(time.perf_counter() - started, 3)
         out["console"] = {name: channel.text.decode("latin-1")
                           for name, channel in session.console.channels.items()}
+        out["glass"] = shown(machine)
         out["kept"] = kept
         out["seed"] = machine.seed
         out["faults"] = [str(fault) for fault in machine.description.faults]
@@ -83,7 +85,7 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     else:
         if any(c.text for c in session.console.channels.values()):
             click.echo()
-        for line in verdict.lines():
+        for line in [*framed(machine), *verdict.lines()]:
             click.echo(line)
         if report is not None:
             click.echo(f"report: {report}")
