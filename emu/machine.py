@@ -35,6 +35,7 @@ from emu.state import (
     POOL_AT,
     A,
     F,
+    Fields,
     new_record,
 )
 from emu.views import view
@@ -86,7 +87,7 @@ class Machine:
         self.seed = description.seed if seed is None else seed
         self.hz: Fraction = description.cpu_hz
         self.record = new_record()
-        self.m = self.record[0]
+        self.m: Any = Fields(self.record)
         self.slots: list[Slot] = []
         self.bays: dict[str, Bay] = {}  # drives and sockets, by "slot.drive"
         self._plain: dict[int, PlainSlot] = {}  # slots with a card in plain Python
@@ -259,6 +260,7 @@ class Machine:
             self._kept(slot.card.power_on, setup, slot=slot)
         m.r[:12] = noise.integers(0, 256, 12)
         m.alt[:] = noise.integers(0, 256, 8)
+        m.bus_byte = noise.integers(0, 256)
         self._reset(0)
 
     def _bays(self, slot: SlotDescription) -> dict[str, Bay]:

@@ -209,3 +209,35 @@ POOL_AT = MACHINE.fields["pool"][1]
 def new_record() -> np.recarray:
     """Make one machine record, all zero; ``record[0]`` has the fields as attributes."""
     return np.zeros(1, MACHINE).view(np.recarray)
+
+
+class Fields:
+    """One record's fields as attributes, for the plain Python that looks at a machine.
+
+    A read takes 0.3 us in place of the 4 us of numpy's own record, and a diagnosis makes a
+    million of them.  ``m[name]`` is the same as the attribute.
+    """
+
+    def __init__(self, record: np.ndarray) -> None:
+        plain = record.view(np.ndarray)
+        self._arrays = [plain[name] for name in MACHINE.names]
+
+    def __getitem__(self, name: str):
+        return getattr(self, name)
+
+    def __setitem__(self, name: str, value) -> None:
+        setattr(self, name, value)
+
+
+def _field(number: int) -> property:
+    def read(fields):
+        return fields._arrays[number][0]
+
+    def write(fields, value) -> None:
+        fields._arrays[number][0] = value
+
+    return property(read, write)
+
+
+for _number, _name in enumerate(MACHINE.names):
+    setattr(Fields, _name, _field(_number))
