@@ -3,6 +3,7 @@
 import hashlib
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 from emu.elf import is_elf, read_elf
@@ -90,6 +91,7 @@ def load_image(path: Path, kind: str | None = None, base: int = 0) -> Image:
     return Image(path, chosen, segments, symbols, entry, hashlib.sha256(data).hexdigest())
 
 
+@lru_cache(maxsize=8)  # a sweep describes one image in many machines
 def _read(
     path: Path, data: bytes, kind: str, base: int
 ) -> tuple[tuple[Segment, ...], SymbolTable, int | None]:

@@ -18,6 +18,7 @@ COMMANDS = {
     "trace": "Write down what happened: text, JSON lines, VCD.",
     "record": "Keep what a good boot did.",
     "verify": "Run again and hold against a record.",
+    "sweep": "Try one image on many machines.",
 }
 
 

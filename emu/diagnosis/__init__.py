@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from emu.diagnosis.case import Case
+from emu.diagnosis.case import BUDGET, Case
 from emu.diagnosis.catalogue import findings, proved
-from emu.diagnosis.check import BUSY, HALTED_OFF, STUCK, WAITS, WILD
+from emu.diagnosis.check import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Budget
 from emu.diagnosis.program import storms
 from emu.diagnosis.risks import risks, unclaimed_ports
 from emu.diagnosis.trials import keystroke
@@ -28,9 +28,13 @@ if TYPE_CHECKING:
 __all__ = ["Verdict", "explain"]
 
 
-def explain(session: Session) -> Verdict:
-    """Give the verdict of a run; the machine is left as it was."""
-    case = Case(session)
+def explain(session: Session, seconds: float = BUDGET) -> Verdict:
+    """Give the verdict of a run; the machine is left as it was.
+
+    ``seconds`` of wall time are what its trials may take; with infinity the verdict is the
+    same however busy the computer is.
+    """
+    case = Case(session, Budget(seconds))
     if session.reached:
         text = session.until or ""
         verdict = Verdict(REACHED, f"the console showed {text!r} after "

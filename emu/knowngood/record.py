@@ -5,6 +5,7 @@ every machine and every Python; emu/knowngood/recordfile.py writes and reads it.
 """
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator, Mapping
 from fractions import Fraction
 from importlib.metadata import PackageNotFoundError, version
@@ -19,6 +20,7 @@ from emu.session import Session
 from emu.state import ACK, HALTED, NMI_FETCH, NO_INTERRUPT
 
 VERSION = 1
+FILES = ("file", "files", "medium")  # kinds of jumper that name files
 Tree = dict[str, Any]
 
 
@@ -44,6 +46,7 @@ def record(session: Session, verdict: str = "", names: Mapping[int, str] | None 
         "version": VERSION, "preburn": made_with(),
         "machine": machine_table(machine.description, machine.seed),
         "images": images_table(machine.description),
+        "media": media_table(machine.description),
         "boot": {**boot_table(session), "places": list(dict.fromkeys((names or {}).values()))},
         "end": {"verdict": verdict, "t": int(machine.m.t)},
         "milestones": [list(row) for row in milestones(session, machine, names or {})],
@@ -58,12 +61,15 @@ def record(session: Session, verdict: str = "", names: Mapping[int, str] | None 
 
 def machine_table(description: Description, seed: int) -> Tree:
     """Say what the machine was built of, without the paths of files."""
-    return {
+    out: Tree = {
         "name": description.name, "seed": seed, "floating": description.floating,
         "chain": None if description.chain is None else list(description.chain),
         "wires": [f"{w.source}.{w.output} > {w.target}.{w.input}" for w in description.wires],
         "slots": {slot.name: _settings(slot) for slot in description.slots},
     }
+    if description.faults:
+        out["faults"] = [str(fault) for fault in description.faults]
+    return out
 
 
 def _settings(slot: SlotDescription) -> Tree:
@@ -77,15 +83,16 @@ def _settings(slot: SlotDescription) -> Tree:
             out[what.replace("_", "-")] = getattr(slot, what)
     for jumper in slot.card.jumpers:
         value = slot.settings[jumper.name]
-        if jumper.kind != "file" and value != jumper.default:
+        if jumper.kind not in FILES and value != jumper.default:
             out[jumper.name] = _plain(value)
     return out
 
 
 def _plain(value: Any) -> Any:
-    """Turn a setting into what a text file can hold."""
+    """Turn a setting into what a text file can hold; of a drive's disk only its name."""
     if isinstance(value, Mapping):
-        return {str(k): _plain(v) for k, v in value.items()}
+        return {str(k): Path(v).name if k == "medium" and v else _plain(v)
+                for k, v in value.items()}
     if isinstance(value, list | tuple):
         return [_plain(v) for v in value]
     if isinstance(value, bool | int | str) or value is None:
@@ -98,6 +105,15 @@ def images_table(description: Description) -> Tree:
     return {slot.name if name == "image" else f"{slot.name}.{name}":
             {"file": Path(image.path).name, "sha256": image.digest}
             for slot in description.slots for name, image in slot.images.items()}
+
+
+def media_table(description: Description) -> Tree:
+    """Name what stands in the drives and sockets and give its SHA-256."""
+    return {f"{slot.name}.{name}": {
+        "file": Path(original.path).name if original.path else "",
+        "sha256": hashlib.sha256(bytes(original.data)).hexdigest()}
+        for slot in description.slots for name, original in slot.media.items()
+        if original is not None}
 
 
 def boot_table(session: Session) -> Tree:

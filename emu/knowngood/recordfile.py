@@ -17,8 +17,9 @@ from emu.knowngood.record import VERSION, Tree
 
 FORMAT = "preburn known-good record"
 SIZE_LIMIT = 16 << 20
-TABLES = {"machine": dict, "images": dict, "boot": dict, "end": dict, "milestones": list,
-          "console": dict, "interrupts": dict, "ports": dict, "memory": dict, "bus": dict}
+TABLES = {"machine": dict, "images": dict, "media": dict, "boot": dict, "end": dict,
+          "milestones": list, "console": dict, "interrupts": dict, "ports": dict,
+          "memory": dict, "bus": dict}
 
 
 def seal_of(tree: Tree) -> str:

@@ -14,7 +14,7 @@ from emu.errors import InputError
 from emu.knowngood import hold
 from emu.knowngood.hold import Aspect, Tolerance
 from emu.knowngood.parting import Parting, Side, Stretch, part, stretch
-from emu.knowngood.record import Tree, images_table, machine_table, made_with
+from emu.knowngood.record import Tree, images_table, machine_table, made_with, media_table
 from emu.knowngood.rerun import Run, rerun, run_of
 
 
@@ -105,19 +105,27 @@ def _side_lines(name: str, side: Side) -> list[str]:
     return out + [f"    {line}" for line in side.lines]
 
 
+def _file_notes(what: str, good: Tree, ours: Tree) -> list[str]:
+    out = []
+    for slot in [*good, *(s for s in ours if s not in good)]:
+        was, now = good.get(slot), ours.get(slot)
+        if was is None or now is None:
+            out.append(f"slot {slot}: {was['file'] if was else f'no {what}'} recorded, "
+                       f"{now['file'] if now else f'no {what}'} now.")
+        elif was["sha256"] != now["sha256"]:
+            out.append(f"slot {slot}: another {what}: {was['file']} with SHA-256 "
+                       f"{was['sha256'][:16]}... recorded, {now['file']} with "
+                       f"{now['sha256'][:16]}... now.")
+    return out
+
+
 def _notes(good: Tree, description: Description, seed: int) -> list[str]:
     """Say what differs before anything is run: versions, images, cards, settings."""
     out = []
     if good["preburn"] != made_with():
         out.append(f"recorded with preburn {good['preburn']}, run with {made_with()}.")
-    ours = images_table(description)
-    for slot, image in good["images"].items():
-        if slot not in ours:
-            out.append(f"slot {slot}: {image['file']} recorded, no image now.")
-        elif ours[slot]["sha256"] != image["sha256"]:
-            out.append(f"slot {slot}: another image: {image['file']} with SHA-256 "
-                       f"{image['sha256'][:16]}... recorded, {ours[slot]['file']} with "
-                       f"{ours[slot]['sha256'][:16]}... now.")
+    out += _file_notes("image", good["images"], images_table(description))
+    out += _file_notes("medium", good["media"], media_table(description))
     machine = machine_table(description, seed)
     for row in hold.values("", {**good["machine"], "name": ""}, {**machine, "name": ""}):
         out.append(f"another machine: {row}.")

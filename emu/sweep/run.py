@@ -1,0 +1,142 @@
+"""Run the jobs of a sweep on any executor, keep what is done, and go on from there."""
+from __future__ import annotations
+
+import json
+import multiprocessing
+import os
+import signal
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from emu.errors import InputError
+from emu.inputfile import read_limited
+from emu.sweep.jobs import Job, not_run, run_job
+
+FORMAT = "preburn sweep results"
+VERSION = 1
+SIZE_LIMIT = 256 << 20
+Result = dict[str, Any]
+
+
+class Results:
+    """Results by key, and the file of JSON lines in which they are kept, if there is one."""
+
+    def __init__(self, path: Path | None) -> None:
+        self.path = path
+        self.found: dict[str, Result] = {}
+        if path is not None and path.exists():
+            self._read(path)
+
+    def _read(self, path: Path) -> None:
+        lines = read_limited(path, "results file", SIZE_LIMIT).split(b"\n")
+        head = _parsed(lines[0])
+        if head is None or head.get("format") != FORMAT:
+            raise InputError(f"{path}: is no results file of a sweep; name another file.")
+        if head.get("version") != VERSION:
+            raise InputError(f"{path}: holds results of version {head.get('version')}, this "
+                             f"preburn writes version {VERSION}; name another file.")
+        for number, line in enumerate(lines[1:], 2):
+            row = _parsed(line)
+            if row is None and line and number < len(lines):  # the last may be cut off
+                raise InputError(f"{path}:{number}: is broken JSON; take the line out.")
+            if row is not None and "key" in row:
+                self.found[row["key"]] = row
+
+    @contextmanager
+    def writing(self) -> Iterator[Callable[[Result], None]]:
+        """Give the function that keeps a result, in the file too."""
+        if self.path is None:
+            yield lambda row: self.found.update({row["key"]: row})
+            return
+        try:
+            with self.path.open("w", encoding="ascii") as out:
+                out.write(json.dumps({"format": FORMAT, "version": VERSION}) + "\n")
+                for row in self.found.values():
+                    out.write(json.dumps(row) + "\n")
+
+                def keep(row: Result) -> None:
+                    self.found[row["key"]] = row
+                    out.write(json.dumps(row) + "\n")
+                    out.flush()
+
+                yield keep
+        except OSError as error:
+            raise InputError(f"--results {self.path}: cannot be written: "
+                             f"{error.strerror}.") from None
+
+
+def _parsed(line: bytes) -> Result | None:
+    try:
+        row = json.loads(line)
+    except ValueError:
+        return None
+    return row if isinstance(row, dict) else None
+
+
+def _in_worker() -> None:
+    """Leave Ctrl-C to the process that waits."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def local_pool(workers: int | None) -> ProcessPoolExecutor:
+    """Make a pool of processes on this machine's cores."""
+    count = workers or os.cpu_count() or 1
+    return ProcessPoolExecutor(count, multiprocessing.get_context("spawn"), _in_worker)
+
+
+@contextmanager
+def cluster(address: str) -> Iterator[Executor]:
+    """Connect to a Dask cluster; InputError when Dask is missing or nobody answers."""
+    dask: Any
+    try:
+        import distributed
+        dask = distributed
+    except ImportError:
+        raise InputError('--cluster needs Dask: pip install "preburn[cluster]".') from None
+    try:
+        client = dask.Client(address, timeout=10)
+    except (OSError, TimeoutError, ValueError, RuntimeError) as error:
+        raise InputError(f"--cluster {address}: no Dask scheduler answers there "
+                         f"({type(error).__name__}); give its address, such as "
+                         f"tcp://10.0.0.5:8786.") from None
+    with client:
+        yield client.get_executor(pure=False)
+
+
+def run(jobs: Sequence[Job], executor: Executor, results: Results,
+        told: Callable[[int, int], None] = lambda done, count: None) -> None:
+    """Run the jobs that have no result yet; ``told`` is given how many are done, of how many.
+
+    On Ctrl-C what is under way is finished and kept, and KeyboardInterrupt goes on.
+    """
+    todo = {job.key: job for job in jobs if not job.problem and job.key not in results.found}
+    told(len(jobs) - len(todo), len(jobs))
+    if not todo:
+        return
+    with results.writing() as keep:
+        futures = [executor.submit(run_job, job) for job in todo.values()]
+        done = 0
+        try:
+            for future in as_completed(futures):
+                keep(future.result())
+                done += 1
+                told(len(jobs) - len(todo) + done, len(jobs))
+        except KeyboardInterrupt:
+            for future in futures:
+                future.cancel()
+            for future in futures:
+                if (not future.cancelled() and future.exception() is None
+                        and future.result()["key"] not in results.found):
+                    keep(future.result())
+            raise
+
+
+def rows(jobs: Iterable[Job], found: Mapping[str, Result]) -> list[Result]:
+    """Give the table: one row a job, in the jobs' order, with the labels in front."""
+    return [{"number": job.number, "varied": dict(job.variant.labels),
+             **(not_run(job.problem) if job.problem else
+                {k: v for k, v in found[job.key].items() if k != "key"})}
+            for job in jobs if job.problem or job.key in found]
