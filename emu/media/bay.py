@@ -14,6 +14,7 @@ from typing import Any
 from emu.media.geometry import Geometry
 
 BLOCK = 512  # bytes of a memory card's sector
+SIDES = 2  # a floppy's track has piece number cylinder * SIDES + head
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,6 +39,7 @@ class Version:
 
     original: Original | None
     pieces: dict[int, Any]  # never changed once it is here
+    inserts: int
 
 
 class Bay:
@@ -46,6 +48,7 @@ class Bay:
     def __init__(self, name: str, original: Original | None) -> None:
         self.name = name  # "slot.drive", for messages
         self.original = original
+        self.inserts = 0  # how often the medium has been changed
         self._pieces: dict[int, Any] = {}
         self._shared = False  # a version holds the mapping: copy before writing
 
@@ -74,13 +77,14 @@ class Bay:
     def insert(self, original: Original | None) -> None:
         """Put another medium in, or take it out; what was written on the last one goes."""
         self.original, self._pieces, self._shared = original, {}, False
+        self.inserts += 1
 
     def version(self) -> Version:
         """Take what it holds now."""
         self._shared = True
-        return Version(self.original, self._pieces)
+        return Version(self.original, self._pieces, self.inserts)
 
     def restore(self, version: Version) -> None:
         """Bring a version back, of this bay or of one built alike."""
         self.original, self._shared = version.original, True
-        self._pieces = version.pieces
+        self._pieces, self.inserts = version.pieces, version.inserts

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from emu.errors import InputError
 from emu.inputfile import read_limited
-from emu.media.bay import BLOCK, Bay, Original
+from emu.media.bay import BLOCK, SIDES, Bay, Original
 from emu.media.geometry import Geometry, of_size
 from emu.media.track import Track, sectors
 
@@ -84,20 +84,24 @@ def flat_floppy(bay: Bay) -> bytes:
     geometry = original.geometry
     image = bytearray(original.data.ljust(geometry.size, b"\0"))
     for number in range(geometry.cylinders * geometry.heads):
-        track = bay.get(number)
+        cylinder, head = divmod(number, geometry.heads)
+        track = bay.get(cylinder * SIDES + head)
         if track is None and original.formatted:
             continue
         at = number * geometry.track_bytes
-        image[at:at + geometry.track_bytes] = _flat_track(bay, geometry, number, track)
-    for number in bay.pieces:
-        if number >= geometry.cylinders * geometry.heads and sectors(bay.pieces[number]):
-            raise InputError(f"{bay.name}: cylinder {number // geometry.heads} holds sectors, but "
-                             f"the image has {geometry.cylinders} cylinders; give the drive a "
-                             f"geometry that holds them. Nothing was written.")
+        image[at:at + geometry.track_bytes] = _flat_track(bay, geometry, cylinder, head, track)
+    for number, track in bay.pieces.items():
+        cylinder, head = divmod(number, SIDES)
+        if (cylinder >= geometry.cylinders or head >= geometry.heads) and sectors(track):
+            raise InputError(f"{bay.name}: cylinder {cylinder}, head {head} holds sectors, but the "
+                             f"image has {geometry.cylinders} cylinders and {geometry.heads} "
+                             f"heads; give the drive a geometry that holds them. Nothing was "
+                             f"written.")
     return bytes(image)
 
 
-def _flat_track(bay: Bay, geometry: Geometry, number: int, track: Track | None) -> bytes:
+def _flat_track(bay: Bay, geometry: Geometry, cylinder: int, head: int,
+                track: Track | None) -> bytes:
     found = {} if track is None else {s.number: s for s in sectors(track) if s.id_good}
     out = b""
     for wanted in range(geometry.first_sector, geometry.first_sector + geometry.sectors):
@@ -110,9 +114,8 @@ def _flat_track(bay: Bay, geometry: Geometry, number: int, track: Track | None) 
                    else "has a bad CRC" if not sector.data_good else "")
         if sector is None or sector.data is None or trouble:
             raise InputError(f"{bay.name}: a raw image cannot hold this disk: cylinder "
-                             f"{number // geometry.heads}, head {number % geometry.heads}: sector "
-                             f"{wanted} {trouble}; format it whole before --keep. Nothing was "
-                             f"written.")
+                             f"{cylinder}, head {head}: sector {wanted} {trouble}; format it "
+                             f"whole before --keep. Nothing was written.")
         out += sector.data
     return out
 

@@ -1,0 +1,320 @@
+"""A 765-class floppy controller with output register, data-rate register and drives.
+
+The chip works on one byte at a time without DMA: the CPU fetches or brings each byte when
+RQM asks for it, or the command ends with an overrun.  Its commands, phases and status bits
+follow the 8272 description; the output register, the rate register and the disk-change
+input are those of a Super-I/O data sheet.  From memory, and so the first to be doubted: the
+pause of 12 us behind each byte, the 1 ms before the ready lines are polled, the early part's
+blindness to an overrun at the last byte, and ID fields with a bad CRC that match.
+
+A drive's READY, index and data come from the motor and the disk in it.  The track under the
+head is the only one in the card's record; the host brings others (fdc_765_media.py).
+"""
+from __future__ import annotations
+
+from fractions import Fraction
+
+import numpy as np
+
+from emu.jit import compiled
+from emu.lines import source_of
+from emu.state import FAR, PLAIN_INTERRUPT
+from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.fdc_765_chip import RUN, go_idle, note_pause, set_event, show_int
+from peripherals.fdc_765_commands import read_data, status, write_data
+from peripherals.fdc_765_drive import change_line, selected, switch_motors
+from peripherals.fdc_765_format import end_format, late_id, start_format
+from peripherals.fdc_765_media import NAMES, fit, serve
+from peripherals.fdc_765_report import describe
+from peripherals.fdc_765_search import disturbed, fetched, look
+from peripherals.fdc_765_sectors import end_field, start_track, terminal_count
+from peripherals.fdc_765_seek import poll, step
+from peripherals.fdc_765_state import (
+    AT_DATA,
+    AWAIT_INDEX,
+    BYTE_INT,
+    DATA,
+    DRIVES,
+    EXECUTION,
+    FETCHING,
+    FIRST_POLL,
+    FORMAT,
+    FORMATTING,
+    INT_OUTPUT,
+    LAST_GAP,
+    LOAD_UNIT,
+    OUTPUT,
+    RATE,
+    SEARCHING,
+    STATE,
+    STATUS,
+    STEP_UNIT,
+    TAIL,
+    TC_INPUT,
+    TC_PORT,
+    TRANSFER,
+    UNLOAD_UNIT,
+    UNUSED,
+    units,
+)
+from peripherals.fdc_765_transfer import at_data, found, too_late
+
+TC_NOWHERE, TC_BY_PORT, TC_BY_WIRE = range(3)
+TC_SOURCES = ("none", "port", "wire")
+RATES = (500, 300, 250, 1000)  # kbit/s by the value of the rate register
+AFTER_RESET = 2  # value of the rate register: 250 kbit/s; from memory
+
+
+# --- events -------------------------------------------------------------------------------
+@compiled
+def next_stage(m, s, t):
+    """Do what the execution phase has due."""
+    if s.stage == FETCHING:
+        look(m, s, t)
+    elif s.stage == SEARCHING:
+        found(m, s, t)
+    elif s.stage == AT_DATA:
+        at_data(m, s, t)
+    elif s.stage == TRANSFER:
+        too_late(m, s, t)
+    elif s.stage == TAIL:
+        end_field(m, s, t)
+    elif s.stage == AWAIT_INDEX:
+        if s.op == FORMAT:
+            start_format(m, s, t)
+        else:
+            start_track(s, t)
+    elif s.stage == FORMATTING:
+        late_id(m, s, t)
+    elif s.stage == LAST_GAP:
+        end_format(m, s, t)
+
+
+@compiled
+def run(m, s, t):
+    """Let everything up to T-state t happen, in order."""
+    set_event(m, s)
+    while m.ev[s.slot] <= t:
+        now = m.ev[s.slot]
+        if s.int_t <= now:
+            s.int_t = FAR
+            s.int_cause |= BYTE_INT
+            show_int(m, s, now)
+        for number in range(DRIVES):
+            if s.drive[number].step_t <= now:
+                step(m, s, number, now)
+        if s.poll_t <= now:
+            poll(m, s, now)
+        if s.event_t <= now:
+            if s.stage == FETCHING and not fetched(s):
+                s.event_t = t + 1  # the host comes at the end of the instruction
+            else:
+                next_stage(m, s, now)
+        set_event(m, s)
+
+
+# --- registers ----------------------------------------------------------------------------
+@compiled
+def hold(m, s, t):
+    """Hold the chip in reset: whatever it did has ended; SPECIFY's times stay."""
+    for number in range(DRIVES):
+        d = s.drive[number]
+        d.step_t = FAR
+        d.ended = d.ready = d.ready_event = d.pcn = 0
+    s.int_cause = 0
+    s.poll_t = FAR
+    s.ready_t = 0
+    go_idle(m, s, t)
+    note_pause(s, t)
+
+
+@compiled
+def set_output(m, s, byte, t):
+    """Write the output register: motors, drive select, the chip's reset, the INT gate."""
+    old = s.output
+    d = s.drive[selected(s, s.unit_drive)]
+    spun = d.spun_t
+    s.output = byte
+    switch_motors(s, t)
+    if (byte & RUN) == 0:
+        if (old & RUN) != 0:
+            hold(m, s, t)
+    elif (old & RUN) == 0:
+        s.poll_t = t + units(s, np.int64(FIRST_POLL))
+    elif s.ready_tied == 0 and ((old ^ byte) & 0xF0) != 0:
+        s.poll_t = min(s.poll_t, t + units(s, np.int64(FIRST_POLL)))
+    if s.phase == EXECUTION and (s.used != selected(s, s.unit_drive) or d.spun_t != spun):
+        disturbed(m, s, t)
+    show_int(m, s, t)
+
+
+@compiled
+def set_rate(m, s, code, t):
+    """Write the data-rate register."""
+    if s.fixed_rate >= 0 or code == s.rate:
+        return
+    s.rate = code
+    if s.phase == EXECUTION:
+        disturbed(m, s, t)
+
+
+@compiled
+def count_out(m, s, source, t):
+    """TC comes from the port or the wire; it counts only during an execution phase."""
+    if s.tc_from == source and s.phase == EXECUTION:
+        terminal_count(m, s, t)
+
+
+# --- entries ------------------------------------------------------------------------------
+@entry(STATE)
+def reset(m, s, a, t):
+    """RESET clears the output register, which holds the chip; the rate goes to 250 kbit/s."""
+    if s.fixed_rate < 0:
+        s.rate = AFTER_RESET
+    if a == 0:
+        hold(m, s, t)
+    set_output(m, s, np.int64(0), t)
+    set_output(m, s, s.output_reset, t)
+    set_event(m, s)
+    return np.int64(0)
+
+
+@entry(STATE)
+def advance(m, s, t, b):
+    """Let everything up to T-state t happen."""
+    run(m, s, t)
+    return np.int64(0)
+
+
+@entry(STATE)
+def line(m, s, number, t):
+    """Notice an edge of the TC wire."""
+    source = source_of(m, s.slot, TC_INPUT)
+    level = m.line_level[source >> 8, source & 0xFF]
+    if level == 1 and s.tc_level == 0:
+        run(m, s, t)
+        count_out(m, s, np.int64(TC_BY_WIRE), t)
+        set_event(m, s)
+        m.next_event = 0
+    s.tc_level = level
+    return np.int64(0)
+
+
+@entry(STATE)
+def read(m, s, a, t):
+    """Read status, data, or the disk-change line; an access of the TC port counts out."""
+    register = a & 0xFF
+    value = np.int64(-1)
+    if register == STATUS:
+        return status(s, t)
+    if register == DATA:
+        value = read_data(m, s, t)
+    elif register == RATE:
+        return change_line(s) if s.has_change == 1 else np.int64(-1)
+    elif register == TC_PORT:
+        count_out(m, s, np.int64(TC_BY_PORT), t)
+    set_event(m, s)
+    return value
+
+
+@entry(STATE)
+def write(m, s, a, t):
+    """Write data, the output register or the rate; an access of the TC port counts out."""
+    register = a & 0xFF
+    byte = (a >> 8) & 0xFF
+    if register == DATA:
+        write_data(m, s, byte, t)
+    elif register == OUTPUT:
+        set_output(m, s, byte, t)
+    elif register == RATE:
+        set_rate(m, s, byte & 3, t)
+    elif register == TC_PORT:
+        count_out(m, s, np.int64(TC_BY_PORT), t)
+    set_event(m, s)
+    return np.int64(0)
+
+
+# --- power-on -----------------------------------------------------------------------------
+def _fit_drive(setup: Setup, number: int) -> None:
+    """Set up a drive from its table: its times in T-states, the head and disk anywhere."""
+    table, d = setup.settings[NAMES[number]], setup.state.drive[number]
+    d.step_t = d.spun_t = FAR
+    d.turn_num, d.turn_den = setup.period(Fraction(5))
+    if table is None:
+        return
+    d.fitted = 1
+    d.tracks, d.sides = table["tracks"], table["sides"]
+    d.wide_head = int(table["size"] == "5.25")
+    d.turn_num, d.turn_den = setup.period(Fraction(table["rpm"], 60))
+    one = setup.cpu_hz / 1000
+    d.spin, d.settle, d.min_step = (int(one * table[k]) for k in ("spin-up", "settle", "step"))
+    d.off_t = -d.spin
+    d.stepped_t = -d.settle
+    d.position = setup.random.integers(0, d.tracks)
+    d.phase = setup.random.integers(0, d.turn_num // d.turn_den)
+
+
+def power_on(setup: Setup) -> None:
+    """Set the jumpers, fit the drives; what SPECIFY sets is noise until it comes."""
+    s, settings = setup.state, setup.settings
+    s.version_b = int(settings["chip"] == "765b")
+    s.wired_int, s.wired_nmi = int(settings["interrupt"]), int(settings["nmi"])
+    wires = setup.machine.wires[:int(setup.machine.wire_count)]
+    s.watched = int(s.wired_int or s.wired_nmi
+                    or any(w[0] == setup.slot and w[1] == INT_OUTPUT for w in wires))
+    s.tc_from = TC_SOURCES.index(settings["terminal-count"])
+    s.tc_level = 1
+    s.ready_tied = int(settings["ready"] == "tied")
+    s.has_change = int(settings["disk-change"])
+    s.select_by_chip = int(settings["select"] == "chip")
+    s.output_reset = settings["output-reset"]
+    s.fixed_rate = -1
+    if settings["data-rate"] != "register":
+        s.fixed_rate = s.rate = RATES.index(int(settings["data-rate"]))
+    for code, rate in enumerate(RATES):
+        s.unit_num[code], s.unit_den[code] = setup.period(Fraction(rate * 2000))
+    noise = setup.random.integers(1, 16, 3)
+    s.step_rate, s.unload, s.load = noise * (STEP_UNIT, UNLOAD_UNIT, LOAD_UNIT)
+    s.no_dma = setup.random.integers(0, 2)
+    s.doing = UNUSED
+    s.event_t = s.int_t = s.poll_t = FAR
+    for number in range(DRIVES):
+        _fit_drive(setup, number)
+    fit(s, setup.bays)
+
+
+CARD = Card(
+    name="fdc-765",
+    summary="765-class floppy controller without DMA, with up to four drives",
+    source="8272 description; Super-I/O data sheets FDC37N769 and FDC37B770; drives: common "
+           "practice, no source",
+    state=STATE,
+    functions={"reset": reset, "read": read, "write": write, "advance": advance, "line": line},
+    jumpers=(
+        Jumper("chip", "choice", "765a", "the part: the early one answers VERSION with 80h",
+               choices=("765a", "765b")),
+        Jumper("interrupt", "flag", False, "INT pulls /INT (without a vector)"),
+        Jumper("nmi", "flag", False, "the rising edge of INT pulls /NMI"),
+        Jumper("terminal-count", "choice", "port", "where TC comes from: any access of the "
+               "register tc, a wire to the input tc, or nowhere", choices=TC_SOURCES),
+        Jumper("ready", "choice", "tied", "where the RDY pin goes: high, or to the drives",
+               choices=("tied", "drive")),
+        Jumper("select", "choice", "output", "what selects the drive: bits 0 and 1 of the output "
+               "register, or the chip's own pins", choices=("output", "chip")),
+        Jumper("disk-change", "flag", True, "bit 7 of the register rate reads the disk-change "
+               "line"),
+        Jumper("data-rate", "choice", "register", "kbit/s (MFM): set by the register rate, or "
+               "fixed", choices=("register", "500", "300", "250")),
+        Jumper("output-reset", "int", 0, "what RESET leaves in the output register; 0 holds the "
+               "chip until a program writes it"),
+        Jumper("drive-a", "drive", {}, "the first drive and its disk"),
+        *(Jumper(name, "drive", None, "a further drive and its disk") for name in NAMES[1:]),
+    ),
+    registers=("status", "data", "output", "rate", "tc"),
+    interrupt=PLAIN_INTERRUPT,
+    outputs=("int",),
+    inputs=("tc",),
+    power_on=power_on,
+    describe=describe,
+    serve=serve,
+)

@@ -1,0 +1,258 @@
+"""The command and result phases: bytes in, what they start, bytes out.
+
+Commands and their lengths: command table of the 8272 description.
+"""
+from __future__ import annotations
+
+import numpy as np
+
+from emu.jit import compiled, inlined
+from emu.state import FAR
+from peripherals.fdc_765_chip import give_results, go_idle, seeking, show_int
+from peripherals.fdc_765_drive import status_3
+from peripherals.fdc_765_format import format_byte
+from peripherals.fdc_765_search import begin, scans, writes
+from peripherals.fdc_765_seek import SEEK_PULSES, start_seek, take_interrupt
+from peripherals.fdc_765_state import (
+    BYTE_PAUSE,
+    CB,
+    COMMAND,
+    DIO,
+    DRIVES,
+    EXECUTION,
+    FORMAT,
+    FORMATTING,
+    IDLE,
+    INVALID,
+    LOAD_UNIT,
+    NDM,
+    PULSES,
+    READ_DATA,
+    READ_DELETED,
+    READ_ID,
+    READ_TRACK,
+    RECALIBRATE,
+    RESULT,
+    RESULT_INT,
+    RQM,
+    SCAN_EQ,
+    SCAN_HIGH,
+    SCAN_LOW,
+    SEEK,
+    SENSE_DRIVE,
+    SENSE_INTERRUPT,
+    SPECIFY,
+    STEP_UNIT,
+    TAIL,
+    TRANSFER,
+    UNLOAD_UNIT,
+    VERSION,
+    WRITE_DATA,
+    WRITE_DELETED,
+    units,
+)
+from peripherals.fdc_765_transfer import give_byte, take_byte
+
+RUN = 0x04  # of the output register
+MFM = 0x40
+OPCODE = 0x1F
+
+
+@inlined
+def moves_sectors(op):
+    """Tell whether a command takes nine bytes and works on sectors."""
+    return (op == READ_DATA or op == WRITE_DATA or op == READ_DELETED or op == WRITE_DELETED
+            or op == READ_TRACK or op == SCAN_EQ or op == SCAN_LOW or op == SCAN_HIGH)
+
+
+@inlined
+def command_length(op):
+    """Give the bytes of a command; those that the chip does not know have one."""
+    if moves_sectors(op):
+        return np.int64(9)
+    if op == FORMAT:
+        return np.int64(6)
+    if op == SPECIFY or op == SEEK:
+        return np.int64(3)
+    if op == SENSE_DRIVE or op == RECALIBRATE or op == READ_ID:
+        return np.int64(2)
+    return np.int64(1)
+
+
+@compiled
+def status(s, t):
+    """Give the main status register."""
+    if (s.output & RUN) == 0:
+        return np.int64(0)
+    value = np.int64(0)
+    for number in range(DRIVES):
+        if s.drive[number].step_t != FAR:
+            value |= 1 << number
+    if s.phase != IDLE:
+        value |= CB
+    if s.phase == EXECUTION and s.no_dma == 1:
+        value |= NDM
+    if s.phase == RESULT or (s.phase == EXECUTION and s.no_dma == 1 and from_disk(s)):
+        value |= DIO
+    if t >= s.ready_t:
+        value |= RQM
+    return value
+
+
+@inlined
+def from_disk(s):
+    """Tell whether the execution phase hands bytes to the CPU."""
+    return not (writes(s) or scans(s) or s.op == FORMAT)
+
+
+# --- bytes in -----------------------------------------------------------------------------
+@compiled
+def write_data(m, s, byte, t):
+    """Take a byte at the data register; one that nothing asks for is lost."""
+    if (s.output & RUN) == 0 or t < s.ready_t:
+        s.early += 1
+        return
+    if s.phase == EXECUTION:
+        if s.stage == FORMATTING:
+            format_byte(m, s, byte, t)
+        elif s.stage == TRANSFER and not from_disk(s):
+            give_byte(m, s, byte, t)
+        else:
+            s.early += 1
+        return
+    if s.phase == RESULT:
+        s.early += 1
+        return
+    take_command(m, s, byte, t)
+
+
+@compiled
+def take_command(m, s, byte, t):
+    """Take the next byte of a command, and start it behind its last."""
+    s.command[s.taken] = byte
+    s.taken += 1
+    s.ready_t = t + units(s, np.int64(BYTE_PAUSE))
+    if s.phase == IDLE:
+        s.phase = COMMAND
+        s.op = byte & OPCODE
+        s.length = command_length(s.op)
+        if must_sense(s):
+            s.unsensed += 1
+            s.op = 0
+            s.length = 1
+    if s.taken == s.length:
+        run_command(m, s, t)
+
+
+@compiled
+def must_sense(s):
+    """Tell whether a command is refused: after a seek's end only SENSE INTERRUPT is valid."""
+    if s.op == SENSE_INTERRUPT:
+        return False
+    for number in range(DRIVES):
+        if s.drive[number].ended != 0:
+            return True
+    return seeking(s) and (moves_sectors(s.op) or s.op == READ_ID or s.op == FORMAT)
+
+
+@compiled
+def invalid(m, s, t):
+    """Answer 80h; no INT."""
+    s.result[0] = INVALID
+    give_results(m, s, np.int64(1), s.ready_t)
+
+
+@compiled
+def run_command(m, s, t):
+    """Do what a whole command asks for."""
+    s.unit_drive = np.int64(s.command[1]) & 3
+    if moves_sectors(s.op):
+        set_sector(s)
+        begin(m, s, t)
+    elif s.op == READ_ID or s.op == FORMAT:
+        s.side = (np.int64(s.command[1]) >> 2) & 1
+        s.fm = 0 if (s.command[0] & MFM) != 0 else 1
+        s.span = np.int64(128) << (np.int64(s.command[2]) & 7)
+        s.c = s.h = s.r = s.n = 0
+        begin(m, s, t)
+    elif s.op == SPECIFY:
+        specify(s)
+        go_idle(m, s, t)
+    elif s.op == SEEK:
+        go_idle(m, s, t)
+        start_seek(m, s, s.unit_drive, np.int64(s.command[2]), np.int64(SEEK_PULSES), t)
+    elif s.op == RECALIBRATE:
+        go_idle(m, s, t)
+        start_seek(m, s, s.unit_drive, np.int64(0), np.int64(PULSES), t)
+    elif s.op == SENSE_DRIVE:
+        s.result[0] = status_3(s, s.unit_drive, (np.int64(s.command[1]) >> 2) & 1, t)
+        give_results(m, s, np.int64(1), s.ready_t)
+    elif s.op == SENSE_INTERRUPT:
+        sense_interrupt(m, s, t)
+    elif s.op == VERSION and s.version_b == 1:
+        s.result[0] = 0x90
+        give_results(m, s, np.int64(1), s.ready_t)
+    else:
+        invalid(m, s, t)
+
+
+@compiled
+def set_sector(s):
+    """Take over the parameters of a command on sectors."""
+    s.side = (np.int64(s.command[1]) >> 2) & 1
+    s.fm = 0 if (s.command[0] & MFM) != 0 else 1
+    s.c = np.int64(s.command[2])
+    s.h = np.int64(s.command[3])
+    s.r = np.int64(s.command[4])
+    s.n = np.int64(s.command[5])
+    s.span = np.int64(128) << (s.n & 7)
+    s.wanted_bytes = s.span
+    if s.n == 0 and 0 < s.command[8] < 128:
+        s.wanted_bytes = np.int64(s.command[8])
+
+
+@compiled
+def specify(s):
+    """Set the chip's times and whether it works without DMA."""
+    s.specified = 1
+    s.step_rate = (16 - (np.int64(s.command[1]) >> 4)) * STEP_UNIT
+    unload = np.int64(s.command[1]) & 15
+    load = np.int64(s.command[2]) >> 1
+    s.unload = (unload if unload != 0 else np.int64(16)) * UNLOAD_UNIT
+    s.load = (load if load != 0 else np.int64(128)) * LOAD_UNIT
+    s.no_dma = np.int64(s.command[2]) & 1
+
+
+@compiled
+def sense_interrupt(m, s, t):
+    """Tell what ended; with nothing to tell the command is invalid."""
+    code = take_interrupt(s)
+    if code < 0:
+        invalid(m, s, t)
+        return
+    s.result[0] = code & 0xFF
+    s.result[1] = code >> 8
+    give_results(m, s, np.int64(2), s.ready_t)
+    show_int(m, s, t)
+
+
+# --- bytes out ----------------------------------------------------------------------------
+@compiled
+def read_data(m, s, t):
+    """Give a byte at the data register; without RQM it is the last one again."""
+    if (s.output & RUN) == 0 or t < s.ready_t:
+        s.early += 1
+        return np.int64(s.last_byte)
+    if s.phase == RESULT:
+        s.last_byte = np.int64(s.result[s.given])
+        s.given += 1
+        s.ready_t = t + units(s, np.int64(BYTE_PAUSE))
+        s.int_cause &= ~RESULT_INT
+        if s.given == s.results:
+            go_idle(m, s, t)
+        show_int(m, s, t)
+    elif s.phase == EXECUTION and (s.stage == TRANSFER or s.stage == TAIL) and from_disk(s):
+        s.last_byte = take_byte(m, s, t)
+    else:
+        s.early += 1
+    return s.last_byte
