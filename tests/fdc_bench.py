@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any
 
+import numpy as np
 from card_bench import Bench
 
 from emu.media.bay import SIDES, Bay, Original
@@ -22,7 +23,7 @@ from peripherals.fdc_765 import CARD
 from peripherals.fdc_765_media import NAMES
 
 RQM, DIO, NDM, CB = 0x80, 0x40, 0x20, 0x10
-IMAGE = bytes((k * 7 + (k >> 9)) & 0xFF for k in range(1474560))  # every sector another
+IMAGE = (np.arange(1474560) * 7 + (np.arange(1474560) >> 9)).astype(np.uint8).tobytes()
 
 
 class TooLong(Exception):
@@ -87,7 +88,9 @@ class Fdc:
         """Look at the status once a microsecond until it has a value, jumping over waits."""
         end = self.t + self.us(limit_ms * 1000)
         while self.status() & mask != value:
-            step = min(int(self.bench.m.ev[0]), int(self.s.ready_t))
+            step, ready = int(self.bench.m.ev[0]), int(self.s.ready_t)
+            if ready > self.t:
+                step = min(step, ready)
             self.bench.advance(min(max(step, self.t + self.us(1)), end))
             if self.t >= end:
                 raise TooLong(f"status {self.status():02X}h after {limit_ms} ms")
