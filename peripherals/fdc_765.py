@@ -20,8 +20,8 @@ from emu.jit import compiled
 from emu.lines import source_of
 from emu.state import FAR, PLAIN_INTERRUPT
 from peripherals.card import Card, Jumper, Setup, entry
-from peripherals.fdc_765_chip import RUN, go_idle, note_pause, set_event, show_int
-from peripherals.fdc_765_commands import read_data, status, write_data
+from peripherals.fdc_765_chip import RUN, go_idle, note_pause, set_event, show_int, status
+from peripherals.fdc_765_commands import read_data, write_data
 from peripherals.fdc_765_drive import change_line, selected, switch_motors
 from peripherals.fdc_765_format import end_format, late_id, start_format
 from peripherals.fdc_765_media import NAMES, fit, serve

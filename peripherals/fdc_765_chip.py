@@ -9,17 +9,27 @@ from emu.lines import drive_level
 from emu.state import FAR
 from peripherals.fdc_765_state import (
     BYTE_INT,
+    CB,
     CPU_WAIT,
+    DIO,
     DRIVES,
     EXECUTION,
+    FORMAT,
     IDLE,
     INT_OUTPUT,
     MOTOR,
+    NDM,
     NO_STAGE,
     RESULT,
     RESULT_INT,
+    RQM,
+    SCAN_EQ,
+    SCAN_HIGH,
+    SCAN_LOW,
     SEEKING,
     UNUSED,
+    WRITE_DATA,
+    WRITE_DELETED,
     units,
 )
 
@@ -52,12 +62,47 @@ def show_int(m, s, t):
     drive_level(m, s.slot, INT_OUTPUT, level, t)
 
 
+@inlined
+def writes(s):
+    """Tell whether the command writes sectors."""
+    return s.op == WRITE_DATA or s.op == WRITE_DELETED
+
+
+@inlined
+def scans(s):
+    """Tell whether the command compares sectors."""
+    return s.op == SCAN_EQ or s.op == SCAN_LOW or s.op == SCAN_HIGH
+
+
+@inlined
+def from_disk(s):
+    """Tell whether the execution phase hands bytes to the CPU."""
+    return not (writes(s) or scans(s) or s.op == FORMAT)
+
+
+@inlined
+def status(s, t):
+    """Give the main status register."""
+    if t < s.ready_t or (s.output & RUN) == 0:
+        return s.msr
+    return s.msr | RQM
+
+
 @compiled
 def set_event(m, s):
-    """Work out the card's next event."""
+    """Work out the card's next event, and what the main status register shows until then."""
     soonest = min(min(s.event_t, s.poll_t), s.int_t)
+    status = np.int64(CB) if s.phase != IDLE else np.int64(0)
     for number in range(DRIVES):
-        soonest = min(soonest, s.drive[number].step_t)
+        due = s.drive[number].step_t
+        soonest = min(soonest, due)
+        if due != FAR:
+            status |= 1 << number
+    if s.phase == EXECUTION and s.no_dma == 1:
+        status |= NDM
+    if s.phase == RESULT or ((status & NDM) != 0 and from_disk(s)):
+        status |= DIO
+    s.msr = status
     m.ev[s.slot] = soonest
 
 

@@ -7,17 +7,14 @@ from __future__ import annotations
 import numpy as np
 
 from emu.jit import compiled, inlined
-from emu.state import FAR
-from peripherals.fdc_765_chip import give_results, go_idle, seeking, show_int
+from peripherals.fdc_765_chip import from_disk, give_results, go_idle, seeking, show_int
 from peripherals.fdc_765_drive import status_3
 from peripherals.fdc_765_format import format_byte
-from peripherals.fdc_765_search import begin, scans, writes
+from peripherals.fdc_765_search import begin
 from peripherals.fdc_765_seek import SEEK_PULSES, start_seek, take_interrupt
 from peripherals.fdc_765_state import (
     BYTE_PAUSE,
-    CB,
     COMMAND,
-    DIO,
     DRIVES,
     EXECUTION,
     FORMAT,
@@ -25,7 +22,6 @@ from peripherals.fdc_765_state import (
     IDLE,
     INVALID,
     LOAD_UNIT,
-    NDM,
     PULSES,
     READ_DATA,
     READ_DELETED,
@@ -34,7 +30,6 @@ from peripherals.fdc_765_state import (
     RECALIBRATE,
     RESULT,
     RESULT_INT,
-    RQM,
     SCAN_EQ,
     SCAN_HIGH,
     SCAN_LOW,
@@ -77,32 +72,6 @@ def command_length(op):
     if op == SENSE_DRIVE or op == RECALIBRATE or op == READ_ID:
         return np.int64(2)
     return np.int64(1)
-
-
-@compiled
-def status(s, t):
-    """Give the main status register."""
-    if (s.output & RUN) == 0:
-        return np.int64(0)
-    value = np.int64(0)
-    for number in range(DRIVES):
-        if s.drive[number].step_t != FAR:
-            value |= 1 << number
-    if s.phase != IDLE:
-        value |= CB
-    if s.phase == EXECUTION and s.no_dma == 1:
-        value |= NDM
-    if s.phase == RESULT or (s.phase == EXECUTION and s.no_dma == 1 and from_disk(s)):
-        value |= DIO
-    if t >= s.ready_t:
-        value |= RQM
-    return value
-
-
-@inlined
-def from_disk(s):
-    """Tell whether the execution phase hands bytes to the CPU."""
-    return not (writes(s) or scans(s) or s.op == FORMAT)
 
 
 # --- bytes in -----------------------------------------------------------------------------

@@ -10,7 +10,7 @@ import numpy as np
 from emu.bus import ask_host
 from emu.jit import compiled, inlined
 from emu.state import FAR
-from peripherals.fdc_765_chip import finish, note
+from peripherals.fdc_765_chip import finish, note, writes
 from peripherals.fdc_765_drive import is_ready, position_at, selected, set_base, when
 from peripherals.fdc_765_state import (
     ABNORMAL,
@@ -27,31 +27,14 @@ from peripherals.fdc_765_state import (
     READ_ID,
     READ_TRACK,
     ROTATION,
-    SCAN_EQ,
-    SCAN_HIGH,
-    SCAN_LOW,
     SEARCHING,
     STUCK,
-    WRITE_DATA,
-    WRITE_DELETED,
     WRONG_CYLINDER,
     units,
 )
 from peripherals.fdc_765_track import byte_at, find_id, id_good, lead
 
 UNLIMITED = 1 << 40  # a position that no command reaches
-
-
-@inlined
-def writes(s):
-    """Tell whether the command writes sectors."""
-    return s.op == WRITE_DATA or s.op == WRITE_DELETED
-
-
-@inlined
-def scans(s):
-    """Tell whether the command compares sectors."""
-    return s.op == SCAN_EQ or s.op == SCAN_LOW or s.op == SCAN_HIGH
 
 
 @compiled

@@ -4,9 +4,9 @@ from __future__ import annotations
 import numpy as np
 
 from emu.jit import compiled
-from peripherals.fdc_765_chip import finish, show_int
+from peripherals.fdc_765_chip import finish, scans, show_int, writes
 from peripherals.fdc_765_drive import position_at, set_base
-from peripherals.fdc_765_search import begin_search, scans, search, writes
+from peripherals.fdc_765_search import begin_search, search
 from peripherals.fdc_765_state import (
     ABNORMAL,
     AT_DATA,

@@ -102,6 +102,7 @@ STATE = np.dtype([
     ("int_cause", np.int64),  # BYTE_INT and RESULT_INT; the drives have causes of their own
     # the chip
     ("phase", np.int64), ("stage", np.int64),
+    ("msr", np.int64),  # the main status register without RQM
     ("ready_t", np.int64),  # RQM is 1 from here on
     ("last_byte", np.int64),  # what the data register gave last
     ("event_t", np.int64),  # what the stage has due

@@ -9,9 +9,8 @@ import numpy as np
 
 from emu.jit import compiled, inlined
 from emu.state import FAR
-from peripherals.fdc_765_chip import finish, note, show_int
+from peripherals.fdc_765_chip import finish, note, show_int, writes
 from peripherals.fdc_765_drive import byte_units, when
-from peripherals.fdc_765_search import writes
 from peripherals.fdc_765_state import (
     ABNORMAL,
     AT_DATA,

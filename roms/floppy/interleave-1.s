@@ -1,0 +1,4 @@
+; The sector numbers of a track as they pass the head: one after the other.
+        .global order
+        .text
+order:  .byte 1,2,3,4,5,6,7,8,9,10,11,12,13,14,15,16,17,18
