@@ -134,6 +134,7 @@ STATE = np.dtype([
     ("raw", np.uint8, (TURN,)), ("marks", np.uint8, (TURN,)),
     # what happened, for the report
     ("spent", np.int64, (6,)), ("doing", np.int64), ("doing_t", np.int64),
+    ("end_of_command", np.int64),  # T-state
     ("end_t", np.int64), ("end_track", np.int64), ("end_r", np.int64),  # the last sector done
     ("pairs", np.int64), ("missed", np.int64),  # sectors in order; those that lost a turn
     ("gap_max", np.int64),  # longest time between them, T-states

@@ -106,8 +106,9 @@ def count_turn(s, at, t):
     one = byte_units(s)
     following = find_id(s, at + 1, at + s.buf_len + 1)
     pitch = following - at
-    s.pitch = units(s, pitch * one)
-    s.slack = units(s, (pitch - 2 * lead(s) - sync(s) - gap2(s) - s.span - 8) * one)
+    if s.pairs == 0 or units(s, pitch * one) < s.pitch:  # it is longer over the index
+        s.pitch = units(s, pitch * one)
+        s.slack = units(s, (pitch - 2 * lead(s) - sync(s) - gap2(s) - s.span - 8) * one)
     s.pairs += 1
     s.gap_max = max(s.gap_max, s.start_t - s.end_t)
     if 2 * (t - s.start_t) > units(s, s.buf_len * one):
