@@ -70,6 +70,15 @@ class Console:
             out.append((channel.name, new))
         return out
 
+    def rewind(self) -> None:
+        """Forget what was shown behind the state that the machine has been put back to."""
+        for channel in self.channels.values():
+            surplus = channel.taken - int(channel.line.shown_in)
+            if surplus > 0:
+                del channel.text[-surplus:], channel.times[-surplus:]
+                channel.taken -= surplus
+            self._make_room(channel)
+
     def last_shown(self) -> int:
         """Give the T-state of the last character shown anywhere, 0 if there was none."""
         return max((c.times[-1] for c in self.channels.values() if c.times), default=0)

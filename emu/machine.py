@@ -4,7 +4,8 @@ from __future__ import annotations
 import itertools
 import math
 import weakref
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
@@ -296,6 +297,22 @@ class Machine:
         if function is None:
             return 0
         return int(function(self.m, slot.state, np.int64(a), np.int64(b)))
+
+    @contextmanager
+    def plainly(self) -> Iterator[None]:
+        """Let plain Python run hot functions that call cards, as compiled code does."""
+        if self.holding or jit.plain_python():
+            yield  # the table is filled
+            return
+        known = {(int(self.m.uid), slot.number):
+                 (slot.state, [slot.card.functions.get(entry) for entry in ENTRIES])
+                 for slot in self.slots}
+        calls.PLAIN_TABLE.update(known)
+        try:
+            yield
+        finally:
+            for key in known:
+                del calls.PLAIN_TABLE[key]
 
     def run(self, t_stop: int) -> int:
         """Run until T-state ``t_stop`` or a reason to leave; give the reason (emu.state).

@@ -192,7 +192,7 @@ _STOPS = [
     ("stop_kinds", np.int64),  # bits: the kinds among them
     ("stop_reads", np.int64, (PAGES,)), ("stop_writes", np.int64, (PAGES,)),  # 1: one is there
     ("stop_map", np.uint8, (0x10000,)),  # bits by address: kinds up to STOP_POP
-    ("hits", np.int64, (HITS, 4)),  # row, T-state of the cycle, address, data
+    ("hits", np.int64, (HITS, 5)),  # row, T-state of the cycle, address, data, old byte
     ("hit_count", np.int64),
     ("pass_t", np.int64),  # no stop stands before the instruction that begins here
     ("old_byte", np.int64),  # what a plain memory write under way overwrites

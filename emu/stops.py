@@ -101,6 +101,7 @@ def check_stops(m, kinds, address, data):
             m.hits[m.hit_count, 1] = m.t
             m.hits[m.hit_count, 2] = address
             m.hits[m.hit_count, 3] = data
+            m.hits[m.hit_count, 4] = m.old_byte
             m.hit_count += 1
         found += 1
         leave(m, STOP_HIT)

@@ -142,6 +142,11 @@ class Card:
     rates: Callable[[Ask], list[Way]] = _no_rates  # what it can be programmed for
     # serve(m, s, bays): load what was asked for, store what has changed (also before --keep)
     serve: Callable[[Any, Any, Mapping[str, Any]], None] = _no_service
+    # jumpers that may change while it runs: set(m, s, value), the value checked
+    live: Mapping[str, Callable[[Any, Any, Any], None]] = field(default_factory=dict)
+    # what a hand can do to it while it runs: action(machine, slot, text); it may touch only
+    # what a snapshot holds
+    actions: Mapping[str, Callable[[Any, Any, str], None]] = field(default_factory=dict)
 
     def addresses(self) -> dict[str, str]:
         """Name the roots of the card's functions by entry."""

@@ -47,7 +47,7 @@ def go_on(bare: Bare, until: int = LONG) -> list[tuple[int, ...]]:
     m.hit_count = 0
     m.pass_t = m.t
     bare.machine.run(until)
-    return [tuple(row) for row in np.asarray(m.hits)[:int(m.hit_count)].tolist()]
+    return [tuple(row) for row in np.asarray(m.hits)[:int(m.hit_count), :4].tolist()]
 
 
 def test_an_execution_stop_leaves_before_the_instruction_and_lets_it_pass_once() -> None:

@@ -216,6 +216,8 @@ def service(m):
             catch_up(m, m.t - 1)
             return np.int64(-1)
         catch_up(m, m.t - 1)
+        if m.exit_reason != 0:  # an event asked to leave: nothing has been decided yet
+            return np.int64(-1)
         if m.noise_every > 0:
             noisy_nmi(m)
         after_ei = m.after_ei

@@ -9,12 +9,8 @@ The run loop is called by its address, so this unit compiles in a second.
 """
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
-from emu import jit
-from emu.cpu.run import run as plain_run
 from emu.jit import INT, compiled, inlined, root
 from emu.logs.edges import EDGES, FEW, after_step, before_step, note_nmi, run_due_events
 from emu.state import (
@@ -31,6 +27,7 @@ from emu.state import (
     H,
     L,
 )
+from emu.stretch import run_at
 
 ROWS = 1 << 14  # steps a call
 ROOM = 512  # log entries that one step may need
@@ -55,35 +52,6 @@ SAMPLES = np.dtype([
     ("row", np.int64, (ROWS + 1, WORDS)),
     ("edge", np.int64, (EDGES, 3)),  # half T-states since power-on, line, level
 ], align=True)
-
-if jit.compiling():
-    from llvmlite import ir
-    from numba import types
-    from numba.core import cgutils
-    from numba.extending import intrinsic
-
-    @intrinsic
-    def _run_at(typing, m, address, t_stop):  # type: ignore[no-untyped-def]
-        """Call int64 run(machine, t_stop) at an address."""
-        signature = types.int64(m, types.int64, types.int64)
-
-        def generate(context, builder, _signature, args):  # type: ignore[no-untyped-def]
-            machine, target, stop = args
-            wide, status = ir.IntType(64), ir.IntType(32)
-            pointer = ir.PointerType(ir.IntType(8))
-            kind = ir.FunctionType(
-                status, [ir.PointerType(wide), ir.PointerType(pointer), pointer, wide])
-            result = cgutils.alloca_once(builder, wide)
-            excuse = cgutils.alloca_once(builder, pointer)
-            function = builder.inttoptr(target, kind.as_pointer())
-            builder.call(function, [result, excuse, builder.bitcast(machine, pointer), stop])
-            return builder.load(result)
-
-        return signature, generate
-else:
-    def _run_at(m: Any, _address: int, t_stop: int) -> int:
-        return int(plain_run(m, t_stop))
-
 
 @inlined
 def pack(m, high, low):
@@ -131,7 +99,7 @@ def sample(m, s, t_stop):
         first = m.log_pos
         before_step(m, s)
         write_row(m, s, s.count)
-        _run_at(m, s.run, m.t + 1)
+        run_at(m, s.run, m.t + 1)
         kind = (m.log[(first & (LOG - 1)) * 2 + 1] >> 24) & 15
         after_step(m, s, first)
         note_nmi(m, s, s.start * 2 if kind == NMI_FETCH else 0)

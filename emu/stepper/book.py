@@ -1,0 +1,124 @@
+"""What a builder calls things: symbols, source lines, slots, ports, and places in memory."""
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from emu.diagnosis.names import Names
+from emu.errors import InputError
+from emu.logs.setting import setting_of
+from emu.logs.when import places
+from emu.machine import Machine
+from emu.stepper.expression import Node, Parser, Scene, evaluate
+from emu.symbols import SymbolTable
+
+
+@dataclass(frozen=True)
+class Target:
+    """An address that was named: 16-bit, and where in physical memory it must lie.
+
+    ``place`` None: whatever is mapped there; ``slot`` is the card whose image named it, -1
+    when nothing but the number is known.
+    """
+
+    address: int
+    place: int | None = None
+    slot: int = -1
+
+
+def read_byte(m: object, address: int) -> int:
+    """Read memory through the page map, without a bus cycle; FFh where it is not plain."""
+    base = int(m.rb_true[(address >> 12) & 15])  # type: ignore[attr-defined]
+    return int(m.phys[base + (address & 0xFFF)]) if base >= 0 else 0xFF  # type: ignore[attr-defined]
+
+
+class Book(Names):
+    """Names of one machine: what `Names` tells, and what a builder asks for by name."""
+
+    def __init__(self, machine: Machine) -> None:
+        super().__init__(machine)
+        self.machine = machine
+        self.setting = setting_of(machine)
+
+    @property
+    def tables(self) -> dict[int, SymbolTable]:
+        """Symbols by slot number."""
+        return self._tables
+
+    def symbol_names(self) -> list[str]:
+        """List all symbols, each once."""
+        return sorted({s.name for table in self._tables.values() for s in table.symbols})
+
+    def value(self, name: str) -> int | None:
+        """Give what a symbol stands for; what other files can see goes first."""
+        found = [s for table in self._tables.values() for s in table.find_all(name)]
+        return max(found, key=lambda s: not s.local).value if found else None
+
+    def expression(self, text: str) -> Node:
+        """Read an expression; InputError says what is wrong in it."""
+        return Parser(text, self.value, self.symbol_names).whole()
+
+    def work_out(self, text: str) -> int:
+        """Give what an expression is worth now."""
+        return evaluate(self.expression(text), self.scene({}))
+
+    def scene(self, facts: dict[str, int]) -> Scene:
+        """Give what an expression is evaluated over."""
+        m = self.machine.m
+        return Scene(m, lambda address: read_byte(m, address), {"t": int(m.t), **facts})
+
+    def targets(self, text: str) -> list[Target]:
+        """Find what a symbol, "symbol+4", "file.s:12", number or expression names.
+
+        InputError when nothing is found, or an expression gives no address.
+        """
+        try:
+            named = places("", text, self.setting)
+        except InputError as error:
+            try:
+                return [Target(self.work_out(text) & 0xFFFF)]
+            except InputError:
+                raise InputError(str(error).strip()) from None
+        out = []
+        for slot, place in named:
+            base = self.setting.bases.get(slot)
+            lies = base is not None and place.physical is not None
+            out.append(Target(place.virtual,
+                              base + place.physical if lies else None, slot))  # type: ignore[operator]
+        return out
+
+    def address(self, text: str) -> int:
+        """Give the one address that a text names."""
+        return self.targets(text)[0].address
+
+    def place(self, address: int) -> int | None:
+        """Give where an address lies in physical memory now; None: not in plain memory."""
+        base = int(self._m.rb_true[(address >> 12) & 15])
+        return base + (address & 0xFFF) if base >= 0 else None
+
+    def stands(self, target: Target) -> bool:
+        """Tell whether a target is what the map shows now: its page, or a copy elsewhere."""
+        if target.place is None:
+            return True
+        place = self.place(target.address)
+        if place is None or place == target.place:
+            return place is not None
+        extents = self._tables[target.slot].extents
+        base = self.setting.bases[target.slot]
+        return not any(base + start <= place < base + end for start, end in extents)
+
+    def exact(self, address: int) -> str | None:
+        """Name an address when a symbol stands just there, as the map is now."""
+        name = self.symbol(address)
+        return name if name and "+" not in name else None
+
+    def length(self, text: str) -> int:
+        """Give the bytes that a symbol's size covers, at least 1."""
+        found = [s for table in self._tables.values() for s in table.find_all(text)]
+        return max([s.size for s in found], default=1) or 1
+
+    def slot_of(self, place: int) -> str:
+        """Name the slot whose chips hold a place of physical memory."""
+        for number, base in self.setting.bases.items():
+            if base <= place < base + int(self._m.mem_size[number]):
+                return self.machine.slots[number].name
+        return "nobody"

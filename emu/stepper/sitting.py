@@ -1,0 +1,342 @@
+"""Sit at a machine: run it, step it, stop it, change it; what was done can be undone.
+
+    sitting = Sitting(Machine(load(path)))
+    sitting.add(parse("shell_loop", sitting.book))
+    event = sitting.go()                 # to a stop, or interrupt() from another thread
+    sitting.into(); sitting.over(); sitting.out(); sitting.until(parse('text "tw> "', ...))
+    sitting.back(); sitting.back_to_stop(); sitting.last_write(0x8123)
+    sitting.change("register", "a", 5)   # an input of the run, so replay stays exact
+
+Runs go in slices of some milliseconds; ``interrupt`` ends one at the next boundary.
+"""
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from emu import stops
+from emu.console import Console
+from emu.disassembler import Instruction, disassemble
+from emu.errors import InputError
+from emu.machine import Machine
+from emu.state import FAR, STOP_EXECUTE, STOP_VIRGIN
+from emu.stepper.book import Book, read_byte
+from emu.stepper.expression import Node
+from emu.stepper.history import History, Hit, Player, Spot, hits
+from emu.stepper.inputs import Input, checked
+from emu.stepper.judge import Judge, tell
+from emu.stepper.program import Walker
+from emu.stepper.search import Access, Searcher
+from emu.stepper.shelf import BUDGET
+from emu.stepper.watch import Stop
+
+FIRST_SLICE = 100_000  # T-states
+SHORT, LONG = 0.008, 0.03  # seconds of work that a slice should take
+APART = 0.025  # seconds of work between snapshots
+CALLS = ("call", "branch-call", "restart")
+RETURN_WORDS = 8  # stack words in which `out` looks for a return address
+
+
+@dataclass(frozen=True)
+class Event:
+    """Why a run ended: ``reason`` step, stop, time, interrupted, beginning or changed."""
+
+    reason: str
+    words: str = ""
+    stop: Stop | None = None
+    hit: Hit | None = None
+
+
+class Sitting:
+    """A machine with its history, its stops and its console.
+
+    ``budget``: bytes for going back.  ``echo`` is called with what a terminal shows, once for
+    each new character of the run, not when it is played again.
+    """
+
+    def __init__(self, machine: Machine, budget: int = BUDGET,
+                 echo: Callable[[str, bytes], None] | None = None,
+                 progress: Callable[[str], None] | None = None) -> None:
+        self.machine = machine
+        self.m = machine.m
+        self.history = History(machine, budget)
+        self.main: Player = self.history.main
+        self.console = Console(machine)
+        self.main.after_seek, self.main.after_leg = self.console.rewind, self._take
+        self.book = Book(machine)
+        self.stops: list[Stop] = []
+        self.echo = echo
+        self._progress = progress
+        self._told: dict[str, int] = {}  # characters of each terminal that were echoed
+        self._numbers = 0
+        self._stopping = threading.Event()
+        self._walker: Walker | None = None
+        self._effort = 0.0  # seconds of work since power-on
+        self._slice = FIRST_SLICE
+        self._search = Searcher(self.history, self._stopping.is_set)
+        self._written: set[int] = set()  # places known to have been written
+
+    # --- where it is ------------------------------------------------------------------
+    @property
+    def t(self) -> int:
+        """The T-state at which the machine stands."""
+        return int(self.m.t)
+
+    @property
+    def spot(self) -> Spot:
+        """The place in the run."""
+        return self.main.spot
+
+    def instruction(self, address: int | None = None) -> Instruction:
+        """Decode the instruction at an address, PC's when none is given."""
+        at = int(self.m.pc) if address is None else address
+        return disassemble(lambda a: read_byte(self.m, a), at, self.book.exact)
+
+    # --- stops ------------------------------------------------------------------------
+    def add(self, stop: Stop) -> Stop:
+        """Put a stop in and give it a number; InputError when there is no more room."""
+        stops.arm(self.m, [row for s in (*self.stops, stop) for row in s.rows])
+        stops.disarm(self.m)
+        self._numbers += 1
+        stop.number = self._numbers
+        self.stops.append(stop)
+        return stop
+
+    def remove(self, stop: Stop) -> None:
+        """Take a stop out."""
+        self.stops.remove(stop)
+
+    # --- running ----------------------------------------------------------------------
+    def interrupt(self) -> None:
+        """End the run under way at its next boundary; from a signal or another thread."""
+        self._stopping.set()
+
+    def go(self, t_end: int = FAR, only: Sequence[Stop] = ()) -> Event:
+        """Run until a stop is met, T-state ``t_end`` or `interrupt`; ``only``: extra stops."""
+        armed = [stop for stop in (*self.stops, *only) if not stop.asleep]
+        judge = Judge(self.book, armed, self.was_written)
+        if any(row.kind == STOP_VIRGIN for row in judge.rows):
+            self._mark_untouched()
+        stops.arm(self.m, judge.rows)
+        self.m.pass_t = self.t
+        self._stopping.clear()
+        starts = {name: len(c.text) for name, c in self.console.channels.items()}
+        event = self._slices(t_end, judge, starts)
+        stops.disarm(self.m)
+        return event
+
+    def _slices(self, t_end: int, judge: Judge, starts: dict[str, int]) -> Event:
+        run = self._walk(judge) if judge.every else None
+        while not self._stopping.is_set():
+            if self.t >= t_end:
+                return Event("time", "the time has come")
+            if judge.said:
+                self._stop_at_next_character()
+            began = time.perf_counter()
+            fired = self.main.leg(min(t_end, self.t + self._slice), run)
+            self._measure(time.perf_counter() - began)
+            event = self._met(judge, fired if run else 0, starts)
+            self.main.make_due()
+            self._keep()
+            if event is not None:
+                return event
+        return Event("interrupted", "interrupted")
+
+    def _walk(self, judge: Judge) -> Callable[[int], int]:
+        if self._walker is None:
+            self._walker = Walker(self.machine, self._progress)
+        self._walker.begin([stop.every for stop in judge.every if stop.every is not None])
+        return self._walker.run
+
+    def _measure(self, spent: float) -> None:
+        self._effort += spent
+        if spent < SHORT and self._slice < FAR >> 8:
+            self._slice *= 2
+        elif spent > LONG and self._slice > 1000:
+            self._slice //= 2
+
+    def _stop_at_next_character(self) -> None:
+        for channel in self.console.channels.values():
+            channel.line.shown_limit = channel.taken + 1
+
+    def _met(self, judge: Judge, fired: int, starts: dict[str, int]) -> Event | None:
+        """Hold what the run met against the stops; None: go on."""
+        found = hits(self.m)
+        for hit in found:
+            stop = judge.accepts(hit)
+            if stop is not None:
+                return self._event(judge, stop, hit)
+        if any(judge.kind(hit) in (STOP_EXECUTE, STOP_VIRGIN) for hit in found):
+            self.m.pass_t = self.t
+        for k, stop in enumerate(judge.every):
+            if fired >> k & 1 and judge.counts(stop):
+                return self._event(judge, stop, None)
+        for stop in judge.said:
+            for name, channel in self.console.channels.items():
+                at = channel.text.find(stop.said or b"", starts[name])
+                if at >= 0 and judge.counts(stop):
+                    starts[name] = at + 1
+                    return self._event(judge, stop, None)
+        return None
+
+    def _event(self, judge: Judge, stop: Stop, hit: Hit | None) -> Event:
+        if stop.once and stop in self.stops:
+            self.stops.remove(stop)
+        return Event("stop", tell(self.book, judge, stop, hit), stop, hit)
+
+    def _take(self) -> None:
+        """Fetch what the terminals show and echo what is new."""
+        self.console.take()
+        for name, channel in self.console.channels.items():
+            known = self._told.get(name, 0)
+            if len(channel.text) > known:
+                self._told[name] = len(channel.text)
+                if self.echo is not None:
+                    self.echo(name, bytes(channel.text[known:]))
+
+    def _keep(self) -> None:
+        """Take a snapshot when enough work lies behind the last one."""
+        last = self.history.shelf.kept[-1]
+        if self._effort - last.effort >= APART and self.spot > Spot(*last.place):
+            self.history.shelf.keep(self.machine, self.main.made, self._effort)
+
+    # --- stepping ---------------------------------------------------------------------
+    def into(self, count: int = 1) -> Event:
+        """Run ``count`` instructions; an interrupt's response is a step of its own."""
+        for _ in range(count):
+            event = self.go(self.t + 1)
+            if event.reason != "time":
+                return event
+        return Event("step")
+
+    def over(self) -> Event:
+        """Run one instruction; a call or a repeated instruction to the one behind it."""
+        code = self.instruction()
+        repeats = code.data[:1] == b"\xed" and code.data[1] & 0xF4 == 0xB0
+        if not (code.flow in CALLS or repeats) or int(self.m.halted):
+            return self.into()
+        behind = code.address + code.length & 0xFFFF
+        return self._to([self._frame_stop(behind, int(self.m.sp))])
+
+    def out(self) -> Event:
+        """Run until the routine returns: to a return address that stands on the stack now.
+
+        InputError when none of the next words on the stack looks like one.
+        """
+        from emu.stepper.views import returns
+
+        found = returns(self, RETURN_WORDS)
+        if not found:
+            raise InputError("no return address is found near the top of the stack; use until "
+                             "with an address.")
+        return self._to([self._frame_stop(back, at + 2 & 0xFFFF) for at, back in found])
+
+    def _frame_stop(self, address: int, sp: int) -> Stop:
+        """Make a stop at an address that counts only with this stack pointer."""
+        condition = Node("=", (Node("register", name="sp"), Node("number", number=sp)))
+        return Stop("", (stops.Row(STOP_EXECUTE, address, address),), condition=condition)
+
+    def _to(self, wanted: Sequence[Stop]) -> Event:
+        event = self.go(only=wanted)
+        return Event("step") if event.stop in wanted else event
+
+    def until(self, *wanted: Stop) -> Event:
+        """Run until one of these stops is met, or one that is armed."""
+        return self.go(only=wanted)
+
+    # --- going back -------------------------------------------------------------------
+    def jump(self, spot: Spot) -> None:
+        """Go to a place of the run that has been lived through."""
+        self.history.bring(self.main, spot)
+
+    def back(self, count: int = 1) -> Event:
+        """Go ``count`` instructions back."""
+        for _ in range(count):
+            before = self.history.before(self.spot)
+            if before is None:
+                return Event("beginning", "this is power-on; nothing lies before it")
+            self.jump(before)
+        return Event("step")
+
+    def back_to_stop(self) -> Event:
+        """Go back to the last place where an armed stop would have stopped."""
+        armed = [stop for stop in self.stops if not stop.asleep]
+        self._stopping.clear()
+        found = self._search.last_stop(armed, self.spot, self.was_written)
+        if found is not None:
+            self.jump(found[0])
+            return Event("stop", found[1])
+        if self._stopping.is_set():
+            return Event("interrupted", "interrupted")
+        self.jump(Spot(0, 0))
+        return Event("beginning", "no stop was met before; this is power-on")
+
+    def undo(self) -> Input | None:
+        """Take the last change back: to just before it, and what came behind is forgotten."""
+        if self.main.made == 0:
+            return None
+        made = self.main.made
+        last = self.history.inputs[made - 1]
+        while made > 0 and self.history.inputs[made - 1].since == last.since:
+            made -= 1
+        self.jump(Spot(last.since, made))
+        self.history.cut(self.spot, last.since - 1)
+        self._tell_anew()
+        return last
+
+    # --- looking back -----------------------------------------------------------------
+    def last_write(self, place: int, changing: bool = False) -> Access | None:
+        """Find the last write, or change, of a byte in physical memory before now.
+
+        None when there was none since power-on, or `interrupt` ended the search.
+        """
+        self._stopping.clear()
+        return self._search.last_write(place, self.spot, changing)
+
+    def last_cycle(self, rows: Sequence[stops.Row]) -> Access | None:
+        """Find the last bus cycle before now that one of these rows covers."""
+        self._stopping.clear()
+        return self._search.last(rows, self.spot)
+
+    def was_written(self, place: int) -> bool:
+        """Tell whether a byte of physical memory was written since power-on."""
+        born = self.history.shelf.born(place)
+        known = int(self.m.phys[place]) != born or place in self._written
+        if not known and self._search.last_write(place, self.spot) is not None:
+            self._written.add(place)
+            return True
+        return known
+
+    def _mark_untouched(self) -> None:
+        """Mark the memory that may never have been written: what is as at power-on."""
+        memory = self.history.shelf.first_memory()
+        self.m.untouched[:len(memory)] = self.m.phys[:len(memory)] == memory
+
+    # --- changing ---------------------------------------------------------------------
+    def change(self, kind: str, where: str, value: Any, after: int = 0) -> Input:
+        """Make a change now, or ``after`` so many T-states; another future is forgotten.
+
+        Kinds, places and values are those of emu/stepper/inputs.py; InputError when one of
+        them cannot be.
+        """
+        change = checked(self.machine, Input(self.t + after, kind, where, value, self.t))
+        self.history.cut(self.spot, self.t)
+        self.history.inputs.append(change)
+        self.history.inputs[self.main.made:] = sorted(
+            self.history.inputs[self.main.made:], key=lambda i: i.t)
+        self.main.make_due()
+        self._tell_anew()
+        return change
+
+    def _tell_anew(self) -> None:
+        """Echo what the changed run shows, though the old one has been echoed."""
+        for name, channel in self.console.channels.items():
+            self._told[name] = min(self._told.get(name, 0), len(channel.text))
+
+    def load(self, inputs: Iterable[Input]) -> None:
+        """Take the inputs of a run that was saved, to be made as it goes."""
+        self.history.cut(self.spot, -1)
+        self.history.inputs += sorted(inputs, key=lambda i: i.t)

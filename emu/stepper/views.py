@@ -1,0 +1,185 @@
+"""What can be seen of a machine that stands still: registers, code, stack, map, chain, cards.
+
+Each view is plain data, for the stepper's text and for other front ends.
+"""
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from emu.disassembler import Instruction, disassemble
+from emu.logs.cycles import Cycles, read_ring
+from emu.logs.edges import chained
+from emu.state import CALL, FAR, LOG, NO_INTERRUPT, NOT_MINE, PAGES, ROM, SEVERAL
+from emu.stepper.book import Book, read_byte
+from emu.stepper.history import Spot
+
+if TYPE_CHECKING:
+    from emu.stepper.sitting import Sitting
+
+LONGEST_CYCLE = 40  # T-states between two bus cycles, generously
+
+
+@dataclass(frozen=True)
+class CodeLine:
+    """An instruction as it stands in memory: ``label`` when a symbol stands there."""
+
+    code: Instruction
+    label: str
+    source: str
+    here: bool
+
+
+@dataclass(frozen=True)
+class StackWord:
+    """A word on the stack; ``call`` names the call that it looks like coming back from."""
+
+    address: int
+    value: int
+    call: str
+
+
+@dataclass(frozen=True)
+class PageLine:
+    """Neighbouring pages of the address space that one card answers: first and last address."""
+
+    low: int
+    high: int
+    words: str
+
+
+@dataclass(frozen=True)
+class Link:
+    """A card that can interrupt: pending and serviced sources (bits), IEI and IEO."""
+
+    name: str
+    pending: int
+    service: int
+    iei: int
+    ieo: int
+    chained: bool
+
+
+def code(sitting: Sitting, address: int, count: int) -> list[CodeLine]:
+    """Disassemble ``count`` instructions from an address on."""
+    book, lines = sitting.book, []
+    for _ in range(count):
+        found = sitting.instruction(address)
+        line = book.line(address)
+        lines.append(CodeLine(found, book.exact(address) or "", str(line) if line else "",
+                              address == int(sitting.m.pc)))
+        address = address + found.length & 0xFFFF
+    return lines
+
+
+def call_before(sitting: Sitting, back: int) -> Instruction | None:
+    """Give the call or restart that would return to an address, None when none stands there."""
+    for length in (3, 1):
+        at = back - length & 0xFFFF
+        found = sitting.instruction(at)
+        if found.length == length and found.flow in ("call", "branch-call", "restart"):
+            return found
+    return None
+
+
+def stack(sitting: Sitting, count: int) -> list[StackWord]:
+    """Read words from the top of the stack, with what they may be."""
+    m, out = sitting.m, []
+    for k in range(count):
+        at = int(m.sp) + 2 * k & 0xFFFF
+        value = read_byte(m, at) | read_byte(m, at + 1 & 0xFFFF) << 8
+        call = call_before(sitting, value)
+        words = f"back to {sitting.book.at(value)}" if call else ""
+        out.append(StackWord(at, value, words))
+    return out
+
+
+def returns(sitting: Sitting, words: int) -> list[tuple[int, int]]:
+    """Guess return addresses near the top of the stack: (where they stand, they)."""
+    return [(word.address, word.value) for word in stack(sitting, words) if word.call]
+
+
+def _page_words(book: Book, page: int) -> str:
+    m = book.machine.m
+    names = [slot.name for slot in book.machine.slots]
+    owner, base, writes = int(m.owner[page]) - 1, int(m.rb_true[page]), int(m.wb_true[page])
+    if SEVERAL in (base, writes):
+        return "several cards"
+    if owner < 0 or (base == NOT_MINE and writes == NOT_MINE):
+        return "nobody"
+    kind = "read only" if writes in (ROM, NOT_MINE) else "asked each time" if base == CALL else (
+        "flash" if writes == CALL else "RAM")
+    return f"{names[owner]}, {kind}"
+
+
+def pages(sitting: Sitting) -> list[PageLine]:
+    """Give the page map: runs of pages that lie together in one card's memory."""
+    m, book = sitting.m, sitting.book
+    out: list[PageLine] = []
+    last_base = FAR
+    for page in range(PAGES):
+        words, base = _page_words(book, page), int(m.rb_true[page])
+        if out and out[-1].words.split(" from")[0] == words and (
+                base == last_base + 4096 or (base < 0 and base == last_base)):
+            out[-1] = PageLine(out[-1].low, page << 12 | 0xFFF, out[-1].words)
+        else:
+            inside = "" if base < 0 else (
+                f" from {base - int(m.mem_base[int(m.owner[page]) - 1]):05X}h")
+            out.append(PageLine(page << 12, page << 12 | 0xFFF, words + inside))
+        last_base = base
+    return out
+
+
+def chain(sitting: Sitting) -> list[Link]:
+    """Give the cards that can interrupt, the first of the chain first."""
+    m = sitting.m
+    order = chained(m)
+    numbers = [*order, *(n for n in range(int(m.slots))
+                         if n not in order and int(m.int_kind[n]) != NO_INTERRUPT)]
+    in_chain = {int(n) for n in m.chain[:int(m.chain_len)]}
+    return [Link(sitting.machine.slots[n].name, int(m.ip[n]), int(m.ius[n]), int(m.iei[n]),
+                 int(m.ieo[n]), n in in_chain) for n in numbers]
+
+
+def cards(sitting: Sitting, name: str = "") -> dict[str, list[str]]:
+    """Give each card's state in words, or one card's."""
+    slots = [sitting.machine.slot(name)] if name else sitting.machine.slots
+    return {slot.name: slot.card.describe(sitting.m, slot.state) for slot in slots}
+
+
+def cycles(sitting: Sitting, count: int) -> Cycles:
+    """Give the last ``count`` bus cycles before now, oldest first (CYCLE rows)."""
+    spot = sitting.spot
+    count = min(count, LOG // 2)
+    start = Spot(max(spot.t - count * LONGEST_CYCLE, 0), spot.inputs)
+    player = sitting.history.bring(sitting.history.spare, start)
+    return _logged(player, spot)[-count:]
+
+
+def _logged(player, spot: Spot) -> Cycles:  # type: ignore[no-untyped-def]
+    """Play on to a spot with the bus log on, and give what it holds."""
+    machine = player.machine
+    machine.log(True)
+    player.run_to(spot.t, spot.inputs)
+    end = int(machine.m.log_pos)
+    found = read_ring(machine.m, max(end - LOG, 0), end)
+    machine.log(False)
+    return found
+
+
+def next_cycles(sitting: Sitting) -> tuple[Cycles, int]:
+    """Give the bus cycles of the instruction at PC, played ahead, and the T-state after it."""
+    spot = sitting.spot
+    player = sitting.history.bring(sitting.history.spare, spot)
+    player.machine.log(True)
+    player.leg(spot.t + 1)
+    end = int(player.m.log_pos)
+    found = read_ring(player.m, max(end - LOG, 0), end)
+    after = int(player.m.t)
+    player.machine.log(False)
+    return found, after
+
+
+def words_at(sitting: Sitting, address: int) -> str:
+    """Disassemble one instruction."""
+    return disassemble(lambda a: read_byte(sitting.m, a), address, sitting.book.exact).text

@@ -1,0 +1,34 @@
+"""A sitting at a bare machine, and its whole state as something that can be compared."""
+from __future__ import annotations
+
+from typing import Any
+
+from cpu_machine import Bare
+
+from emu.state import MACHINE
+from emu.stepper.sitting import Sitting
+from emu.stepper.watch import Stop, parse
+
+# Not state: how far the host let it run, and what it looks for.
+HOST = {"next_event", "t_stop", "exit_reason", "log", "log_pos", "log_limit", "uid", "fn", "st"}
+NAMES = [name for name in MACHINE.names[:MACHINE.names.index("log")] if name not in HOST]
+
+
+def sit(code: str, **registers: Any) -> Sitting:
+    """Sit at a bare machine with this code at 0100h."""
+    return Sitting(Bare(code, **{"sp": 0x9000, **registers}).machine)
+
+
+def state(sitting: Sitting) -> dict[str, bytes]:
+    """Give all that a replay must bring back, field by field."""
+    return {name: sitting.machine.record[name].tobytes() for name in NAMES}
+
+
+def stop(sitting: Sitting, text: str) -> Stop:
+    """Read a stop."""
+    return parse(text, sitting.book)
+
+
+def pc(sitting: Sitting) -> int:
+    """Give PC."""
+    return int(sitting.m.pc)
