@@ -15,6 +15,7 @@ from emu.jit import compiled, inlined
 from emu.lines import source_of
 from emu.state import FAR, PLAIN_INTERRUPT
 from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.margins import Margin
 from peripherals.rates import BAUD, Ask, Way, Write, divided
 from peripherals.serial_line import (
     FRAME_DUE,
@@ -35,7 +36,13 @@ from peripherals.serial_line import (
     set_rts,
     start_frame,
 )
-from peripherals.serial_setup import clock_at_power_on, connect, rate_words, terminal_words
+from peripherals.serial_setup import (
+    character_time,
+    clock_at_power_on,
+    connect,
+    rate_words,
+    terminal_words,
+)
 from peripherals.serial_wave import CHARACTER, EVEN, FRAMING_ERROR, NO_PARITY, NOTHING, ODD
 from peripherals.serial_wave import PARITY_ERROR as WAVE_PARITY_ERROR
 
@@ -369,6 +376,13 @@ def describe(m: Any, s: Any) -> list[str]:
     return out + terminal_words(s.line)
 
 
+def margins(_: Any, s: Any) -> list[Margin]:
+    """A byte must be read before the next one is complete (MC6850 data sheet: overrun)."""
+    if s.asleep or in_reset(s) or not s.control & RX_INTERRUPT or not s.line.typed_out:
+        return []
+    return [Margin("receive", character_time(s.line))]
+
+
 def rates(ask: Ask) -> list[Way]:
     """Give the dividers of the control register nearest to a baud rate, at 8N1, no interrupts."""
     if ask.purpose != BAUD:
@@ -400,5 +414,6 @@ CARD = Card(
     channels=("",),
     power_on=power_on,
     describe=describe,
+    margins=margins,
     rates=rates,
 )

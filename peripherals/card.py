@@ -38,6 +38,7 @@ import numpy as np
 
 from emu.jit import INT, root
 from emu.state import MACHINE, NO_INTERRUPT
+from peripherals.margins import Margin
 from peripherals.rates import Ask, Way
 
 ENTRIES = ("reset", "read", "write", "advance", "acknowledge", "reti", "memory", "line")
@@ -105,6 +106,10 @@ def _no_window(_: Mapping[str, Any]) -> tuple[int, int]:
     return 0, 0
 
 
+def _no_margins(_m: Any, _s: Any) -> list[Margin]:
+    return []
+
+
 def _no_words(_m: Any, _s: Any) -> list[str]:
     return []
 
@@ -139,6 +144,7 @@ class Card:
     describe: Callable[[Any, Any], list[str]] = _no_words  # state in words
     # what its display shows, line by line; empty: it has none
     glass: Callable[[Any, Any], list[str]] = _no_words
+    margins: Callable[[Any, Any], list[Margin]] = _no_margins  # what must be served in time
     rates: Callable[[Ask], list[Way]] = _no_rates  # what it can be programmed for
     # serve(m, s, bays): load what was asked for, store what has changed (also before --keep)
     serve: Callable[[Any, Any, Mapping[str, Any]], None] = _no_service

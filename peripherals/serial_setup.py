@@ -89,6 +89,12 @@ def rate_words(line: Any) -> str:
     return f"{rate} {form}{error}, {terminal}{verdict}"
 
 
+def character_time(line: Any) -> float:
+    """Give the T-states from one character of the terminal to the next, sent back to back."""
+    half_bits = 2 + 2 * line.term_bits + 2 * (line.term_parity > 0) + line.term_stop2
+    return float(half_bits) / 2 * int(line.term_num) / int(line.term_den)
+
+
 def terminal_words(line: Any) -> list[str]:
     """Say what the terminal has met and waits for."""
     out = []

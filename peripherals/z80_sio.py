@@ -14,6 +14,7 @@ from emu.jit import compiled, inlined
 from emu.lines import source_of
 from emu.state import CHAINED_INTERRUPT, FAR
 from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.margins import Margin
 from peripherals.rates import BAUD, Ask, Way, Write, divided
 from peripherals.serial_line import (
     LINE,
@@ -21,7 +22,13 @@ from peripherals.serial_line import (
     notice_typing,
     sending,
 )
-from peripherals.serial_setup import clock_at_power_on, connect, rate_words, terminal_words
+from peripherals.serial_setup import (
+    character_time,
+    clock_at_power_on,
+    connect,
+    rate_words,
+    terminal_words,
+)
 from peripherals.z80_sio_channel import (
     AFFECTS_VECTOR,
     ANY_PENDING,
@@ -348,6 +355,13 @@ def _jumpers(name: str) -> tuple[Jumper, ...]:
     )
 
 
+def margins(_: Any, s: Any) -> list[Margin]:
+    """A channel that interrupts for each character holds three (UM0081, SIO chapter)."""
+    return [Margin(f"receive {name}", 3 * character_time(channel_line))
+            for k, (name, channel_line) in enumerate((("a", s.line_a), ("b", s.line_b)))
+            if s.channel[k].wr[1] & RX_MODE > 8 and channel_line.typed_out]
+
+
 def rates(ask: Ask) -> list[Way]:
     """Give the clock modes of WR4 nearest to a baud rate, at 8 bits, no parity, 1 stop bit."""
     if ask.purpose != BAUD:
@@ -374,5 +388,6 @@ CARD = Card(
     channels=("a", "b"),
     power_on=power_on,
     describe=describe,
+    margins=margins,
     rates=rates,
 )

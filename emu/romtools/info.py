@@ -38,7 +38,7 @@ def describe(chip: Chip) -> dict[str, Any]:
         "vectors": _vectors(chip),
         "strings": _strings(chip),
         "symbols": len(image.symbols.symbols),
-        "fills": _fills(chip),
+        "fills": fills(chip),
     }
 
 
@@ -95,7 +95,7 @@ def _strings(chip: Chip) -> list[dict[str, Any]]:
     return found
 
 
-def _fills(chip: Chip) -> list[dict[str, Any]]:
+def fills(chip: Chip) -> list[dict[str, Any]]:
     """List the long runs of one byte: unused room, and what fills it."""
     return [{"physical": match.start(), "bytes": len(match[0]), "byte": match[0][0]}
             for match in FILL.finditer(chip.data)]

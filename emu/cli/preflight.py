@@ -1,0 +1,69 @@
+"""``preburn preflight``: one page before burning: go, or no-go with the reasons."""
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+import click
+
+from emu.cli.booting import asked, booting
+from emu.cli.progress import compiling
+from emu.cli.typing_order import Typing
+from emu.errors import InputError
+
+
+@click.command(cls=Typing)
+@click.argument("file", type=click.Path(path_type=Path))
+@booting
+@click.option("--record", type=click.Path(path_type=Path),
+              help="A known-good record that the run must match.")
+@click.option("--access", "grades", multiple=True, metavar="SLOT=NS",
+              help="Access time of a slot's memory chips, as memory=70.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
+            afters: tuple[str, ...], script: Path | None, record: Path | None,
+            grades: tuple[str, ...], as_json: bool) -> None:
+    """Check the machine of a backplane FILE before its image is burned.
+
+    Wiring, image, boot, record, vectors, stacks, times.  Exit status 0: go; 1: no-go; 2: a
+    mistake in a file or an option.
+    """
+    from emu.description import load
+    from emu.diagnosis import explain
+    from emu.machine import Machine
+    from emu.preflight.item import NO_GO
+    from emu.preflight.page import items, verdict_line
+    from emu.session import Session
+
+    description = load(file)
+    told = dict(_grade(text, [slot.name for slot in description.slots]) for text in grades)
+    seconds, steps = asked(limit, sends, afters, script)
+    session = Session(Machine(description, None, compiling()), until, seconds, steps)
+    session.run()
+    found = items(session, explain(session), record, told)
+    no_go = any(item.level == NO_GO for item in found)
+    if as_json:
+        click.echo(json.dumps({"go": not no_go, "summary": verdict_line(found),
+                               "items": [item.as_dict() for item in found]}, indent=2))
+    else:
+        click.echo(f"preflight {file}: {verdict_line(found)}")
+        for item in found:
+            colour = {"no-go": "red", "note": "yellow"}.get(item.level, "green")
+            click.echo(f"  {click.style(f'{item.level:5}', fg=colour)}  {item.title}: {item.text}")
+        if not no_go:
+            click.echo("Before you erase and burn: read the old chip out first, mind its "
+                       "write-protect jumper, and switch off before you pull or insert it.")
+    sys.exit(1 if no_go else 0)
+
+
+def _grade(text: str, slots: list[str]) -> tuple[str, float]:
+    name, _, value = text.partition("=")
+    try:
+        ns = float(value)
+    except ValueError:
+        ns = 0
+    if name not in slots or not 0 < ns < 100_000:
+        raise InputError(f"--access takes a slot and nanoseconds, such as {slots[-1]}=70, not "
+                         f"{text!r}; the slots are {', '.join(slots)}.")
+    return name, ns

@@ -1,0 +1,1 @@
+"""Before burning: all that can be told of an image on its machine, and go or no-go."""
