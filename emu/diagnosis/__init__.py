@@ -17,6 +17,7 @@ from emu.diagnosis.catalogue import findings, proved
 from emu.diagnosis.check import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Budget
 from emu.diagnosis.program import storms
 from emu.diagnosis.risks import risks, unclaimed_ports
+from emu.diagnosis.storm import storming
 from emu.diagnosis.trials import keystroke
 from emu.diagnosis.verdict import HUNG, REACHED, RUNNING, WAITING, Finding, Verdict
 from emu.diagnosis.window import forked
@@ -78,6 +79,8 @@ def condition(case: Case) -> tuple[str, str | None]:
     session = case.session
     if int(case.m.halted) and not int(case.m.iff1):
         return HALTED_OFF, None
+    if storming(case.last):
+        return STUCK, None
     channel = keystroke(session.machine, session.type_now, case.control, case.idle)
     if channel is not None:
         return WAITS, channel

@@ -12,7 +12,6 @@ from emu.diagnosis.names import Names
 from emu.diagnosis.progress import Progress, judge
 from emu.diagnosis.proof import Profile, Prover
 from emu.diagnosis.trials import SETTLE, Activity, alone, nudged
-from emu.diagnosis.verdict import Finding
 from emu.diagnosis.waits import Wait
 from emu.diagnosis.window import Window, forked, last_before, look
 from emu.machine import Machine
@@ -84,13 +83,6 @@ class Case:
     def prover(self) -> Prover:
         """Trials on the machine as it hangs."""
         return Prover(self)
-
-    @cached_property
-    def link(self) -> Finding | None:
-        """The broken link on an interrupt's path, if mending one lets the machine go on."""
-        from emu.diagnosis.links import broken_link
-
-        return broken_link(self)
 
     @cached_property
     def missing(self) -> Woken | None:

@@ -9,26 +9,33 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from emu.diagnosis import (
+    flags,
     interrupts,
     links,
     missing,
     ports,
     program,
+    storm,
+    tables,
 )
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
 from emu.diagnosis.verdict import HINT, SHOWN, Cause, Finding
 
 FAMILIES = (
+    storm,
+    tables,
     links,
     interrupts,
     program,
     missing,
     ports,
+    flags,
 )
 
 CHECKS: tuple[Check, ...] = tuple(check for family in FAMILIES for check in family.CHECKS)
-CAUSES: tuple[Cause, ...] = tuple(dict.fromkeys(check.cause for check in CHECKS))
+CAUSES: tuple[Cause, ...] = tuple(dict.fromkeys(
+    cause for check in CHECKS for cause in (check.cause, *check.others)))
 
 
 def findings(case: Case) -> list[Finding]:

@@ -27,6 +27,7 @@ class Check:
     cause: Cause
     when: tuple[str, ...] = (STUCK, WILD)
     trial: bool = False  # True: forks or several replays, made only while the budget lasts
+    others: tuple[Cause, ...] = ()  # further causes that it may name
 
 
 @dataclass

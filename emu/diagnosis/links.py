@@ -96,9 +96,8 @@ class Link:
 
 def broken_link(case: Case) -> Finding | None:
     """Find the first broken link on the path of an interrupt that would let the loop go on."""
-    if not any(w.memory() or w.condition == "" for w in case.waits) and case.waits \
-            and all(w.ports() for w in case.waits):
-        return None  # it looks at ports alone
+    if looks_at_ports_alone(case):
+        return None
     prover = case.prover
     pending = [k for k in range(int(case.m.slots))
                if int(case.m.ip[k]) and can_ask(case.machine, k)]
@@ -309,6 +308,11 @@ def _silent_source(case: Case, source: Source, done: Outcome,
                     f"{source.handler:04X}"}, TRIED)
 
 
+def looks_at_ports_alone(case: Case) -> bool:
+    """Tell whether all that decides the loop is read from ports."""
+    return bool(case.waits) and all(w.ports() and not w.memory() for w in case.waits)
+
+
 def wanted_places(case: Case) -> set[int]:
     """Give the memory bytes that the foreground's exits look at."""
     return {load.address for wait in case.waits for load in wait.memory()}
@@ -375,16 +379,6 @@ def _led_astray(case: Case, prover: Prover) -> Finding | None:
     return None
 
 
-def only(cause: Cause) -> object:
-    """Give the checker of one cause of this family."""
-
-    def check(case: Case) -> Finding | None:
-        finding = case.link
-        return finding if finding is not None and finding.cause is cause else None
-
-    return check
-
-
-CHECKS = tuple(Check(only(cause), cause, (STUCK, HALTED_OFF), trial=True) for cause in (
-    INT_NOT_WIRED, CHAIN_OPEN, MISSING_RETI, INTERRUPTS_OFF, TIMER_STOPPED, NEVER_ASKS,
-    RECEIVER_OFF, WRONG_MODE, BAD_VECTOR))
+CHECKS = (Check(broken_link, INTERRUPTS_OFF, (STUCK, HALTED_OFF), trial=True, others=(
+    INT_NOT_WIRED, CHAIN_OPEN, MISSING_RETI, TIMER_STOPPED, NEVER_ASKS, RECEIVER_OFF, WRONG_MODE,
+    BAD_VECTOR)),)

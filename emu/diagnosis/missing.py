@@ -16,15 +16,17 @@ from emu.diagnosis.links import (
     RECEIVER_OFF,
     TIMER_STOPPED,
     hope,
+    looks_at_ports_alone,
     waited_for,
     wanted_places,
 )
 from emu.diagnosis.names import Names
 from emu.diagnosis.proof import Change, Outcome, Profile
 from emu.diagnosis.sources import state_words
+from emu.diagnosis.trials import interrupt
 from emu.diagnosis.vectors import uncalled
 from emu.diagnosis.verdict import HUNG, TRIED, Cause, Finding
-from emu.diagnosis.window import windows
+from emu.diagnosis.window import forked, windows
 from emu.machine import Machine
 from emu.state import CHAINED_INTERRUPT, NO_INTERRUPT
 
@@ -57,6 +59,8 @@ class Woken:
 
 def missing_handler(case: Case) -> Woken | None:
     """Find a handler that nothing calls and that would let the foreground go on."""
+    if looks_at_ports_alone(case) or not _interruptible(case):
+        return None
     candidates: dict[int, tuple[int | None, int]] = {}
     if int(case.m.im) != 2:
         candidates[MODE1] = (None, 0)
@@ -76,6 +80,12 @@ def missing_handler(case: Case) -> Woken | None:
                 case.budget.cut = True
                 return None
     return None
+
+
+def _interruptible(case: Case) -> bool:
+    """Tell whether the CPU would take an interrupt some time soon."""
+    with forked(case.machine):
+        return interrupt(case.machine, MODE1)
 
 
 def typed(case: Case, channel: str) -> Change:
@@ -307,4 +317,4 @@ def _timer_remedy(case: Case, woken: Woken) -> list[str]:
 
 CHECKS = (Check(no_tick, NO_TICK, (STUCK,), trial=True),
           Check(timer_stopped, TIMER_STOPPED, (STUCK,), trial=True),
-          Check(serial_silent, RECEIVER_OFF, (STUCK,), trial=True))
+          Check(serial_silent, RECEIVER_OFF, (STUCK,), trial=True, others=(NEVER_ASKS,)))

@@ -126,7 +126,7 @@ class Prover:
         took = int(machine.m.t) - start
         _watch_nothing(machine)
         fresh, resumed = self._afterwards(machine.at(AFTER), -1)
-        if not fresh or fresh & ASTRAY or _mishaps(machine) != before:
+        if not fresh or tick and fresh & ASTRAY or _mishaps(machine) != before:
             return None
         return Outcome(took, target, tick, resumed)
 
@@ -134,7 +134,7 @@ class Prover:
                   tick: int) -> Outcome | None:
         machine = self.machine
         fresh, resumed = self._afterwards(t_states, int(machine.m.sp) if tick else -1)
-        if not fresh or fresh & ASTRAY or _mishaps(machine) != before:
+        if not fresh or tick and fresh & ASTRAY or _mishaps(machine) != before:
             return None
         return Outcome(int(machine.m.t) - start, min(fresh), tick, resumed)
 

@@ -32,6 +32,7 @@ class Step:
     port: tuple[int, int, int] | None = None  # address, byte, driver
     links: dict[str, int | None] = field(default_factory=dict)  # place used -> its maker
     jumped: bool = False  # the next instruction is not the one behind it
+    t: int = 0  # T-state at which it began
 
 
 def steps(window: Window) -> list[Step]:
@@ -46,6 +47,7 @@ def steps(window: Window) -> list[Step]:
         if step is None:
             continue
         step.handler = inside[k]
+        step.t = int(window.t[k])
         following = addresses[stop]
         for j in range(at, stop):
             kind = kinds[j]
