@@ -4,9 +4,19 @@ from __future__ import annotations
 import numpy as np
 
 from emu.diagnosis.case import Case
-from emu.diagnosis.check import HALTED_OFF, WILD, Check
+from emu.diagnosis.check import HALTED_OFF, STUCK, WILD, Check
+from emu.diagnosis.decision import Decision, decision, decision_lines, empty_ports
 from emu.diagnosis.trials import read_memory
-from emu.diagnosis.verdict import HALTED, RUNAWAY, STATE, Cause, Finding
+from emu.diagnosis.verdict import (
+    HALTED,
+    HUNG,
+    RUNAWAY,
+    SHOWN,
+    STATE,
+    TRIED,
+    Cause,
+    Finding,
+)
 from emu.state import READ, WRITE
 
 MASKED_HALT = Cause(
@@ -16,6 +26,13 @@ MASKED_HALT = Cause(
     "only RESET or NMI can.",
     "Put EI before the HALT if it is meant to wait for an interrupt, or look for what should "
     "have been reached instead of this HALT.", ("P1",))
+
+STOPS_ITSELF = Cause(
+    "stops-itself", "A loop that nothing leaves",
+    "The machine stops, perhaps after a message.",
+    "The foreground goes round in a loop without a branch out of it: the program stops there on "
+    "purpose, because a test before it came out badly.",
+    "Mend what the test before it looks at; the evidence says which and what it saw.", ("C3",))
 
 RST38_STORM = Cause(
     "rst38-storm", "Running through FFh bytes",
@@ -37,6 +54,8 @@ def masked_halt(case: Case) -> Finding | None:
     evidence = [f"HALT at {case.names.at(halt)}; IFF1 = 0, IFF2 = {int(m.iff2)}, "
                 f"mode {int(m.im)}."]
     evidence.append(_how_masked(case))
+    found = decision(case, halt)
+    evidence += decision_lines(case, found)
     said = case.session.console.last_line()
     if said:
         evidence.append(f"The console's last line: {said!r}.")
@@ -56,13 +75,39 @@ def masked_halt(case: Case) -> Finding | None:
         MASKED_HALT, HALTED, f"the CPU halted at {case.names.at(halt)} with interrupts off.",
         evidence, [f"Put EI in front of the HALT at {case.names.at(halt)}, or remove the DI "
                    f"that precedes it; if the HALT marks an error, mend what led there."],
-        {"halt": f"{halt:04X}"}, STATE)
+        {"halt": f"{halt:04X}", **_ports_fact(found)}, STATE if found is None else SHOWN)
 
 
 def _stays(case: Case, halt: int) -> bool:
     """Tell whether a jump behind the HALT leads back to it: a program's end, or its panic."""
     behind = [read_memory(case.machine, (halt + k) & 0xFFFF) for k in (1, 2, 3)]
     return behind[:2] == [0x18, 0xFD] or behind == [0xC3, halt & 0xFF, halt >> 8]
+
+
+def stops_itself(case: Case) -> Finding | None:
+    """Check for a loop on purpose, and find the test that led there."""
+    if case.waits or int(case.m.halted) or not case.control.code:
+        return None
+    place = min(case.control.code)
+    found = decision(case, place)
+    said = case.session.console.last_line()
+    lines = decision_lines(case, found)
+    return Finding(
+        STOPS_ITSELF, HUNG,
+        f"the program stopped itself in an endless loop at {case.names.at(place)}"
+        + (f" after {said!r}." if said else "."),
+        [f"The loop {case.loop()} has no branch that leads out of it.", *lines],
+        [f"Mend what the test at {case.names.at(found.pc)} looks at." if found else
+         f"See what leads to {case.names.at(place)}.",
+         *(f"Fit the card that the program expects at port {port:02X}h."
+           for port in empty_ports(found))],
+        {"pc": f"{place:04X}", **_ports_fact(found)}, STATE if found is None else TRIED,
+        None if found is None else found.t)
+
+
+def _ports_fact(found: Decision | None) -> dict[str, list[str]]:
+    ports = [f"{port:02X}" for port in empty_ports(found)]
+    return {"ports": ports} if ports else {}
 
 
 def _how_masked(case: Case) -> str:
@@ -148,4 +193,5 @@ def _first_ff(case: Case) -> list[str]:
 
 
 CHECKS = (Check(masked_halt, MASKED_HALT, (HALTED_OFF,)),
+          Check(stops_itself, STOPS_ITSELF, (STUCK,), trial=True),
           Check(rst38_storm, RST38_STORM, (WILD,)))

@@ -59,7 +59,8 @@ class Profile:
         return False in found, True in found
 
 
-def _mishaps(machine: Machine) -> tuple[int, ...]:
+def mishaps(machine: Machine) -> tuple[int, ...]:
+    """Count what only a program gone astray does."""
     m = machine.m
     return int(m.rst38_count), int(m.empty_reads), int(m.empty_writes), int(m.rom_writes)
 
@@ -78,7 +79,7 @@ class Prover:
         """Make a change and let the fork run; what came of it, None when it still hangs."""
         machine = self.machine
         with forked(machine):
-            before = _mishaps(machine)
+            before = mishaps(machine)
             start = int(machine.m.t)
             if not change(machine):
                 return None
@@ -95,7 +96,7 @@ class Prover:
         """Do something every 10 ms, with another change made first, until the fork goes on."""
         machine = self.machine
         with forked(machine):
-            before = _mishaps(machine)
+            before = mishaps(machine)
             start = int(machine.m.t)
             if also is not None and not also(machine):
                 return None
@@ -106,7 +107,7 @@ class Prover:
                 done = self._watch(start, before, machine.at(TICK), tick)
                 if done is not None:
                     return done
-                if _mishaps(machine) != before or self._case.budget.left() <= 0:
+                if mishaps(machine) != before or self._case.budget.left() <= 0:
                     return None
         return None
 
@@ -126,7 +127,7 @@ class Prover:
         took = int(machine.m.t) - start
         _watch_nothing(machine)
         fresh, resumed = self._afterwards(machine.at(AFTER), -1)
-        if not fresh or tick and fresh & ASTRAY or _mishaps(machine) != before:
+        if not fresh or tick and fresh & ASTRAY or mishaps(machine) != before:
             return None
         return Outcome(took, target, tick, resumed)
 
@@ -134,7 +135,7 @@ class Prover:
                   tick: int) -> Outcome | None:
         machine = self.machine
         fresh, resumed = self._afterwards(t_states, int(machine.m.sp) if tick else -1)
-        if not fresh or tick and fresh & ASTRAY or _mishaps(machine) != before:
+        if not fresh or tick and fresh & ASTRAY or mishaps(machine) != before:
             return None
         return Outcome(int(machine.m.t) - start, min(fresh), tick, resumed)
 
@@ -155,7 +156,7 @@ class Prover:
         with forked(machine):
             if also is not None and not also(machine):
                 return Profile(False, frozenset())
-            before = _mishaps(machine)
+            before = mishaps(machine)
             if not interrupt(machine, handler):
                 return Profile(False, frozenset())
             m = machine.m
@@ -173,7 +174,7 @@ class Prover:
             ports = {(s.port[0] & 0xFF, any(t == "O" for t, _ in s.effect.moves))
                      for s in run if s.port is not None}
             strays = any(s.pc in ASTRAY and s.pc != (handler or -1) for s in run)
-            return Profile(reason == STOP_HIT and not strays and _mishaps(machine) == before,
+            return Profile(reason == STOP_HIT and not strays and mishaps(machine) == before,
                            frozenset(data), frozenset(ports))
 
 

@@ -106,7 +106,7 @@ def _wait(flow: Flow, k: int, places: list[int], target: int | None) -> Wait:
     sources = flow.slice(k)
     for other in places[-INSTANCES:-1]:  # one scan may look at several processes
         sources.join(flow.slice(other))
-    wait = Wait(step.pc, step.effect.condition, target, _loads(flow, sources),
+    wait = Wait(step.pc, step.effect.condition, target, loads_of(flow, sources),
                 taken=went(step))
     if len(places) > ROUNDS:
         far = places[-ROUNDS]
@@ -124,7 +124,7 @@ def _changes(what: Effect) -> bool:
                for target, sources in what.moves)
 
 
-def _loads(flow: Flow, sources: Sources) -> list[Load]:
+def loads_of(flow: Flow, sources: Sources) -> list[Load]:
     """List the loads of a slice once each, the latest of each place."""
     found: dict[tuple[str, int, str], Load] = {}
     for at, address, value, direct in sorted(sources.memory):
