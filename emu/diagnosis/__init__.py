@@ -15,6 +15,7 @@ import numpy as np
 from emu.diagnosis.case import BUDGET, Case
 from emu.diagnosis.catalogue import findings, proved
 from emu.diagnosis.check import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Budget
+from emu.diagnosis.links import waited_for
 from emu.diagnosis.program import storms
 from emu.diagnosis.risks import risks, unclaimed_ports
 from emu.diagnosis.storm import storming
@@ -54,23 +55,31 @@ def _unfinished(case: Case) -> Verdict:
     case.condition, channel = condition(case)
     found = findings(case)
     finding = proved(found)
-    if case.condition == WAITS:
-        verdict = Verdict(WAITING, f"it waits for input on {channel}: a key typed in a copy of "
-                                   f"the machine woke its foreground.")
-    elif case.condition == BUSY:
-        verdict = Verdict(RUNNING, f"{_cut_short(case)}; it runs in {case.loop()}, "
-                                   f"{_going_on(case)}.")
-    else:
-        verdict = Verdict(HUNG, f"it stays in {case.loop()} with nothing changing, and no cause "
-                                f"of the catalogue fits.")
-        verdict.evidence = [hint for f in found for hint in (f.summary, *f.evidence)]
     if finding is not None:
         verdict = _from(finding)
         also = [f.cause.code for f in found[1:] if f.cause != finding.cause]
         if also:
             verdict.facts["also"] = also
+    else:
+        verdict = _without_cause(case, channel, found)
     if case.budget.cut:
         verdict.evidence.append("The explanation ran out of time; not everything was tried.")
+    return verdict
+
+
+def _without_cause(case: Case, channel: str | None, found: list[Finding]) -> Verdict:
+    """Give the verdict of a run in which nothing is proved to be broken."""
+    if case.condition == WAITS:
+        return Verdict(WAITING, f"it waits for input on {channel}: a key typed in a copy of "
+                                f"the machine woke its foreground.")
+    if case.condition == BUSY:
+        return Verdict(RUNNING, f"{_cut_short(case)}; it runs in {case.loop()}, "
+                                f"{_going_on(case)}.")
+    verdict = Verdict(HUNG, f"it stays in {case.loop()} with nothing changing, and no cause "
+                            f"of the catalogue fits.")
+    verdict.evidence = [hint for f in found for hint in (f.summary, *f.evidence)]
+    if case.condition == STUCK:
+        verdict.evidence += waited_for(case)
     return verdict
 
 

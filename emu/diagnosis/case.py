@@ -135,6 +135,8 @@ class Case:
     def loop(self) -> str:
         """Name where the foreground stands or goes round, with symbols."""
         code = sorted(self.control.code)
+        if not code and not int(self.m.halted):
+            return "an interrupt handler"
         if not code:
             return f"HALT at {self.names.at((int(self.m.pc) - 1) & 0xFFFF)}"
         if len(code) == 1:
