@@ -13,6 +13,7 @@ COMMANDS = {
     "cards": "List the cards and their jumpers.",
     "check": "Check the wiring without running.",
     "image": "Look into ROM images, pack, split, compare.",
+    "new": "Start a project: machine, images, tests.",
     "preflight": "Before burning: one page, go or no-go.",
     "rates": "List what reaches a baud rate or a tick, and the bytes to write.",
     "medium": "Make floppy images, look into them, bring files in and out.",
