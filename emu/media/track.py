@@ -151,12 +151,15 @@ def _round(data: bytes, at: int, count: int) -> bytes:
 def _marks(track: Track) -> Iterator[tuple[int, int]]:
     """List the marks of a turn: where they begin, and their last byte."""
     length = len(track.data)
-    for at in range(length):
+    flags = b"\1" if track.fm else b"\1\1\1"
+    marks = track.marks + track.marks[:len(flags) - 1]
+    at = marks.find(flags)
+    while at >= 0:
         if track.fm:
-            if track.marks[at]:
-                yield at, track.data[at]
-        elif _round(track.marks, at, 3) == b"\1\1\1" and _round(track.data, at, 3) == b"\xA1" * 3:
+            yield at, track.data[at]
+        elif _round(track.data, at, 3) == b"\xA1" * 3:
             yield at, track.data[(at + 3) % length]
+        at = marks.find(flags, at + 1)
 
 
 def sectors(track: Track) -> list[Sector]:
