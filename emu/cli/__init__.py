@@ -20,6 +20,7 @@ COMMANDS = {
     "trace": "Write down what happened: text, JSON lines, VCD.",
     "record": "Keep what a good boot did.",
     "verify": "Run again and hold against a record.",
+    "compare": "Find where two runs part, or a run and a real board.",
     "sweep": "Try one image on many machines.",
 }
 
