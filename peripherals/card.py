@@ -90,6 +90,25 @@ class Setup:
         return period(self.cpu_hz, hertz)
 
 
+@dataclass(frozen=True)
+class Trouble:
+    """Something that went wrong at a card by its own rules, in words.
+
+    Whether it matters to a run the diagnosis decides (emu/diagnosis/troubles.py).  In the texts
+    stand {slot}, {NAME} for the port of a register NAME, {pc} for the instruction that wrote to
+    the card last before ``t``, {at} for the one at ``pc``, {loop} for the foreground's loop.
+    """
+
+    code: str  # of a cause
+    summary: str
+    evidence: list[str]
+    remedy: list[str]
+    t: int  # T-state at which it shows: the last command that came to it
+    mend: Callable[[Any, Any], None] | None = None  # change machine and card as the remedy would
+    pc: int = 0
+    waiting: bool = False  # the card, or who waits for it, stands still because of it
+
+
 def _no_power_on(_: Setup) -> None:
     return None
 
@@ -116,6 +135,10 @@ def _no_words(_m: Any, _s: Any) -> list[str]:
 
 def _no_service(_m: Any, _s: Any, _bays: Mapping[str, Any]) -> None:
     return None
+
+
+def _no_troubles(_m: Any, _s: Any) -> list[Trouble]:
+    return []
 
 
 @dataclass(frozen=True)
@@ -145,6 +168,7 @@ class Card:
     # what its display shows, line by line; empty: it has none
     glass: Callable[[Any, Any], list[str]] = _no_words
     margins: Callable[[Any, Any], list[Margin]] = _no_margins  # what must be served in time
+    troubles: Callable[[Any, Any], list[Trouble]] = _no_troubles  # what went wrong at it
     rates: Callable[[Ask], list[Way]] = _no_rates  # what it can be programmed for
     # serve(m, s, bays): load what was asked for, store what has changed (also before --keep)
     serve: Callable[[Any, Any, Mapping[str, Any]], None] = _no_service

@@ -18,7 +18,7 @@ import numpy as np
 
 from emu.jit import compiled
 from emu.lines import source_of
-from emu.state import FAR, PLAIN_INTERRUPT
+from emu.state import FAR, LEVEL, PLAIN_INTERRUPT
 from peripherals.card import Card, Jumper, Setup, entry
 from peripherals.fdc_765_chip import RUN, go_idle, note_pause, set_event, show_int, status
 from peripherals.fdc_765_commands import read_data, write_data
@@ -58,6 +58,7 @@ from peripherals.fdc_765_state import (
     units,
 )
 from peripherals.fdc_765_transfer import at_data, found, too_late
+from peripherals.fdc_765_troubles import troubles
 
 TC_NOWHERE, TC_BY_PORT, TC_BY_WIRE = range(3)
 TC_SOURCES = ("none", "port", "wire")
@@ -264,6 +265,8 @@ def power_on(setup: Setup) -> None:
                     or any(w[0] == setup.slot and w[1] == INT_OUTPUT for w in wires))
     s.tc_from = TC_SOURCES.index(settings["terminal-count"])
     s.tc_level = 1
+    setup.machine.line_kind[setup.slot, INT_OUTPUT] = LEVEL  # low, so that its first rise counts
+    setup.machine.line_level[setup.slot, INT_OUTPUT] = 0
     s.ready_tied = int(settings["ready"] == "tied")
     s.has_change = int(settings["disk-change"])
     s.select_by_chip = int(settings["select"] == "chip")
@@ -316,5 +319,6 @@ CARD = Card(
     inputs=("tc",),
     power_on=power_on,
     describe=describe,
+    troubles=troubles,
     serve=serve,
 )

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 
 from emu.diagnosis import (
     flags,
+    floppy,
     interrupts,
     links,
     missing,
@@ -23,6 +24,7 @@ from emu.diagnosis.check import Check
 from emu.diagnosis.verdict import HINT, SHOWN, Cause, Finding
 
 FAMILIES = (
+    floppy,
     storm,
     tables,
     links,

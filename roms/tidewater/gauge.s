@@ -7,17 +7,14 @@
 
         .equ PHASE_STEP, 375            ; 65536 * 256 / 375 = 44739 s = 12 h 25 min 39 s
         .equ MEAN_LEVEL, 300            ; cm
-        .equ LOG_SIZE, 512              ; records of eight bytes: time 4, level 2, number 2
-        .equ LOG_MASK_HIGH, 1
-        .equ LOG_SHOWN, 8
 
         .section .shell, "ax"
-        .global gauge_main, cmd_gauge, cmd_log
+        .global gauge_main, cmd_gauge, cmd_log, record_address, show_sample, log_count, log_next
 
 ; gauge: start the process, or show its samples when it runs already.
 cmd_gauge:
         call gauge_running
-        jp nc, cmd_log
+        jp nc, show_log
         ld hl, gauge_main
         ld de, name_gauge
         call spawn
@@ -177,8 +174,13 @@ wave:   push hl
         sub 3
         ret
 
-; log: show the last samples.
+; log: show the last samples, or do what the word behind it says.
 cmd_log:
+        ld de, log_words
+        ld a, (hl)
+        or a
+        jp nz, run_word
+show_log:
         ld hl, (log_count)
         ld a, h
         or l
@@ -216,6 +218,9 @@ cmd_log:
 ; Show record HL: number, time, metres.
 show_record:
         call record_address
+
+; Show the record at HL.
+show_sample:
         push hl
         ld de, 6
         add hl, de
@@ -255,6 +260,15 @@ load_word:
         ld d, (hl)
         inc hl
         ret
+
+log_words:
+        .asciz "archive"
+        .asciz ""
+        .word log_archive
+        .asciz "read"
+        .asciz ""
+        .word log_read
+        .byte 0
 
 tide_table:
         .byte 0, 12, 23, 35, 46, 57, 67, 76

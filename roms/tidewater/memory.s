@@ -104,7 +104,7 @@ cmd_mem:
         ret
 
 page_uses:
-        .word text_kernel, text_shell, text_travels, text_free, text_free, text_free
+        .word text_kernel, text_shell, text_travels, text_file, text_file, text_file
         .word text_free, text_data
 
 text_ram:
@@ -123,6 +123,8 @@ text_shell:
         .asciz "  shell\r\n"
 text_travels:
         .asciz "  travels: ROM disk, gauge log\r\n"
+text_file:
+        .asciz "  a disk's file, table, folder\r\n"
 text_free:
         .asciz "  free\r\n"
 text_data:

@@ -7,7 +7,7 @@
         .equ LINE_SIZE, 64
 
         .section .shell, "ax"
-        .global shell_main, cmd_help
+        .global shell_main, cmd_help, run_word, show_words
 
 shell_main:
         ld hl, text_prompt
@@ -76,11 +76,14 @@ skip_blanks:
         inc hl
         jr skip_blanks
 
-; Find the word at HL in the command table and call its code.
+; Find the word at HL in the command table, or in the one at DE, and call its code.
 run_command:
+        ld de, commands
+run_word:
+        push de
         call end_word
         ex de, hl                       ; DE = the word
-        ld hl, commands
+        pop hl
 1:      ld a, (hl)
         or a
         jr z, 4f
@@ -150,6 +153,9 @@ skip_string:
 
 cmd_help:
         ld hl, commands
+
+; Show the words and helps of the table at HL.
+show_words:
 1:      ld a, (hl)
         or a
         ret z
@@ -189,8 +195,11 @@ commands:
         .asciz "        start sampling the tide gauge, then show samples"
         .word cmd_gauge
         .asciz "log"
-        .asciz "          show the last samples"
+        .asciz "          show the last samples; archive: keep them; read NAME: show those"
         .word cmd_log
+        .asciz "disk"
+        .asciz "         what can be done with a floppy"
+        .word cmd_disk
         .asciz "crash"
         .asciz "        stop with a panic message"
         .word cmd_crash

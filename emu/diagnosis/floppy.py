@@ -1,0 +1,92 @@
+"""Causes at a floppy controller; the card reports them, the run shows whether they matter."""
+from __future__ import annotations
+
+from emu.diagnosis.check import BUSY, HALTED_OFF, STUCK, Check
+from emu.diagnosis.troubles import checker
+from emu.diagnosis.verdict import Cause
+
+MOTOR_OFF = Cause(
+    "motor-off", "A floppy command with the motor off",
+    "The machine hangs at its first access to the floppy, or the second access works.",
+    "The controller is in its execution phase and waits for index pulses; the motor bit of the "
+    "drive is 0. The chip has no time-out of its own.",
+    "Turn the motor on, wait for the spin-up (half a second, one second for 5.25 inch), then "
+    "send the command; give every wait a time-out and reset the controller when it runs out.",
+    ("F1",))
+
+NO_DISK = Cause(
+    "no-disk", "A floppy command for a drive that cannot turn",
+    "The machine hangs at its first access to the floppy.",
+    "The controller waits for index pulses of a drive without a disk, or of one that is not "
+    "fitted.",
+    "Put a disk in, or mend the drive number; give every wait a time-out and reset the "
+    "controller when it runs out.", ("F1",))
+
+WRONG_DATA_RATE = Cause(
+    "wrong-data-rate", "A disk read at another rate than it was written at",
+    "No sector is ever found, on no track.",
+    "Searches end with a missing address mark (ST1 = 01h), and the track holds marks at another "
+    "rate; at that rate the program goes on.",
+    "Write the rate that fits the disk to the rate register, or try each of them.", ("F2",))
+
+DATA_OVERRUN = Cause(
+    "data-overrun", "A polled loop slower than the disk",
+    "Reading fails at high density or with a slow CPU, and works otherwise.",
+    "Transfers end with an overrun (ST1 bit 4): a byte was asked for and not moved in time.",
+    "Make the loop shorter, keep interrupts off during a sector, take a lower density or a "
+    "faster clock, or a controller with a FIFO.", ("F3", "F4"))
+
+MISSING_TERMINAL_COUNT = Cause(
+    "missing-terminal-count", "Good data taken for bad: nobody gives terminal count",
+    "Every transfer seems to fail, and the data are right.",
+    "Commands end with ST0 = 40h, ST1 = 80h (end of cylinder) and no other error.",
+    "Accept that ending when EOT was the last sector wanted, or give terminal count behind the "
+    "last byte.", ("F5",))
+
+MISSING_SENSE = Cause(
+    "missing-sense", "A seek that nobody asked about",
+    "The machine hangs at the first command behind a seek, recalibrate or reset.",
+    "The command was refused as invalid (one result byte, 80h) while the end of a seek waited "
+    "for SENSE INTERRUPT.",
+    "Send SENSE INTERRUPT and take its results after every seek and recalibrate, and four "
+    "times after a reset.", ("F6",))
+
+RECALIBRATE_SHORT = Cause(
+    "recalibrate-short", "A recalibrate that gives up before track 0",
+    "An 80-track drive is found broken now and then, depending on where its head stood.",
+    "The recalibrate ended with equipment check after its 77 step pulses, with the head still "
+    "beyond track 0.",
+    "Send a second recalibrate before giving up.", ("F8",))
+
+WRITE_PROTECTED = Cause(
+    "write-protected", "Writing to a write-protected disk",
+    "Writing or formatting is tried for ever.",
+    "Commands are refused with ST1 bit 1; with the tab the other way the program goes on.",
+    "Take the protection off, and let the program say so instead of trying again.", ())
+
+DISK_CHANGE_LATCHED = Cause(
+    "disk-change-latched", "A disk-change line that stays active",
+    "The machine waits for a new disk for ever, or finds every disk changed at each access.",
+    "The program tests the line and no step pulse has come since the disk was put in.",
+    "Seek to another cylinder and back with a disk in the drive: only a step pulse clears it.",
+    ("F7",))
+
+INTERRUPT_UNWIRED = Cause(
+    "interrupt-unwired", "Waiting for an interrupt that the jumpers do not wire",
+    "The machine halts or goes round at its first seek or transfer.",
+    "The card's interrupt output is active and no jumper and no wire leads it anywhere.",
+    "Set the jumper or the wire, or let the program poll.", ("F6",))
+
+ALWAYS = (STUCK, BUSY, HALTED_OFF)
+CHECKS = tuple(Check(checker(cause), cause, when, trial) for cause, when, trial in (
+    (MOTOR_OFF, (STUCK, HALTED_OFF), False),
+    (NO_DISK, (STUCK, HALTED_OFF), False),
+    (INTERRUPT_UNWIRED, (STUCK,), False),
+    (MISSING_SENSE, ALWAYS, False),
+    (DATA_OVERRUN, ALWAYS, False),
+    (MISSING_TERMINAL_COUNT, ALWAYS, False),
+    (RECALIBRATE_SHORT, ALWAYS, False),
+    (WRONG_DATA_RATE, ALWAYS, True),
+    (WRITE_PROTECTED, ALWAYS, True),
+    (DISK_CHANGE_LATCHED, ALWAYS, True),
+))

@@ -1,0 +1,112 @@
+"""Judge what cards say went wrong at them: did it lead to where the machine is now?
+
+A card knows its own rules (`Card.troubles`); whether breaking one matters shows in the run.
+The foreground has to be at that card: it reads or writes its ports while it goes round, or it
+stands still and the card does too.  Where the card can tell what would mend it, that is done
+in a copy of the machine, and only if the copy goes on is the trouble proved.
+"""
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from emu.diagnosis.case import Case
+from emu.diagnosis.check import HALTED_OFF
+from emu.diagnosis.trials import activity
+from emu.diagnosis.verdict import HALTED, HUNG, SHOWN, TRIED, Cause, Finding
+from emu.diagnosis.window import Window, forked
+from emu.machine import Slot
+from emu.state import IN, OUT
+from peripherals.card import Trouble
+
+TRIAL = 1.5  # seconds that a mended copy runs: more than the tries of a driver take
+SOON = 0.05  # seconds from a trouble to the HALT that it led to
+
+
+def checker(cause: Cause) -> Callable[[Case], Finding | None]:
+    """Make the check for one cause that cards report."""
+
+    def check(case: Case) -> Finding | None:
+        for slot in case.machine.slots:
+            for trouble in slot.card.troubles(case.m, slot.state):
+                if trouble.code == cause.code and leads_here(case, slot, trouble):
+                    return _finding(case, cause, slot, trouble)
+        return None
+
+    return check
+
+
+def leads_here(case: Case, slot: Slot, trouble: Trouble) -> bool:
+    """Tell whether the machine is where it is because of the trouble, as far as cycles show."""
+    if case.condition == HALTED_OFF:
+        soon = trouble.t + case.machine.at(SOON)
+        return soon >= int(case.m.t) or bool(int(case.replayed(soon).m.halted))
+    return trouble.waiting or bool(len(accesses(case, slot, case.last)))
+
+
+def accesses(case: Case, slot: Slot, window: Window) -> list[int]:
+    """Index the cycles of a window that reach a slot's ports."""
+    rows = case.machine.description.slots[slot.number].ports
+    cycles = [*window.where(IN), *window.where(OUT)]
+    return sorted(int(k) for k in cycles
+                  if any(int(window.address[k]) & row.mask == row.port for row in rows))
+
+
+def _finding(case: Case, cause: Cause, slot: Slot, trouble: Trouble) -> Finding | None:
+    evidence = [*trouble.evidence]
+    strength = SHOWN
+    if trouble.mend is not None and case.condition != HALTED_OFF:
+        if not goes_on(case, slot, trouble):
+            return None
+        strength = TRIED
+        evidence.append("In a copy of the machine the remedy let the program go on.")
+    if case.condition != HALTED_OFF:
+        evidence.append("The loop is {loop}.")
+    words = _Words(case, slot, trouble)
+    return Finding(
+        cause, HALTED if case.condition == HALTED_OFF else HUNG, words.fill(trouble.summary),
+        [words.fill(text) for text in evidence], [words.fill(text) for text in trouble.remedy],
+        {"slot": slot.name}, strength, trouble.t)
+
+
+def goes_on(case: Case, slot: Slot, trouble: Trouble) -> bool:
+    """Mend the trouble in a copy: does code run that does not run otherwise?"""
+    machine = case.machine
+    assert trouble.mend is not None
+    with forked(machine):
+        before = activity(machine, machine.at(TRIAL)).code
+    with forked(machine):
+        trouble.mend(machine.m, slot.state)
+        after = activity(machine, machine.at(TRIAL)).code
+    return bool(after - before)
+
+
+class _Words(dict[str, str]):
+    """What stands for the names in braces; looked up when a text asks for it."""
+
+    def __init__(self, case: Case, slot: Slot, trouble: Trouble) -> None:
+        super().__init__(slot=slot.name, card=case.slot_words(slot.number))
+        for row in case.machine.description.slots[slot.number].ports:
+            name = slot.card.registers[row.register]
+            self.setdefault(name, f"{row.port & 0xFF:02X}h ({name})")
+        self._case, self._slot, self._trouble = case, slot, trouble
+
+    def fill(self, text: str) -> str:
+        """Put the words into a text."""
+        return text.format_map(self)
+
+    def __missing__(self, name: str) -> str:
+        case = self._case
+        if name == "loop":
+            return case.loop()
+        if name == "at":
+            return case.names.at(self._trouble.pc)
+        return self._writer() if name == "pc" else f"(register {name} is not decoded)"
+
+    def _writer(self) -> str:
+        """Name the instruction that wrote to the card last before the trouble."""
+        window = self._case.before(min(self._trouble.t + 64, int(self._case.m.t)))
+        writes = [k for k in accesses(self._case, self._slot, window) if window.kind[k] == OUT]
+        if not writes:
+            return "the code before it"
+        starts = window.starts()
+        return self._case.names.at(int(window.address[starts[starts < writes[-1]][-1]]))
