@@ -72,7 +72,7 @@ class Session:
                 self.steps.pop(0)
             if self.failed_step is not None:
                 break
-            self._look_for_text()
+            self.look_for_text()
             if self.progress is not None:
                 self.progress(self)
 
@@ -149,7 +149,7 @@ class Session:
         """Type at a channel in a forked machine: nothing is remembered."""
         self.console.type(name, what, int(self.machine.m.t))
 
-    def _look_for_text(self) -> None:
+    def look_for_text(self) -> None:
         """See whether the text of --until has come; it counts from the last thing typed."""
         if self.until is None or self.steps:
             return

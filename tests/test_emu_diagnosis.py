@@ -77,6 +77,30 @@ def test_a_sleeper_without_a_timer(name: str) -> None:
     assert verdict.facts["vector"] == "10"
 
 
+def test_a_second_run_says_which_change_boots() -> None:
+    _, verdict = end_of(ROMS / "tidewater" / "no-timer.toml", 10, (r"sleep 1\r",))
+    assert [run["verdict"] for run in verdict.second_runs] == ["waiting-for-input"]
+    assert verdict.second_runs[0]["change"] == "with a timer card (z80-ctc) fitted at base 28h"
+    assert verdict.remedy[0].startswith("Tried: with a timer card (z80-ctc) fitted at base 28h")
+
+
+@pytest.mark.parametrize(("name", "change"), [
+    ("sleepers-int-jumper", "with interrupt = true in slot.ctc"),
+    ("sleepers-open-chain", "with the empty slot's IEI-IEO jumper set"),
+    ("c-print-cts", 'with cts = "low" in slot.acia'),
+    ("gives-up-loop", "with a timer card (z80-ctc) fitted at base 28h"),
+])
+def test_what_the_card_cage_can_cure_is_tried(name: str, change: str) -> None:
+    _, verdict = end_of(ROMS / "broken" / f"{name}.toml")
+    assert [run["change"] for run in verdict.second_runs] == [change]
+
+
+def test_what_only_the_program_can_cure_has_no_second_run() -> None:
+    _, verdict = end_of(ROMS / "broken" / "sleepers-plain-ret.toml")
+    assert verdict.cause == "missing-reti"
+    assert verdict.second_runs == []
+
+
 def test_no_timer_at_the_prompt_is_healthy() -> None:
     _, verdict = end_of(ROMS / "tidewater" / "no-timer.toml")
     assert verdict.verdict == "waiting-for-input"

@@ -17,10 +17,11 @@ from emu.diagnosis.catalogue import findings, proved
 from emu.diagnosis.check import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Budget
 from emu.diagnosis.links import waited_for
 from emu.diagnosis.program import storms
+from emu.diagnosis.remedies import second_runs
 from emu.diagnosis.risks import risks, unclaimed_ports
 from emu.diagnosis.storm import storming
 from emu.diagnosis.trials import keystroke
-from emu.diagnosis.verdict import HUNG, REACHED, RUNNING, WAITING, Finding, Verdict
+from emu.diagnosis.verdict import HUNG, REACHED, RUNNING, SHOWN, WAITING, Finding, Verdict
 from emu.diagnosis.window import forked
 from emu.machine import Machine
 
@@ -60,6 +61,10 @@ def _unfinished(case: Case) -> Verdict:
         also = [f.cause.code for f in found[1:] if f.cause != finding.cause]
         if also:
             verdict.facts["also"] = also
+        if finding.strength >= SHOWN and case.condition != WAITS:
+            boots = second_runs(case, finding)
+            verdict.second_runs = [run.as_dict() for run in boots]
+            verdict.remedy[:0] = [run.line() for run in boots]
     else:
         verdict = _without_cause(case, channel, found)
     if case.budget.cut:

@@ -67,6 +67,7 @@ class Verdict:
     where: str = ""
     unclaimed_ports: list[dict[str, Any]] = field(default_factory=list)
     cards: dict[str, list[str]] = field(default_factory=dict)
+    second_runs: list[dict[str, Any]] = field(default_factory=list)  # changed backplanes that boot
 
     def as_dict(self) -> dict[str, Any]:
         """Give the verdict as JSON takes it."""
@@ -76,6 +77,7 @@ class Verdict:
             "t_states": self.t_states, "emulated_seconds": self.emulated_seconds,
             "cpu": self.cpu, "where": self.where, "risks": self.risks,
             "unclaimed_ports": self.unclaimed_ports, "cards": self.cards,
+            "second_runs": self.second_runs,
         }
 
     def exit_status(self, wanted_text: bool) -> int:
