@@ -93,6 +93,14 @@ def ask_host(m, slot):
 
 
 @compiled
+def ask_reset(m):
+    """Pull RESET: run() is left at the next instruction boundary, the machine is reset, and
+    the run goes on."""
+    m.reset_wanted = 1
+    leave(m, MEDIUM_WANTED)
+
+
+@compiled
 def floating(m):
     """Give what an undriven data bus reads as."""
     m.bus_driver = NOBODY

@@ -326,14 +326,18 @@ class Machine:
                 return int(self.m.exit_reason)
 
     def serve(self) -> bool:
-        """Give the cards the pieces of media they have asked for; tell whether any had."""
+        """Do what the cards have asked the host for, pieces of media or RESET; tell whether
+        any had."""
         wanted = int(self.m.medium_wanted)
-        if wanted == 0:
+        if wanted == 0 and self.m.reset_wanted == 0:
             return False
         for slot in self.slots:
             if wanted >> slot.number & 1:
                 self._serve(slot)
         self.m.medium_wanted = 0
+        if self.m.reset_wanted:
+            self.m.reset_wanted = 0
+            self.reset()
         return True
 
     def _serve(self, slot: Slot) -> None:

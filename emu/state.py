@@ -15,7 +15,7 @@ import numpy as np
 SLOTS = 16
 PAGES = 16
 FUNCTIONS = 8  # entries of a card's function table, see peripherals/card.py
-OUTPUTS = 8  # output lines a card
+OUTPUTS = 24  # output lines a card
 WIRES = 64
 DECODES = 64
 PHYSICAL = 2 << 20  # bytes of ROM and RAM in one machine
@@ -123,6 +123,7 @@ _HEAD = [
     ("st", np.int64, (SLOTS,)),  # offset of the card's state in the record
     ("ev", np.int64, (SLOTS,)),  # T-state of the card's next event, FAR: none
     ("medium_wanted", np.int64),  # bit a slot: its card asks the host, see bus.ask_host
+    ("reset_wanted", np.int64),  # 1: a card pulls RESET, see bus.ask_reset
     ("medium_t", np.int64),  # when a card last moved data to or from a medium
     ("uid", np.int64),  # number of this machine among the plain-Python ones
     # --- interrupt chain -------------------------------------------------------------
