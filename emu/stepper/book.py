@@ -57,6 +57,15 @@ class Book(Names):
         """Read an expression; InputError says what is wrong in it."""
         return Parser(text, self.value, self.symbol_names).whole()
 
+    def byte(self, address: int) -> int:
+        """Read memory as the CPU sees it now, without a bus cycle."""
+        return read_byte(self.machine.m, address)
+
+    def add(self, slot: int, table: SymbolTable) -> None:
+        """Take more names for a slot's memory."""
+        self._tables[slot] = self._tables.get(slot, SymbolTable()).merge(table)
+        self.setting.symbols[slot] = self._tables[slot]
+
     def work_out(self, text: str) -> int:
         """Give what an expression is worth now."""
         return evaluate(self.expression(text), self.scene({}))

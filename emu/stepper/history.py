@@ -16,6 +16,7 @@ from emu.errors import InputError
 from emu.machine import Machine
 from emu.state import FAR, HITS
 from emu.stepper.inputs import Input, make
+from emu.stepper.settle import settler
 from emu.stepper.shelf import BUDGET, Shelf, put_back
 
 LONGEST_PREFIX = 70_000  # bytes: more DD and FD in a row than memory holds
@@ -59,6 +60,7 @@ class Player:
         self.after_leg: Callable[[], None] = _nothing
         self.machine = machine
         self.m = machine.m
+        self._settle = settler(machine)
         self.inputs = inputs  # shared with the history, which may cut its end
         self.made = 0
 
@@ -93,6 +95,7 @@ class Player:
             if int(self.m.prefix) == 0:
                 break
             self.machine.run(int(self.m.t) + 1)
+        self._settle()
         self.after_leg()
         return told
 
@@ -140,8 +143,9 @@ class History:
         player.after_seek()
 
     def cut(self, spot: Spot, since: int) -> None:
-        """Forget what comes behind a place; what was asked for up to ``since`` still comes."""
-        self.inputs[spot.inputs:] = [i for i in self.inputs[spot.inputs:] if i.since <= since]
+        """Forget what comes behind a place, but not what was asked for up to ``since``."""
+        behind = self.inputs[spot.inputs:]
+        self.inputs[spot.inputs:] = [i for i in behind if 0 <= i.asked <= since]
         self.shelf.cut_behind(spot.t, spot.inputs)
 
     def before(self, spot: Spot) -> Spot | None:

@@ -34,7 +34,7 @@ class Input:
     """One change: T-state, kind (a key of `KINDS`), what is changed, and to what.
 
     ``value`` is a number, bytes (typed keys, memory), or a jumper's value or a card's text;
-    ``asked`` when it was asked for, if that was earlier.
+    ``asked``: the T-state at which it was asked for, -1 when that was just then.
     """
 
     t: int
@@ -44,18 +44,13 @@ class Input:
     asked: int = -1
     opened: Original | None = field(default=None, compare=False, repr=False)  # a medium's file
 
-    @property
-    def since(self) -> int:
-        """When it was asked for."""
-        return self.t if self.asked < 0 else self.asked
-
     def as_dict(self) -> dict[str, Any]:
         """Give it for a file: bytes as text, one character a byte."""
         value = self.value
         if isinstance(value, bytes):
             value = {"bytes": value.decode("latin-1")}
         return {"t": self.t, "kind": self.kind, "where": self.where, "value": value,
-                "asked": self.since}
+                "asked": self.asked}
 
     @classmethod
     def from_dict(cls, told: Mapping[str, Any]) -> Input:
@@ -64,7 +59,7 @@ class Input:
         if isinstance(value, Mapping) and isinstance(value.get("bytes"), str):
             value = value["bytes"].encode("latin-1", "replace")
         t, kind, where = told.get("t"), told.get("kind"), told.get("where")
-        asked = told.get("asked", t)
+        asked = told.get("asked", -1)
         if not isinstance(t, int) or not isinstance(asked, int) or kind not in KINDS \
                 or not isinstance(where, str):
             raise InputError(f"no input of a run: {dict(told)!r}.")

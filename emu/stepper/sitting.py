@@ -15,7 +15,8 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from emu import stops
 from emu.console import Console
@@ -32,6 +33,10 @@ from emu.stepper.program import Walker
 from emu.stepper.search import Access, Searcher
 from emu.stepper.shelf import BUDGET
 from emu.stepper.watch import Stop
+from emu.symbols import load_symbols
+
+if TYPE_CHECKING:
+    from emu.diagnosis.verdict import Verdict
 
 FIRST_SLICE = 100_000  # T-states
 SHORT, LONG = 0.008, 0.03  # seconds of work that a slice should take
@@ -95,6 +100,32 @@ class Sitting:
         at = int(self.m.pc) if address is None else address
         return disassemble(lambda a: read_byte(self.m, a), at, self.book.exact)
 
+    @property
+    def spare_book(self) -> Book:
+        """Names over the machine that plays the past."""
+        return self._search.book
+
+    def read_symbols(self, path: Path, slot: str = "") -> int:
+        """Read a symbol list for a slot's memory, the first with memory; how many names.
+
+        InputError when the file or the slot is not right.
+        """
+        holding = {s.name: s.number for s in self.machine.slots if int(self.m.mem_size[s.number])}
+        if not holding or (slot and slot not in holding):
+            raise InputError(f"{path}: {slot or 'no slot'} holds no memory that names could belong "
+                             f"to; with memory: {', '.join(holding) or 'none'}.")
+        table = load_symbols(path)
+        for book in (self.book, self._search.book):
+            book.add(holding[slot or next(iter(holding))], table)
+        return len(table.symbols)
+
+    def verdict(self) -> Verdict:
+        """Say how the run stands, as ``preburn boot`` does; the machine is left as it was."""
+        from emu.diagnosis import explain
+        from emu.stepper.seat import Seat
+
+        return explain(Seat(self))
+
     # --- stops ------------------------------------------------------------------------
     def add(self, stop: Stop) -> Stop:
         """Put a stop in and give it a number; InputError when there is no more room."""
@@ -126,6 +157,7 @@ class Sitting:
         starts = {name: len(c.text) for name, c in self.console.channels.items()}
         event = self._slices(t_end, judge, starts)
         stops.disarm(self.m)
+        self.console.leave_when_shown(False)
         return event
 
     def _slices(self, t_end: int, judge: Judge, starts: dict[str, int]) -> Event:
@@ -134,7 +166,7 @@ class Sitting:
             if self.t >= t_end:
                 return Event("time", "the time has come")
             if judge.said:
-                self._stop_at_next_character()
+                self.console.leave_when_shown(True)
             began = time.perf_counter()
             fired = self.main.leg(min(t_end, self.t + self._slice), run)
             self._measure(time.perf_counter() - began)
@@ -157,10 +189,6 @@ class Sitting:
             self._slice *= 2
         elif spent > LONG and self._slice > 1000:
             self._slice //= 2
-
-    def _stop_at_next_character(self) -> None:
-        for channel in self.console.channels.values():
-            channel.line.shown_limit = channel.taken + 1
 
     def _met(self, judge: Judge, fired: int, starts: dict[str, int]) -> Event | None:
         """Hold what the run met against the stops; None: go on."""
@@ -261,6 +289,13 @@ class Sitting:
             self.jump(before)
         return Event("step")
 
+    def back_to(self, t: int) -> Event:
+        """Go back to the first boundary at or after a T-state; InputError when it lies ahead."""
+        if t >= self.t:
+            raise InputError(f"T {t} does not lie behind; it is T {self.t} now. Use go or until.")
+        self.jump(Spot(max(t, 0), self.main.made))
+        return Event("step")
+
     def back_to_stop(self) -> Event:
         """Go back to the last place where an armed stop would have stopped."""
         armed = [stop for stop in self.stops if not stop.asleep]
@@ -276,16 +311,18 @@ class Sitting:
 
     def undo(self) -> Input | None:
         """Take the last change back: to just before it, and what came behind is forgotten."""
-        if self.main.made == 0:
+        made = self.main.made - 1
+        if made < 0:
             return None
-        made = self.main.made
-        last = self.history.inputs[made - 1]
-        while made > 0 and self.history.inputs[made - 1].since == last.since:
-            made -= 1
-        self.jump(Spot(last.since, made))
-        self.history.cut(self.spot, last.since - 1)
+        last = self.history.inputs[made]
+        if last.asked >= 0:  # the end of a pulse: to where it began
+            made = next(k for k, i in enumerate(self.history.inputs)
+                        if (i.t, i.kind, i.where) == (last.asked, last.kind, last.where))
+        first = self.history.inputs[made]
+        self.jump(Spot(first.t, made))
+        self.history.cut(self.spot, first.t - int(first.kind == "line"))
         self._tell_anew()
-        return last
+        return first
 
     # --- looking back -----------------------------------------------------------------
     def last_write(self, place: int, changing: bool = False) -> Access | None:
@@ -322,7 +359,8 @@ class Sitting:
         Kinds, places and values are those of emu/stepper/inputs.py; InputError when one of
         them cannot be.
         """
-        change = checked(self.machine, Input(self.t + after, kind, where, value, self.t))
+        change = checked(self.machine, Input(
+            self.t + after, kind, where, value, self.t if after else -1))
         self.history.cut(self.spot, self.t)
         self.history.inputs.append(change)
         self.history.inputs[self.main.made:] = sorted(

@@ -172,9 +172,15 @@ def port_number(text: str, book: Book) -> int:
     if number is None:
         number = parse_number(f"0{text}")
     if number is None or number > 0xFFFF:
-        near = difflib.get_close_matches(text, port_names(book), 2) or port_names(book)[-1:]
-        raise InputError(f"{text!r} is no port; write 20h, or {' or '.join(near)}.")
+        raise InputError(f"{text!r} is no port; write "
+                         f"{' or '.join(['20h', *near_ports(text, book)])}.")
     return number
+
+
+def near_ports(text: str, book: Book) -> list[str]:
+    """Give the names of ports that are like a text, or one that shows the form."""
+    known = port_names(book)
+    return difflib.get_close_matches(text, known, 2) or known[-1:]
 
 
 def port_names(book: Book) -> list[str]:
@@ -185,7 +191,8 @@ def port_names(book: Book) -> list[str]:
 
 def _port(text: str, book: Book, word: str) -> Stop:
     if not text:
-        raise InputError(f"{word} needs a port: 20h, 20h..27h, or {port_names(book)[-1]}.")
+        forms = ["20h", "20h..27h", *near_ports(text, book)]
+        raise InputError(f"{word} needs a port: {', '.join(forms)}.")
     first, dots, last = text.partition("..")
     low = port_number(first.strip(), book) & 0xFF
     high = port_number(last.strip(), book) & 0xFF if dots else low

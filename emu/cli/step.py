@@ -1,0 +1,51 @@
+"""``preburn step``: sit at a machine, step it forwards and backwards."""
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from emu.cli.progress import compiling
+from emu.errors import InputError
+
+MEGABYTE = 1 << 20
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--commands", type=click.Path(path_type=Path),
+              help="Take the words from a file, one line each; - is standard input.")
+@click.option("--symbols", "lists", multiple=True, metavar="FILE[@SLOT]",
+              help="Names for an image without them: .map .noi .cdb, nm or plain lists; may be "
+                   "given several times.")
+@click.option("--budget", default=512, show_default=True, type=click.IntRange(16, 1 << 16),
+              help="MiB of memory for going back.")
+@click.option("--seed", type=click.IntRange(min=0),
+              help="Power-on noise, instead of the file's seed.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line of words.")
+def command(file: Path, commands: Path | None, lists: tuple[str, ...], budget: int,
+            seed: int | None, as_json: bool) -> None:
+    """Sit at the machine of a backplane FILE: look, run, stop, go back, change.
+
+    The machine is at power-on.  Type help for the words.  Exit status 0: left, or all words
+    of --commands done; 1: a word of --commands could not be done; 2: a mistake in a file or an
+    option.
+    """
+    from emu.description import load
+    from emu.machine import Machine
+    from emu.stepper.prompt import Plain, interactive, lines_of
+    from emu.stepper.sitting import Sitting
+
+    machine = Machine(load(file), seed, compiling())
+    sitting = Sitting(machine, budget * MEGABYTE, progress=compiling())
+    for text in lists:
+        path, _, slot = text.partition("@")
+        sitting.read_symbols(Path(path), slot)
+    if commands is None and sys.stdin.isatty() and sys.stdout.isatty() and not as_json:
+        interactive(sitting)
+        return
+    if commands is None and sys.stdin.isatty():
+        raise InputError("step needs a terminal to type at, or --commands FILE.")
+    plain = Plain(sitting, as_json)
+    sys.exit(0 if plain.run(lines_of(commands)) else 1)

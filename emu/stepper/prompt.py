@@ -1,0 +1,179 @@
+"""The stepper at a terminal, and plain: for a pipe, a file of words, or JSON lines."""
+from __future__ import annotations
+
+import json
+import signal
+import sys
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import FrameType
+from typing import TYPE_CHECKING, TextIO
+
+from emu.cache import cache_folder
+from emu.errors import InputError
+from emu.inputfile import read_limited
+from emu.stepper.desk import Desk, Leave
+from emu.stepper.registers import snapshot
+from emu.stepper.sitting import Sitting
+from emu.stepper.vocabulary import Completions
+
+if TYPE_CHECKING:
+    from prompt_toolkit import PromptSession
+
+COMMANDS_LIMIT = 1 << 20
+PROMPT = "preburn> "
+GREETING = "Type help for the words, leave to end; Ctrl-C ends a run."
+
+
+def lines_of(path: Path | None) -> Iterator[tuple[str, str]]:
+    """Give the lines of a file, or of standard input, each with its place."""
+    if path is None or str(path) == "-":
+        for number, line in enumerate(sys.stdin, 1):
+            yield f"line {number}", line
+        return
+    data = read_limited(path, "file of words", COMMANDS_LIMIT)
+    for number, line in enumerate(data.decode("utf-8", "replace").splitlines(), 1):
+        yield f"{path}:{number}", line
+
+
+@contextmanager
+def interruptible(sitting: Sitting) -> Iterator[None]:
+    """Let Ctrl-C end the run under way instead of the program."""
+
+    def ask(_signal: int, _frame: FrameType | None) -> None:
+        sitting.interrupt()
+
+    before = signal.signal(signal.SIGINT, ask)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+class Terminals:
+    """What the machine's terminals show, line by line, each with its channel's name."""
+
+    def __init__(self, out: TextIO) -> None:
+        self._out = out
+        self._open: dict[str, str] = {}
+
+    def take(self, name: str, new: bytes) -> None:
+        """Take new characters; write the lines that are whole."""
+        text = self._open.get(name, "") + new.decode("latin-1").replace("\r", "")
+        *whole, self._open[name] = text.split("\n")
+        for line in whole:
+            self._write(name, line)
+
+    def flush(self) -> None:
+        """Write the lines that are not whole yet."""
+        for name, line in self._open.items():
+            if line:
+                self._write(name, line)
+        self._open.clear()
+
+    def _write(self, name: str, line: str) -> None:
+        shown = "".join(c if c.isprintable() or c == "\t" else f"\\x{ord(c):02x}" for c in line)
+        print(f"{name}| {shown}", file=self._out)
+
+
+class Plain:
+    """Words from lines of text, answers as text or JSON lines on standard output."""
+
+    def __init__(self, sitting: Sitting, as_json: bool = False) -> None:
+        self._desk = Desk(sitting)
+        self._as_json = as_json
+        self._terminals = Terminals(sys.stdout)
+        self._said: list[tuple[str, bytes]] = []
+        sitting.echo = self._hear
+
+    def _hear(self, name: str, new: bytes) -> None:
+        if self._as_json:
+            self._said.append((name, new))
+        else:
+            self._terminals.take(name, new)
+
+    def run(self, lines: Iterable[tuple[str, str]]) -> bool:
+        """Do the words of all lines; False when one of them could not be done."""
+        sitting = self._desk.sitting
+        with interruptible(sitting):
+            for place, line in lines:
+                try:
+                    self._answer(line.strip(), self._desk.do(line))
+                except InputError as error:
+                    self._refuse(place, line.strip(), error)
+                    return False
+                except Leave:
+                    break
+        return True
+
+    def _answer(self, line: str, told: list[str]) -> None:
+        if not line or line.startswith("#"):
+            return
+        if self._as_json:
+            self._print_json(line, lines=told)
+            return
+        self._terminals.flush()
+        print(f"> {line}")
+        for text in told:
+            print(f"  {text}".rstrip())
+        sys.stdout.flush()
+
+    def _refuse(self, place: str, line: str, error: InputError) -> None:
+        if self._as_json:
+            self._print_json(line, error=str(error))
+        else:
+            self._terminals.flush()
+        print(f"preburn: {place}: {error}", file=sys.stderr)
+
+    def _print_json(self, line: str, **more: object) -> None:
+        sitting, event = self._desk.sitting, self._desk.event
+        console: dict[str, str] = {}
+        for name, new in self._said:
+            console[name] = console.get(name, "") + new.decode("latin-1")
+        self._said.clear()
+        print(json.dumps({
+            "word": line, **more, "t": sitting.t, "inputs": sitting.main.made,
+            "reason": event.reason if event else None, "why": event.words if event else None,
+            "registers": {k: f"{v:04X}" for k, v in snapshot(sitting.m).items()},
+            "console": console}), flush=True)
+
+
+def interactive(sitting: Sitting) -> None:
+    """Take words from a terminal, with editing, history and completion, until leave."""
+    desk = Desk(sitting)
+    terminals = Terminals(sys.stdout)
+    sitting.echo = terminals.take
+    session = _session(desk)
+    print(GREETING)
+    while True:
+        try:
+            line = session.prompt(PROMPT)
+        except KeyboardInterrupt:
+            continue
+        except EOFError:
+            return
+        try:
+            with interruptible(sitting):
+                told = desk.do(line)
+            terminals.flush()
+            print("\n".join(told))
+        except InputError as error:
+            print(error)
+        except Leave:
+            return
+
+
+def _session(desk: Desk) -> PromptSession[str]:
+    from prompt_toolkit import PromptSession
+    from prompt_toolkit.auto_suggest import AutoSuggestFromHistory
+    from prompt_toolkit.history import FileHistory, InMemoryHistory
+
+    path = cache_folder().parent / "step-history"
+    history: FileHistory | InMemoryHistory = FileHistory(str(path))
+    try:
+        path.touch(0o600)
+    except OSError:
+        history = InMemoryHistory()
+    return PromptSession(history=history, completer=Completions(desk),
+                         auto_suggest=AutoSuggestFromHistory(), complete_while_typing=False)

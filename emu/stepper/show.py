@@ -1,0 +1,145 @@
+"""Write what `views` gives as lines of text; changed values carry a star."""
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from emu.logs.cycles import Cycles, driver_names
+from emu.state import IN, KIND_NAMES, OUT
+from emu.stepper import views
+from emu.stepper.cursor import Moment
+from emu.stepper.registers import FLAGS, flag_letters, snapshot
+from emu.stepper.sitting import Sitting
+
+ROWS = (("pc", "sp", "af", "bc", "de", "hl", "ix", "iy"),
+        ("wz", "af'", "bc'", "de'", "hl'", "i", "r", "im", "iff1", "iff2"))
+WIDTHS = {"i": 2, "r": 2, "im": 1, "iff1": 1, "iff2": 1}
+SOURCE_LIMIT = 1 << 20
+SOURCE_WIDTH = 44
+DUMP = 16  # bytes a line
+
+
+class Sources:
+    """The text of source lines, where the files are found beside the images."""
+
+    def __init__(self, folders: Iterable[Path]) -> None:
+        self._folders = list(dict.fromkeys(folders))
+        self._files: dict[str, list[str]] = {}
+
+    def path(self, file: str) -> Path | None:
+        """Find a source file as the debug data names it."""
+        for folder in (Path(), *self._folders):
+            path = folder / file
+            if path.is_file() and path.stat().st_size <= SOURCE_LIMIT:
+                return path
+        return None
+
+    def line(self, source: str) -> str:
+        """Give the text of "file:line", "" when there is none."""
+        file, _, number = source.rpartition(":")
+        if file not in self._files:
+            path = self.path(file)
+            text = path.read_text("utf-8", "replace") if path else ""
+            self._files[file] = text.splitlines()
+        lines = self._files[file]
+        at = int(number) - 1 if number.isdigit() else -1
+        return " ".join(lines[at].split()) if 0 <= at < len(lines) else ""
+
+
+def time_words(sitting: Sitting, t: int) -> str:
+    """Write a T-state with the emulated time."""
+    seconds = float(sitting.machine.seconds(t))
+    return f"T {t} ({seconds * 1e3:.6g} ms)" if seconds < 1 else f"T {t} ({seconds:.9g} s)"
+
+
+def registers(sitting: Sitting, before: dict[str, int]) -> list[str]:
+    """Write the registers; a star where one differs from ``before``."""
+    now = snapshot(sitting.m)
+
+    def cell(name: str) -> str:
+        star = "*" if before.get(name, now[name]) != now[name] else " "
+        return f"{name} {now[name]:0{WIDTHS.get(name, 4)}X}{star}"
+
+    f = now["af"] & 0xFF
+    names = [name for name, bit in FLAGS.items() if f >> bit & 1]
+    state = "halted" if int(sitting.m.halted) else ""
+    return ["  ".join(map(cell, row)).rstrip() for row in ROWS] + [
+        f"flags {flag_letters(f)}  {', '.join(names) or 'none'}  {state}".rstrip()]
+
+
+def code(sitting: Sitting, sources: Sources, address: int, count: int = 6) -> list[str]:
+    """Write instructions from an address on, with labels and source lines."""
+    out = []
+    for line in views.code(sitting, address, count):
+        if line.label:
+            out.append(f"  {line.label}:")
+        raw = line.code.data.hex(" ").upper()
+        text = sources.line(line.source)[:SOURCE_WIDTH] if line.source else ""
+        out.append(f"{'>' if line.here else ' '} {line.code.address:04X}  {raw:<11}  "
+                   f"{line.code.text:<24} {line.source:<16} {text}".rstrip())
+    return out
+
+
+def stack(sitting: Sitting, count: int) -> list[str]:
+    """Write words from the top of the stack."""
+    return [f"  {word.address:04X}  {word.value:04X}  {word.call}".rstrip()
+            for word in views.stack(sitting, count)]
+
+
+def memory(sitting: Sitting, low: int, count: int) -> list[str]:
+    """Write bytes of memory as the CPU sees it now, with their letters."""
+    out = []
+    for start in range(low, low + count, DUMP):
+        data = bytes(sitting.book.byte(start + k & 0xFFFF)
+                     for k in range(min(DUMP, low + count - start)))
+        letters = "".join(chr(b) if 32 <= b < 127 else "." for b in data)
+        out.append(f"  {start & 0xFFFF:04X}  {data.hex(' ').upper():<{DUMP * 3}} {letters}")
+    return out
+
+
+def pages(sitting: Sitting) -> list[str]:
+    """Write the page map."""
+    return [f"  {p.low:04X}-{p.high:04X}  {p.words}" for p in views.pages(sitting)]
+
+
+def chain(sitting: Sitting) -> list[str]:
+    """Write who asks, who is in service, IEI and IEO, and what the CPU makes of it."""
+    m = sitting.m
+    out = []
+    for link in views.chain(sitting):
+        asks = f"pending {link.pending:b}" if link.pending else "nothing pending"
+        serves = f"in service {link.service:b}" if link.service else "nothing in service"
+        wired = "" if link.chained else ", not in the chain"
+        out.append(f"  {link.name:<10} IEI {link.iei} IEO {link.ieo}  {asks}, {serves}{wired}")
+    line = f"low since T {int(m.int_since)}" if int(m.int_line) else "high"
+    takes = "takes interrupts" if int(m.iff1) else "takes no interrupts"
+    out.append(f"  /INT is {line}; the CPU {takes}, mode {int(m.im)}")
+    return out
+
+
+def cards(sitting: Sitting, name: str = "") -> list[str]:
+    """Write each card's state."""
+    out = []
+    for slot, words in views.cards(sitting, name).items():
+        out += [f"  {slot:<10} {line}" for line in words] or [f"  {slot:<10} nothing to tell"]
+    return out
+
+
+def cycles(sitting: Sitting, found: Cycles) -> list[str]:
+    """Write bus cycles, one a line: T-state, kind, address, data, who drove, wait states."""
+    names = driver_names([slot.name for slot in sitting.machine.slots])
+    out = []
+    for row in found:
+        waits = f" {row['waits']}w" if row["waits"] else ""
+        kind = int(row["kind"])
+        where = f"port {row['address'] & 0xFF:02X}" if kind in (IN, OUT) else ""
+        out.append(f"  {row['t']:>12}  {KIND_NAMES[kind]:<11} {row['address']:04X} "
+                   f"{row['data']:02X}  {names[int(row['driver'])]}{waits}  {where}".rstrip())
+    return out
+
+
+def moment(at: Moment) -> str:
+    """Write one T-state."""
+    data = "--" if at.data is None else f"{at.data:02X}"
+    return (f"T {at.t}  cycle {at.cycle + 1} of {at.cycles}: {at.kind} {at.name:<8} "
+            f"address {at.address:04X} data {data}  {' '.join(at.low)}").rstrip()

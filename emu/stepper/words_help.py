@@ -1,0 +1,47 @@
+"""Help: all words on one page, one word, or a topic."""
+from __future__ import annotations
+
+import textwrap
+
+from emu.catalogue import nearest
+from emu.errors import InputError
+from emu.stepper import expression, watch
+from emu.stepper.desk import WORDS, Desk, word
+
+GROUPS = (
+    ("look", ("look", "tell", "explain")),
+    ("run", ("go", "into", "over", "out", "until", "cycle", "tick")),
+    ("stop", ("stop-at", "watch", "forget", "sleep", "wake")),
+    ("go back", ("back", "who", "when", "undo")),
+    ("change", ("set", "press", "input", "insert", "eject", "do")),
+    ("else", ("symbols", "help", "leave")),
+)
+WIDTH = 24
+
+
+def _page() -> list[str]:
+    """Give all words, 80 columns wide."""
+    out = []
+    for title, names in GROUPS:
+        out.append(f"{title}:")
+        for name in names:
+            _, how, text = WORDS[name]
+            first, *more = textwrap.wrap(text, 78 - WIDTH - 5)
+            out.append(f"  {how:<{WIDTH}} {first}")
+            out += [f"  {'':<{WIDTH}} {line}" for line in more]
+    return [*out, "Places: a symbol, symbol+4, file.s:12, 8000h, 0x8000, or an expression such "
+            "as hl.", "More: help stops, help expressions, help WORD."]
+
+
+@word("help [WORD]", "this page; help stops, help expressions")
+def help_on(desk: Desk, text: str) -> list[str]:
+    """Help."""
+    if not text:
+        return _page()
+    if text in ("stops", "expressions"):
+        module = watch if text == "stops" else expression
+        return (module.__doc__ or "").strip().splitlines()
+    if text not in WORDS:
+        raise InputError(f"help {text}: no such word; {nearest(text, WORDS)}")
+    _, how, words = WORDS[text]
+    return [how, f"  {words}"]

@@ -1,0 +1,180 @@
+"""``preburn step``: scripted, and as a person at a terminal does it.
+
+What Tidewater does is its own sources'; that going back is exact is tested with the engine.
+"""
+from __future__ import annotations
+
+import json
+import re
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from subprocess import CompletedProcess
+
+import pexpect
+import pyte
+import pytest
+
+from emu.cache import cache_folder
+
+Run = Callable[..., CompletedProcess[str]]
+RING = re.compile(rb"(\xfe\x40\x28.\x34\x21..\x7e\x3c\xe6)\x3f", re.DOTALL)
+
+
+@pytest.fixture
+def planted(tmp_path: Path, roms: Path) -> Path:
+    """Make Tidewater with a bug in its console driver: the receive ring's index runs to 127.
+
+    The ring has 64 bytes, so the 64th character lands on what stands behind it.
+    """
+    elf, count = RING.subn(rb"\1\x7f", (roms / "tidewater" / "tidewater.elf").read_bytes())
+    assert count == 1, "con_received masks its index once"
+    (tmp_path / "planted.elf").write_bytes(elf)
+    for source in (roms / "tidewater").glob("*.s"):
+        (tmp_path / source.name).write_bytes(source.read_bytes())
+    file = tmp_path / "planted.toml"
+    file.write_text(f'extends = "{roms / "tidewater" / "full.toml"}"\nname = "planted"\n\n'
+                    f'[slot.memory]\nimage = "{tmp_path / "planted.elf"}"\n')
+    return file
+
+
+def words(path: Path, *lines: str) -> Path:
+    """Write a file of words."""
+    path.write_text("\n".join(lines) + "\n")
+    return path
+
+
+def test_a_planted_bug_is_found_by_going_back_from_the_wrong_byte(
+        preburn: Run, planted: Path, tmp_path: Path) -> None:
+    """From the crash to the wrong pointer, and from there to the instruction that wrote it."""
+    script = words(
+        tmp_path / "session",
+        "# type a long line: the machine goes astray while it echoes",
+        'until text "tw> "',
+        f'press "{"x" * 70}"',
+        "watch when pc >= 0x8000",
+        "go 2 s",
+        "tell word[con_kick]",
+        "when con_kick",
+        "back to found",
+        "look stack 4",
+        "tell [rx_head]",
+        "look code con_received for 12")
+    done = preburn("step", planted, "--commands", script)
+    assert done.returncode == 0, done.stderr
+    told = done.stdout
+    assert re.search(r"con_kick \(\w+h\): 78h at T \d+ \(.*\), \w+h, con_received\+0x\w+ "
+                     r"\(console\.s:\d+\)", told), told
+    assert re.search(r"\n  > [0-9A-F]{4}  71 +ld \(hl\),c +console\.s:\d+ +ld \(hl\), c\n", told)
+    assert "40h = 64" in told, "the index stands one behind the ring's last"
+    assert re.search(r"E6 7F +and 0x7f +console\.s:\d+ +and RX_SIZE - 1", told)
+
+
+def test_json_gives_one_object_a_word(preburn: Run, roms: Path, tmp_path: Path) -> None:
+    script = words(tmp_path / "w", 'until text "tw> "', "back", "tell 2 + 3")
+    done = preburn("step", roms / "tidewater" / "full.toml", "--commands", script, "--json")
+    shown, back, told = map(json.loads, done.stdout.splitlines())
+    assert shown["reason"] == "stop" and shown["console"]["sio.a"].endswith("tw> ")
+    assert back["t"] < shown["t"] and back["reason"] == "step"
+    assert told["lines"] == ["5h = 5"] and set(told["registers"]) >= {"pc", "sp", "af", "hl'"}
+
+
+def test_words_that_cannot_be_done_end_with_one_line_and_their_place(
+        preburn: Run, roms: Path, tmp_path: Path) -> None:
+    machine = roms / "tidewater" / "full.toml"
+    for line, said in (
+            ("frobnicate", "'frobnicate' is no word here"),
+            ("stop-at shel_main", "shel_main: no such symbol or source file in the images"),
+            ("into x", "into takes a number from 1, not 'x'"),
+            ("go sideways", "go takes a time such as 5 ms or 100 t, not 'sideways'"),
+            ("watch", "say where or on what to stop; see help stops"),
+            ("watch read", "read needs a place"),
+            ("watch in sio.a-dta", "'sio.a-dta' is no port; write 20h or sio.a-data"),
+            ("watch stack 9000h..8000h", "its end lies before its beginning"),
+            ("watch write ticks after 0", "after takes a number from 1, not '0'"),
+            ("watch text tw", "text needs a text in double quotes"),
+            ("watch when value = 1", "value belongs to a stop on memory or a port"),
+            ("set a", "set reads: set TARGET = VALUE"),
+            ("set a = 500", "a holds 0 to FFh, not 500"),
+            ("set jumper sio.clock-a = 1", "cannot change while it runs"),
+            ("press ls", "press takes keys in double quotes"),
+            ('press "x" on sio.c', "there is no serial channel 'sio.c'; fitted: sio.a, sio.b"),
+            ("forget 3", "there is no stop '3'; there are: none"),
+            ("back to 3 s", "does not lie behind"),
+            ("look nothing", "look nothing: not known"),
+            ("insert sio.a disk.img", "no drive or socket for a medium"),
+            ("do sio.dance", "sio.dance: no such thing can be done"),
+            ("symbols nosuch.map", "nosuch.map"),
+            ("tell 1 +", "it ends too early")):
+        script = words(tmp_path / "w", "into", line, "into")
+        done = preburn("step", machine, "--commands", script)
+        assert done.returncode == 1, line
+        assert done.stderr.count("\n") == 1 and f"{script}:2: " in done.stderr, done.stderr
+        assert said in done.stderr, done.stderr
+
+
+def test_a_bad_machine_is_refused_with_status_2(preburn: Run, tmp_path: Path) -> None:
+    done = preburn("step", tmp_path / "none.toml", "--commands", tmp_path / "none")
+    assert done.returncode == 2 and done.stderr.count("\n") == 1
+
+
+class Terminal:
+    """A person's terminal of 100 by 40: what is typed, and what the screen then shows."""
+
+    def __init__(self, *arguments: object, cwd: Path, home: Path) -> None:
+        _shared_code(home)
+        self.screen = pyte.Screen(100, 40)
+        self._stream = pyte.ByteStream(self.screen)
+        self._child = pexpect.spawn(
+            sys.executable, ["-m", "emu.cli", *map(str, arguments)], cwd=str(cwd), timeout=120,
+            dimensions=(40, 100), env={"TERM": "xterm", "HOME": str(home), "PATH": "/usr/bin:/bin",
+                                       "PYTHONPATH": str(cwd)})
+
+    def wait(self, pattern: str) -> str:
+        """Wait until the screen matches; give it."""
+        while not re.search(pattern, self.shown):
+            try:
+                self._stream.feed(self._child.read_nonblocking(4096, timeout=120))
+            except pexpect.EOF:
+                assert re.search(pattern, self.shown), f"it ended with\n{self.shown}"
+                break
+        return self.shown
+
+    @property
+    def shown(self) -> str:
+        """What the screen shows, without the blanks at the ends of lines."""
+        return "\n".join(line.rstrip() for line in self.screen.display)
+
+    def type(self, keys: str) -> None:
+        """Type."""
+        self._child.send(keys)
+
+    def ended(self) -> bool:
+        """Wait for its end; tell whether it ended well."""
+        self._child.expect(pexpect.EOF)
+        self._child.close()
+        return self._child.exitstatus == 0
+
+
+def _shared_code(home: Path) -> None:
+    """Give a home of its own the compiled code of ours: only the history is apart."""
+    folder = home / ".cache" / "preburn"
+    folder.mkdir(parents=True)
+    (folder / "code").symlink_to(cache_folder())
+
+
+def test_a_person_edits_completes_and_breaks_off(roms: Path, tmp_path: Path) -> None:
+    terminal = Terminal("step", roms / "tidewater" / "full.toml", cwd=roms.parent, home=tmp_path)
+    terminal.wait(r"preburn> $|preburn> \n")
+    terminal.type("until sched_r\t\r")  # completion makes it sched_run
+    terminal.wait(r"at 02A9h, sched_run \(sched\.s:98\)")
+    terminal.type("\x1b[A")  # the line before, from the history
+    terminal.wait(r"preburn> until sched_run")
+    terminal.type("\x7f" * 20 + "go\r")
+    terminal.wait(r"tw>|Type help")
+    terminal.type("\x03")
+    terminal.wait(r"interrupted")
+    terminal.type("back\r")
+    terminal.wait(r"preburn> back\n(.*\n)+T \d+")
+    terminal.type("leave\r")
+    assert terminal.ended()
