@@ -27,7 +27,8 @@ def planted(tmp_path: Path, roms: Path) -> Path:
 
     The ring has 64 bytes, so the 64th character lands on what stands behind it.
     """
-    elf, count = RING.subn(rb"\1\x7f", (roms / "tidewater" / "tidewater.elf").read_bytes())
+    elf, count = RING.subn(lambda code: code[1] + b"\x7f",
+                           (roms / "tidewater" / "tidewater.elf").read_bytes())
     assert count == 1, "con_received masks its index once"
     (tmp_path / "planted.elf").write_bytes(elf)
     for source in (roms / "tidewater").glob("*.s"):

@@ -76,7 +76,7 @@ def look(desk: Desk, text: str) -> list[str]:
 def tell(desk: Desk, text: str) -> list[str]:
     """Work an expression out."""
     value = desk.sitting.book.work_out(text)
-    name = desk.sitting.book.symbol(value) if 0 <= value <= 0xFFFF else None
+    name = desk.sitting.book.symbol(value) if 0xFF < value <= 0xFFFF else None
     shown = f"{value:X}h" if value >= 0 else f"-{-value:X}h"
     return [f"{shown} = {value}" + (f", {name}" if name else "")]
 
