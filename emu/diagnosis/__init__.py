@@ -100,6 +100,8 @@ def condition(case: Case) -> tuple[str, str | None]:
         return WAITS, channel
     if storms(case):
         return WILD, None
+    if case.progress.works and case.way_in is None:
+        return BUSY, None  # it was meant to come here: the rest is done by interrupts
     return (STUCK if case.progress.stuck else BUSY), None
 
 
@@ -109,6 +111,8 @@ def _going_on(case: Case) -> str:
     if progress.leaves_t is not None and progress.leaves_to is not None:
         after = case.time(progress.leaves_t - int(case.m.t))
         return f"and left alone it goes on to {case.names.at(progress.leaves_to)} {after} later"
+    if progress.works:
+        return "a loop without an exit; what else it does, interrupt handlers do"
     if case.control.shown:
         return "and keeps printing"
     return "and its state keeps changing"

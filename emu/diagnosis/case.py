@@ -17,6 +17,7 @@ from emu.diagnosis.window import Window, forked, last_before, look
 from emu.machine import Machine
 
 if TYPE_CHECKING:
+    from emu.diagnosis.decision import Decision
     from emu.diagnosis.missing import Woken
     from emu.session import Session
 
@@ -83,6 +84,14 @@ class Case:
     def prover(self) -> Prover:
         """Trials on the machine as it hangs."""
         return Prover(self)
+
+    @cached_property
+    def way_in(self) -> Decision | None:
+        """The test that led into the foreground's loop or HALT."""
+        from emu.diagnosis.decision import decision
+
+        place = min(self.control.code, default=(int(self.m.pc) - int(self.m.halted)) & 0xFFFF)
+        return decision(self, place)
 
     @cached_property
     def missing(self) -> Woken | None:

@@ -5,7 +5,7 @@ import numpy as np
 
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import HALTED_OFF, STUCK, WILD, Check
-from emu.diagnosis.decision import Decision, decision, decision_lines, empty_ports
+from emu.diagnosis.decision import Decision, decision_lines, empty_ports
 from emu.diagnosis.trials import read_memory
 from emu.diagnosis.verdict import (
     HALTED,
@@ -54,7 +54,7 @@ def masked_halt(case: Case) -> Finding | None:
     evidence = [f"HALT at {case.names.at(halt)}; IFF1 = 0, IFF2 = {int(m.iff2)}, "
                 f"mode {int(m.im)}."]
     evidence.append(_how_masked(case))
-    found = decision(case, halt)
+    found = case.way_in
     evidence += decision_lines(case, found)
     said = case.session.console.last_line()
     if said:
@@ -86,10 +86,10 @@ def _stays(case: Case, halt: int) -> bool:
 
 def stops_itself(case: Case) -> Finding | None:
     """Check for a loop on purpose, and find the test that led there."""
-    if case.waits or int(case.m.halted) or not case.control.code:
+    if case.waits:
         return None
-    place = min(case.control.code)
-    found = decision(case, place)
+    place = min(case.control.code, default=(int(case.m.pc) - int(case.m.halted)) & 0xFFFF)
+    found = case.way_in
     said = case.session.console.last_line()
     lines = decision_lines(case, found)
     return Finding(

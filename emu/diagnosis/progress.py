@@ -17,7 +17,7 @@ from emu.diagnosis.trials import Activity, memory_digest, physical, read_word, r
 from emu.diagnosis.waits import Wait, exits
 from emu.diagnosis.window import Window, forked, windows
 from emu.machine import Machine
-from emu.state import FAR, STOP_FETCH, STOP_HIT, STOPS
+from emu.state import FAR, OUT, STOP_FETCH, STOP_HIT, STOPS, WRITE
 
 FAR_AHEAD = 60  # emulated seconds that a fork is run on for
 QUIET = 12  # seconds of them when no interrupt is taken
@@ -37,6 +37,7 @@ class Progress:
     leaves_t: int | None = None  # T-state at which a fork left the region
     leaves_to: int | None = None
     counts: bool = False  # its state keeps changing
+    works: bool = False  # no exit, but interrupts may come, or it writes to memory or ports
 
 
 def stop_at(machine: Machine, addresses: list[int]) -> None:
@@ -106,6 +107,8 @@ def judge(machine: Machine, control: Activity, idle: set[int]) -> Progress:
     left = leaves(machine, targets)
     if left is not None:
         return _after_leaving(machine, region, found, left)
+    if not found:
+        return Progress(True, region, works=bool(int(machine.m.iff1)) or _works(machine))
     counting = any(w.counting for w in found) and not halted
     if not counting:
         return Progress(True, region, found)
@@ -113,6 +116,15 @@ def judge(machine: Machine, control: Activity, idle: set[int]) -> Progress:
     stuck = anchor is not None and recurs(
         machine, anchor, physical(machine, control.handler_writes), 2)
     return Progress(stuck, region, found, counts=not stuck)
+
+
+def _works(machine: Machine) -> bool:
+    """Tell whether a loop without exits does something: writes to memory or to a port."""
+    with forked(machine):
+        for window in windows(machine, machine.at(STRETCH)):
+            if ((window.kind == WRITE) | (window.kind == OUT)).any():
+                return True
+    return False
 
 
 def _after_leaving(machine: Machine, region: set[int], found: list[Wait],

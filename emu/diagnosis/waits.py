@@ -13,7 +13,7 @@ from emu.diagnosis.trace import Flow, Sources, Step, steps
 from emu.diagnosis.window import Window
 
 INSTANCES = 12  # of a branch whose loads are joined
-ROUNDS = 24  # a chain of values that is longer than this many rounds never ends
+LONG_CHAIN = 400  # makings of a value in one slice that stand for a chain without end
 
 
 @dataclass(frozen=True)
@@ -104,17 +104,36 @@ def exits(window: Window, region: set[int]) -> list[Wait]:
 def _wait(flow: Flow, k: int, places: list[int], target: int | None) -> Wait:
     step = flow.steps[k]
     sources = flow.slice(k)
+    counting = _counts(flow, sources.steps)
     for other in places[-INSTANCES:-1]:  # one scan may look at several processes
         sources.join(flow.slice(other))
     wait = Wait(step.pc, step.effect.condition, target, loads_of(flow, sources),
-                taken=went(step))
-    if len(places) > ROUNDS:
-        far = places[-ROUNDS]
-        wait.counting = any(at < far and _changes(flow.steps[at].effect)
-                            and not flow.steps[at].handler for at in sources.steps)
+                counting=counting, taken=went(step))
     wait.handlers = {flow.steps[at].pc for at in sources.steps
                      if flow.steps[at].handler and _changes(flow.steps[at].effect)}
     return wait
+
+
+def _counts(flow: Flow, inside: set[int]) -> bool:
+    """Tell whether a slice holds all that an instruction of the foreground ever made.
+
+    A value which each round makes from the last one's has such a slice; one that is loaded
+    anew each round has not.
+    """
+    made: dict[int, int] = {}
+    for at in inside:
+        step = flow.steps[at]
+        if not step.handler and _changes(step.effect):
+            made[step.pc] = made.get(step.pc, 0) + 1
+    often = {pc: count for pc, count in made.items() if count > 1}
+    if not often:
+        return False
+    last = max(inside)
+    total = dict.fromkeys(often, 0)
+    for step in flow.steps[:last + 1]:
+        if step.pc in total:
+            total[step.pc] += 1
+    return any(count >= min(total[pc], LONG_CHAIN) for pc, count in often.items())
 
 
 def _changes(what: Effect) -> bool:

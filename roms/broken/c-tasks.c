@@ -10,6 +10,9 @@ static struct task *current, *from;
 static volatile unsigned int ticks;
 static unsigned char stack_a[96], stack_b[96];
 static unsigned int lamp;
+#ifdef SEMAPHORE
+static volatile unsigned char done;
+#endif
 
 void vector0(void) __critical __interrupt(0) { ticks++; }
 void vector1(void) __critical __interrupt(1) { }
@@ -97,7 +100,16 @@ static void print(const char *s) { while (*s) put(*s++); }
 
 static void blink(void) { for (;;) { nap(50); lamp ^= 1; } }
 
-static void count(void) { unsigned int n = 0; for (;;) { nap(100); lamp = n += 2; } }
+static void count(void) {
+    unsigned int n = 0;
+    for (;;) {
+        nap(100);
+        lamp = n += 2;
+#ifdef POSTS
+        done = 1;
+#endif
+    }
+}
 
 static void start(struct task *t, unsigned char *top, void (*entry)(void)) {
     unsigned int *p = (unsigned int *)top;
@@ -120,6 +132,9 @@ void main(void) {
     set_up();
     print("\r\nstarting\r\n");
     nap(20);
+#ifdef SEMAPHORE
+    while (!done) nap(5);
+#endif
     print("> ");
     for (;;) {
         if (acia_control & 1) {
