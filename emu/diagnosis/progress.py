@@ -13,7 +13,16 @@ from typing import Any
 import numpy as np
 
 from emu import stops
-from emu.diagnosis.trials import Activity, memory_digest, physical, read_word, registers
+from emu.diagnosis.threads import pollers
+from emu.diagnosis.trace import Step, steps
+from emu.diagnosis.trials import (
+    Activity,
+    activity,
+    memory_digest,
+    physical,
+    read_word,
+    registers,
+)
 from emu.diagnosis.waits import Wait, exits
 from emu.diagnosis.window import Window, forked, windows
 from emu.machine import Machine
@@ -23,7 +32,9 @@ FAR_AHEAD = 60  # emulated seconds that a fork is run on for
 QUIET = 12  # seconds of them when no interrupt is taken
 MOST = 6_000_000  # instructions that it may take
 STRETCH = 0.06  # seconds of the log in which exits are looked for
-PIECES = 6  # such stretches of a longer round
+SECONDS = 2.5  # of several processes' doings that are taken together
+MOST_STEPS = 16_000  # of them that are looked at
+PIECES = 12  # such stretches of a longer round
 HITS = 48  # passages of one place that are compared
 
 
@@ -107,6 +118,12 @@ def judge(machine: Machine, control: Activity, idle: set[int]) -> Progress:
     left = leaves(machine, targets)
     if left is not None:
         return _after_leaving(machine, region, found, left)
+    return _staying(machine, control, region, found, halted)
+
+
+def _staying(machine: Machine, control: Activity, region: set[int], found: list[Wait],
+             halted: bool) -> Progress:
+    """Judge a fork that has not left its region."""
     if not found:
         return Progress(True, region, works=bool(int(machine.m.iff1)) or _works(machine))
     counting = any(w.counting for w in found) and not halted
@@ -115,7 +132,22 @@ def judge(machine: Machine, control: Activity, idle: set[int]) -> Progress:
     anchor = _anchor(machine, region)
     stuck = anchor is not None and recurs(
         machine, anchor, physical(machine, control.handler_writes), 2)
+    if not stuck:
+        vain = _vain_looks(machine, found)
+        if vain:
+            return Progress(True, region, vain)
     return Progress(stuck, region, found, counts=not stuck)
+
+
+def _vain_looks(machine: Machine, found: list[Wait]) -> list[Wait]:
+    """Find processes that look in vain while others go on."""
+    run: list[Step] = []
+    with forked(machine):
+        for window in windows(machine, machine.at(SECONDS)):
+            run += steps(window)
+            if len(run) > MOST_STEPS:
+                break
+    return pollers(run, found)
 
 
 def _works(machine: Machine) -> bool:
@@ -131,8 +163,9 @@ def _after_leaving(machine: Machine, region: set[int], found: list[Wait],
                    left: tuple[int, int]) -> Progress:
     """Judge a fork that has left its loop: is that the part of a longer round?"""
     t, target = left
-    by_itself = not any(w.handlers for w in found if w.target == target)
-    if not by_itself or not recurs(machine, target, [], 12):
+    if any(w.handlers for w in found if w.target == target):
+        return _with_the_ticks(machine, region, found, left)
+    if not recurs(machine, target, [], 12):
         return Progress(False, region, found, t, target)
     with forked(machine):
         stop_at(machine, [target])
@@ -145,6 +178,19 @@ def _after_leaving(machine: Machine, region: set[int], found: list[Wait],
         for window in windows(machine, min(period + machine.at(0.02), machine.at(4))):
             wide |= window.executed(False)
     return Progress(True, region | wide, gather(machine, region | wide, period))
+
+
+def _with_the_ticks(machine: Machine, region: set[int], found: list[Wait],
+                    left: tuple[int, int]) -> Progress:
+    """Judge a fork that a handler lets go on: is it all there is, for seconds on end?"""
+    goes_on = Progress(False, region, found, *left)
+    with forked(machine):
+        wide = region | activity(machine, machine.at(SECONDS)).code
+    waits = gather(machine, wide, machine.at(SECONDS))
+    if leaves(machine, [w.target for w in waits if w.target is not None]) is not None:
+        return goes_on
+    vain = _vain_looks(machine, waits)
+    return Progress(True, wide, vain) if vain else goes_on
 
 
 def gather(machine: Machine, region: set[int], period: int = 0,
