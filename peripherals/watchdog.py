@@ -20,6 +20,7 @@ from emu.jit import compiled, inlined
 from emu.lines import source_of
 from emu.state import FAR
 from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.margins import Margin
 
 PRESSES = 32
 NMI, RESET = range(2)
@@ -160,6 +161,13 @@ def describe(m: Any, s: Any) -> list[str]:
     return out
 
 
+def margins(_: Any, s: Any) -> list[Margin]:
+    """It must be kicked before its time runs out."""
+    if not s.timeout or s.kicks < 2:
+        return []
+    return [Margin("kick", float(s.timeout), int(s.longest))]
+
+
 CARD = Card(
     name="watchdog",
     summary="watchdog, and a button for NMI or RESET",
@@ -181,4 +189,5 @@ CARD = Card(
     inputs=("button",),
     power_on=power_on,
     describe=describe,
+    margins=margins,
 )

@@ -1,0 +1,233 @@
+"""A 16550-type UART: two FIFOs of sixteen, divisor, line and modem registers.
+
+From memory of the PC16550D data sheet, no page at hand: register bits, priorities of the
+interrupt register, the FIFOs' trigger levels and the time-out of four characters.  Also from
+memory: a divisor of 0 stops the line; in the local loop a byte comes back after its own time;
+the transmitter's request comes when the FIFO has run empty.  The chip's crystal gives the
+rate; its interrupt pin pulls /INT without a vector.
+"""
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from emu.lines import source_of
+from emu.state import FAR, PLAIN_INTERRUPT
+from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.margins import Margin
+from peripherals.rates import BAUD, Ask, Way, Write, near
+from peripherals.serial_line import abort
+from peripherals.serial_setup import (
+    character_time,
+    clock_at_power_on,
+    connect,
+    rate_words,
+    terminal_words,
+)
+from peripherals.uart_16550_core import (
+    DATA,
+    DLAB,
+    EMPTY,
+    GOT,
+    IER,
+    IIR,
+    LCR,
+    LSR,
+    MCR,
+    MSR,
+    OUT2,
+    R_EMPTY,
+    SCRATCH,
+    STATE,
+    X16,
+    begin,
+    configure,
+    depth,
+    fifo_control,
+    line_status,
+    look_at_modem,
+    read_data,
+    request,
+    run,
+    settle,
+    trigger,
+)
+
+
+@entry(STATE)
+def advance(m, s, t, b):
+    """Let everything up to T-state t happen."""
+    run(m, s, t)
+    settle(m, s)
+    return np.int64(0)
+
+
+@entry(STATE)
+def line(m, s, number, t):
+    """Notice that the wired clock has changed; it takes effect as the card's next event."""
+    s.clock_t = min(s.clock_t, t)
+    m.ev[s.slot] = min(m.ev[s.slot], t)
+    m.next_event = 0
+    return np.int64(0)
+
+
+@entry(STATE)
+def reset(m, s, a, t):
+    """Take RESET: registers cleared but for the divisor, the scratch byte and the data."""
+    s.ier = s.fcr = s.lcr = s.mcr = 0
+    s.rx_count = s.tx_count = s.overrun = s.empty_asks = s.timed_out = 0
+    s.silent_t = FAR
+    s.loop_t = FAR
+    abort(m, s.line, t)
+    configure(m, s, t)
+    s.deltas = 0
+    settle(m, s)
+    return np.int64(0)
+
+
+@entry(STATE)
+def read(m, s, a, t):
+    """Read a register."""
+    register = a & 7
+    value = np.int64(0)
+    if register <= IER and (s.lcr & DLAB) != 0:
+        value = s.divisor >> 8 * register & 0xFF
+    elif register == DATA:
+        value = read_data(s, t)
+    elif register == IER:
+        value = s.ier
+    elif register == IIR:
+        value = request(s)
+        if value == R_EMPTY:
+            s.empty_asks = 0
+        value |= 0xC0 if (s.fcr & 1) != 0 else 0
+    elif register == LCR:
+        value = s.lcr
+    elif register == MCR:
+        value = s.mcr
+    elif register == LSR:
+        value = line_status(s)
+        s.overrun = 0
+        if s.rx_count > 0:
+            s.rx_error[s.rx_at & 15] = 0
+    elif register == MSR:
+        look_at_modem(s)
+        value = s.modem | s.deltas
+        s.deltas = 0
+    else:
+        value = s.scratch
+    settle(m, s)
+    return value
+
+
+@entry(STATE)
+def write(m, s, a, t):
+    """Write a register; LSR and MSR take nothing."""
+    register = a & 7
+    byte = (a >> 8) & 0xFF
+    if register <= IER and (s.lcr & DLAB) != 0:
+        shift = 8 * register
+        s.divisor = (s.divisor & ~(np.int64(0xFF) << shift)) | byte << shift
+        configure(m, s, t)
+    elif register == DATA:
+        s.empty_asks = 0
+        if s.tx_count < depth(s):
+            s.tx[(s.tx_at + s.tx_count) & 15] = byte
+            s.tx_count += 1
+        else:
+            s.tx[(s.tx_at + s.tx_count - 1) & 15] = byte
+        begin(s, t)
+    elif register == IER:
+        if (byte & EMPTY) != 0 and (s.ier & EMPTY) == 0 and s.tx_count == 0:
+            s.empty_asks = 1
+        s.ier = byte & 15
+    elif register == IIR:
+        fifo_control(s, byte)
+    elif register == LCR:
+        s.lcr = byte
+        configure(m, s, t)
+    elif register == MCR:
+        s.mcr = byte & 0x1F
+        configure(m, s, t)
+    elif register == SCRATCH:
+        s.scratch = byte
+    settle(m, s)
+    return np.int64(0)
+
+
+def power_on(setup: Setup) -> None:
+    """Connect crystal and terminal; noise in divisor and scratch byte."""
+    s, settings = setup.state, setup.settings
+    connect(setup, s.line, settings["terminal"])
+    s.clock_t = s.silent_t = s.loop_t = FAR
+    s.source = source_of(setup.machine, setup.slot, 0)
+    if s.source < 0:
+        clock_at_power_on(setup, s.line, settings["clock"])
+    s.most = max((1 << 52) // (int(s.line.clock.num) * int(s.line.term_den)), 1)
+    s.gated = int(settings["gate"] == "out2")
+    s.divisor = int(setup.random.integers(0, 65536))
+    s.scratch = int(setup.random.integers(0, 256))
+
+
+def describe(m: Any, s: Any) -> list[str]:
+    """Give the chip's state in words."""
+    fifo = f"FIFOs on, trigger {int(trigger(s))}" if s.fcr & 1 else "FIFOs off"
+    rate = rate_words(s.line) if s.divisor else "divisor 0: nothing is sent or received"
+    out = [f"divisor {int(s.divisor)}: {rate}",
+           f"{fifo}; {int(s.received)} characters came, {int(s.rx_count)} wait, {int(s.lost)} "
+           f"lost by overrun, {int(s.bad)} with errors; {int(s.sent)} begun, {int(s.tx_count)} "
+           f"wait",
+           f"IER {int(s.ier):02X}h, LCR {int(s.lcr):02X}h, MCR {int(s.mcr):02X}h, LSR "
+           f"{int(line_status(s)):02X}h, IIR {int(request(s)):02X}h"]
+    if s.lcr & DLAB:
+        out.append("DLAB is set: the data and interrupt registers are the divisor's")
+    if s.gated and not s.mcr & OUT2:
+        out.append("OUT2 is 0: the interrupt pin is cut off")
+    return out + terminal_words(s.line)
+
+
+def margins(_: Any, s: Any) -> list[Margin]:
+    """A FIFO must be read before the room above its trigger is full."""
+    if not s.ier & GOT or not s.line.typed_out:
+        return []
+    room = int(depth(s)) - int(trigger(s)) + 1
+    return [Margin("receive", character_time(s.line) * room)]
+
+
+def rates(ask: Ask) -> list[Way]:
+    """Give the divisor nearest to a baud rate, at 8N1."""
+    if ask.purpose != BAUD:
+        return []
+    found = []
+    for clock in ask.source("clock", ask.want * X16):
+        divisor = near(ask.want * X16, clock.rate, 65535)
+        found.append(Way(clock.rate / (X16 * divisor), "", f"{clock.words} / 16 / {divisor}", (
+            *clock.writes, Write("line-control", DLAB | 3), Write("data", divisor & 0xFF),
+            Write("interrupt-enable", divisor >> 8), Write("line-control", 3))))
+    return found
+
+
+CARD = Card(
+    name="uart-16550",
+    summary="16550-type UART with FIFOs, without a vector",
+    source="PC16550D data sheet, from memory",
+    state=STATE,
+    functions={"reset": reset, "read": read, "write": write, "advance": advance, "line": line},
+    jumpers=(
+        Jumper("clock", "clock", "1.8432 MHz", "crystal, unless a wire ends at the input"),
+        Jumper("terminal", "terminal", {}, "what stands at the other end"),
+        Jumper("gate", "choice", "none", "out2: the interrupt pin passes only while OUT2 is set",
+               choices=("none", "out2")),
+        Jumper("interrupt", "flag", True, "the chip's interrupt pin reaches /INT"),
+    ),
+    registers=("data", "interrupt-enable", "interrupt-identify", "line-control", "modem-control",
+               "line-status", "modem-status", "scratch"),
+    interrupt=PLAIN_INTERRUPT,
+    inputs=("clock",),
+    channels=("",),
+    power_on=power_on,
+    describe=describe,
+    margins=margins,
+    rates=rates,
+)
