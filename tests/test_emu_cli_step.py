@@ -6,14 +6,16 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
+import subprocess
 import sys
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from subprocess import CompletedProcess
 
-import pexpect
-import pyte
 import pytest
+from conftest import ROOT
 
 from emu.cache import cache_folder
 
@@ -120,62 +122,65 @@ def test_a_bad_machine_is_refused_with_status_2(preburn: Run, tmp_path: Path) ->
 
 
 class Terminal:
-    """A person's terminal of 100 by 40: what is typed, and what the screen then shows."""
+    """A person's terminal, 100 by 40: what is typed, and what the screen then shows."""
 
-    def __init__(self, *arguments: object, cwd: Path, home: Path) -> None:
-        _shared_code(home)
-        self.screen = pyte.Screen(100, 40)
-        self._stream = pyte.ByteStream(self.screen)
-        self._child = pexpect.spawn(
-            sys.executable, ["-m", "emu.cli", *map(str, arguments)], cwd=str(cwd), timeout=120,
-            dimensions=(40, 100), env={"TERM": "xterm", "HOME": str(home), "PATH": "/usr/bin:/bin",
-                                       "PYTHONPATH": str(cwd)})
+    def __init__(self, machine: Path, home: Path) -> None:
+        self._socket = str(home / "tmux")
+        code = home / ".cache" / "preburn"
+        code.mkdir(parents=True)
+        (code / "code").symlink_to(cache_folder())  # only the history is apart
+        command = (f"cd {ROOT}; XDG_CACHE_HOME={home / '.cache'} {sys.executable} -m emu.cli step "
+                   f"{machine}; echo it left with $?; sleep 1000")
+        self._tmux("-f", "/dev/null", "new-session", "-d", "-x", "100", "-y", "40", command)
 
-    def wait(self, pattern: str) -> str:
-        """Wait until the screen matches; give it."""
-        while not re.search(pattern, self.shown):
-            try:
-                self._stream.feed(self._child.read_nonblocking(4096, timeout=120))
-            except pexpect.EOF:
-                assert re.search(pattern, self.shown), f"it ended with\n{self.shown}"
-                break
-        return self.shown
+    def _tmux(self, *arguments: str) -> str:
+        return subprocess.run(["tmux", "-S", self._socket, *arguments], check=True, text=True,
+                              capture_output=True).stdout
 
-    @property
-    def shown(self) -> str:
-        """What the screen shows, without the blanks at the ends of lines."""
-        return "\n".join(line.rstrip() for line in self.screen.display)
+    def type(self, *keys: str) -> None:
+        """Press keys by tmux's names, or type texts."""
+        self._tmux("send-keys", *keys)
 
-    def type(self, keys: str) -> None:
-        """Type."""
-        self._child.send(keys)
+    def shows(self, pattern: str) -> re.Match[str]:
+        """Wait until the screen shows a pattern."""
+        for _ in range(600):
+            screen = self._tmux("capture-pane", "-p")
+            if match := re.search(pattern, screen):
+                return match
+            time.sleep(0.1)
+        raise AssertionError(f"{pattern!r} was not shown:\n{screen}")
 
-    def ended(self) -> bool:
-        """Wait for its end; tell whether it ended well."""
-        self._child.expect(pexpect.EOF)
-        self._child.close()
-        return self._child.exitstatus == 0
+    def close(self) -> None:
+        """Take the terminal away."""
+        self._tmux("kill-server")
 
 
-def _shared_code(home: Path) -> None:
-    """Give a home of its own the compiled code of ours: only the history is apart."""
-    folder = home / ".cache" / "preburn"
-    folder.mkdir(parents=True)
-    (folder / "code").symlink_to(cache_folder())
+@pytest.fixture
+def terminal(roms: Path, tmp_path: Path) -> Iterator[Terminal]:
+    """Give a person a terminal with the stepper running in it."""
+    if shutil.which("tmux") is None:
+        pytest.skip("tmux is not installed")
+    opened = Terminal(roms / "tidewater" / "full.toml", tmp_path)
+    yield opened
+    opened.close()
 
 
-def test_a_person_edits_completes_and_breaks_off(roms: Path, tmp_path: Path) -> None:
-    terminal = Terminal("step", roms / "tidewater" / "full.toml", cwd=roms.parent, home=tmp_path)
-    terminal.wait(r"preburn> $|preburn> \n")
-    terminal.type("until sched_r\t\r")  # completion makes it sched_run
-    terminal.wait(r"at 02A9h, sched_run \(sched\.s:98\)")
-    terminal.type("\x1b[A")  # the line before, from the history
-    terminal.wait(r"preburn> until sched_run")
-    terminal.type("\x7f" * 20 + "go\r")
-    terminal.wait(r"tw>|Type help")
-    terminal.type("\x03")
-    terminal.wait(r"interrupted")
-    terminal.type("back\r")
-    terminal.wait(r"preburn> back\n(.*\n)+T \d+")
-    terminal.type("leave\r")
-    assert terminal.ended()
+def test_a_person_completes_recalls_breaks_off_and_goes_back(terminal: Terminal) -> None:
+    terminal.shows(r"preburn> *\n")
+    terminal.type("until sched_r", "Tab")
+    terminal.shows("preburn> until sched_run")
+    terminal.type("Enter")
+    terminal.shows(r"at 02A9h, sched_run \(sched\.s:98\)")
+    terminal.type("Up")
+    terminal.shows(r"until sched_run\n*\Z")
+    terminal.type("C-u", "go", "Enter")
+    terminal.shows(r"preburn> go\n")
+    terminal.type("C-c")
+    far = terminal.shows(r"interrupted\nT (\d+) ")
+    terminal.type("back", "Enter")
+    back = terminal.shows(r"preburn> back\nT (\d+) ")
+    assert 0 < int(far[1]) - int(back[1]) <= 23
+    terminal.type("frobnicate", "Enter")
+    terminal.shows("'frobnicate' is no word here; ")
+    terminal.type("leave", "Enter")
+    terminal.shows("it left with 0")

@@ -146,22 +146,28 @@ def interactive(sitting: Sitting) -> None:
     sitting.echo = terminals.take
     session = _session(desk)
     print(GREETING)
-    while True:
-        try:
-            line = session.prompt(PROMPT)
-        except KeyboardInterrupt:
-            continue
-        except EOFError:
-            return
-        try:
-            with interruptible(sitting):
-                told = desk.do(line)
-            terminals.flush()
-            print("\n".join(told))
-        except InputError as error:
-            print(error)
-        except Leave:
-            return
+    with interruptible(sitting):
+        while _take_line(session, desk, terminals):
+            pass
+
+
+def _take_line(session: PromptSession[str], desk: Desk, terminals: Terminals) -> bool:
+    """Take one line from the terminal and answer it; False when it was the last."""
+    try:
+        line = session.prompt(PROMPT)
+    except KeyboardInterrupt:
+        return True
+    except EOFError:
+        return False
+    try:
+        told = desk.do(line)
+    except InputError as error:
+        told = [str(error)]
+    except Leave:
+        return False
+    terminals.flush()
+    print("\n".join(told))
+    return True
 
 
 def _session(desk: Desk) -> PromptSession[str]:
