@@ -9,7 +9,7 @@ import pytest
 from stepper_bench import sit
 
 from emu.errors import InputError
-from emu.stepper.expression import Parser, evaluate, uses_facts
+from emu.stepper.expression import Parser, evaluate, facts_of
 from emu.stepper.program import Walker
 from emu.stepper.registers import FLAGS, REGISTERS, flag_letters
 from emu.stepper.sitting import Sitting
@@ -68,8 +68,8 @@ def test_registers_flags_memory_and_facts() -> None:
                          ("sign", 0), ("carry and a >= 80h", 1), ("value + old", 7),
                          ("bc' = word[bc]", 0)):
         assert value(sitting, text, value=3, old=4) == wanted, text
-    assert uses_facts(sitting.book.expression("a + [value]"))
-    assert not uses_facts(sitting.book.expression("t > 5 and a"))
+    assert facts_of(sitting.book.expression("a + [value] + t")) == {"value", "t"}
+    assert facts_of(sitting.book.expression("a and 5")) == set()
 
 
 def test_what_runs_at_every_boundary_gives_what_is_worked_out() -> None:
@@ -86,7 +86,7 @@ def test_what_runs_at_every_boundary_gives_what_is_worked_out() -> None:
         for _ in range(3):
             text = f"({text} {chance.choice(BINARY[:6])} {chance.choice(names)})"
         node = sitting.book.expression(f"{text} + [hl] - word[ix] = {chance.randrange(9)} or a & 1")
-        walker.begin([node])
+        walker.begin([node], [])
         wanted = evaluate(node, sitting.book.scene({}))
         assert int(walker._record[0].was[0]) == int(bool(wanted)), text
 

@@ -34,7 +34,7 @@ from bench_table import (
     measure,
 )
 
-GROUPS = ("loops", "machines", "starts")
+GROUPS = ("loops", "machines", "starts", "stepper")
 SLICE, SHORT_SLICE = 4_000_000, 100_000  # T-states a round
 GOAL_LOOP, GOAL_MEAN, GOAL_MIXED = 0.5, 0.7, 1200
 IN_C = " in C"
@@ -91,8 +91,16 @@ def start_group(_: Path, short: bool, rounds: int, __: str | None) -> list[Figur
     return measure(bench_starts.workloads(short), 1 if short else max(rounds // 8, 2))
 
 
+def stepper_group(folder: Path, short: bool, rounds: int, _: str | None) -> list[Figure]:
+    """Measure the stepper: stops, and going back."""
+    import bench_stepper
+
+    return measure(bench_stepper.workloads(folder, short), 1 if short else max(rounds // 3, 3))
+
+
 RUN: dict[str, Callable[[Path, bool, int, str | None], list[Figure]]] = {
-    "loops": loop_group, "machines": machine_group, "starts": start_group}
+    "loops": loop_group, "machines": machine_group, "starts": start_group,
+    "stepper": stepper_group}
 
 
 @click.command(help=__doc__)

@@ -104,16 +104,24 @@ class Book(Names):
         base = int(self._m.rb_true[(address >> 12) & 15])
         return base + (address & 0xFFF) if base >= 0 else None
 
-    def stands(self, target: Target) -> bool:
-        """Tell whether a target is what the map shows now: its page, or a copy elsewhere."""
+    def page_condition(self, target: Target) -> Node | None:
+        """Make the condition that a target is what the map shows: its page, or a copy elsewhere.
+
+        A copy lies outside what its image fills.  None: any page will do.
+        """
         if target.place is None:
-            return True
-        place = self.place(target.address)
-        if place is None or place == target.place:
-            return place is not None
-        extents = self._tables[target.slot].extents
-        base = self.setting.bases[target.slot]
-        return not any(base + start <= place < base + end for start, end in extents)
+            return None
+        here = Node("place", number=target.address)
+
+        def holds(op: str, value: int) -> Node:
+            return Node(op, (here, Node("number", number=value)))
+
+        found = holds("=", target.place)
+        base, outside = self.setting.bases[target.slot], holds(">=", 0)
+        for start, end in self._tables[target.slot].extents:
+            apart = Node("or", (holds("<", base + start), holds(">=", base + end)))
+            outside = Node("and", (outside, apart))
+        return Node("or", (found, outside))
 
     def exact(self, address: int) -> str | None:
         """Name an address when a symbol stands just there, as the map is now."""

@@ -22,7 +22,8 @@ from emu.errors import InputError
 from emu.stepper.registers import REGISTERS
 from emu.symbols import parse_number
 
-FACTS = ("value", "old", "address", "t")
+HIT_FACTS = ("value", "old", "address")
+FACTS = (*HIT_FACTS, "t")
 TOKEN = re.compile(r"""\s*(?:
     (?P<number>0[xX][0-9a-fA-F]+|\$[0-9a-fA-F]+|[0-9][0-9a-fA-F]*[hH]?\b)
   | '(?P<char>\\.|[^'\\])'
@@ -37,7 +38,11 @@ DEEPEST = 64
 
 @dataclass(frozen=True)
 class Node:
-    """A part of an expression: ``kind`` number, register, fact, byte, word or an operator."""
+    """A part of an expression: ``kind`` number, register, fact, byte, word or an operator.
+
+    Stops have two kinds more: "place" of an address in physical memory, -1 or less when it is
+    not plain, and "pending" sources of a slot; ``number`` is the address or slot.
+    """
 
     kind: str
     parts: tuple[Node, ...] = ()
@@ -92,9 +97,10 @@ def evaluate(node: Node, scene: Scene) -> int:
     return OPERATIONS[node.kind](*values)
 
 
-def uses_facts(node: Node) -> bool:
-    """Tell whether an expression asks what a stop saw."""
-    return node.kind == "fact" and node.name != "t" or any(map(uses_facts, node.parts))
+def facts_of(node: Node) -> set[str]:
+    """Name the facts that an expression asks."""
+    own = {node.name} if node.kind == "fact" else set()
+    return own.union(*map(facts_of, node.parts))
 
 
 def _tokens(text: str) -> list[tuple[str, str]]:

@@ -19,7 +19,6 @@ from emu.state import (
     STOP_WRITE,
 )
 from emu.stepper.book import Book
-from emu.stepper.expression import evaluate
 from emu.stepper.history import Hit
 from emu.stepper.watch import Stop
 from emu.stops import Row
@@ -35,8 +34,9 @@ class Judge:
     def __init__(self, book: Book, armed: Sequence[Stop], written: Callable[[int], bool],
                  counting: bool = True) -> None:
         self._book, self._written, self._counting = book, written, counting
-        self._owners = [(stop, k) for stop in armed for k in range(len(stop.rows))]
+        self._owners = [stop for stop in armed for _ in stop.rows]
         self.rows: list[Row] = [row for stop in armed for row in stop.rows]
+        self.conditions = [node for stop in armed for node in stop.conditions(book)]
         self.every = [stop for stop in armed if stop.every is not None]
         self.said = [stop for stop in armed if stop.said is not None]
 
@@ -51,20 +51,16 @@ class Judge:
         stop.hits += 1
         return stop.hits >= stop.after
 
+    @property
+    def needs_walker(self) -> bool:
+        """Tell whether there are expressions to work out while it runs."""
+        return bool(self.every) or any(node is not None for node in self.conditions)
+
     def accepts(self, hit: Hit) -> Stop | None:
-        """Give the stop that a hit is for, when all that it asks holds."""
-        stop, k = self._owners[hit.row]
-        m = self._book.machine.m
-        if stop.targets and not self._book.stands(stop.targets[k]):
-            return None
-        if stop.slot >= 0 and int(m.ip[stop.slot]) == 0:
-            return None
+        """Give the stop that a hit is for; its condition held when the run was left."""
+        stop = self._owners[hit.row]
         if self.kind(hit) == STOP_VIRGIN and not self._virgin(hit):
             return None
-        if stop.condition is not None:
-            facts = {"value": hit.data, "address": hit.address, "old": hit.old}
-            if not evaluate(stop.condition, self._book.scene(facts)):
-                return None
         return stop if self.counts(stop) else None
 
     def _virgin(self, hit: Hit) -> bool:

@@ -1,4 +1,4 @@
-"""Make the small programs that emu/stepper/walker.py works out at every boundary."""
+"""Make the small programs that emu/stepper/walker.py works out, and run a machine by them."""
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
@@ -11,7 +11,7 @@ from emu.errors import InputError
 from emu.machine import RUN, Machine
 from emu.state import MEDIUM_WANTED
 from emu.stepper import walker
-from emu.stepper.expression import Node
+from emu.stepper.expression import HIT_FACTS, Node, facts_of
 from emu.stepper.registers import FLAGS, HALVES, PAIRS
 
 WALK = "emu.stepper.walker.walk"
@@ -39,9 +39,16 @@ def program(node: Node) -> list[int]:
     words: list[int] = []
     _emit(node, words)
     if len(words) > walker.LENGTH - 2:
-        raise InputError("the expression is too long to be looked at at every instruction; "
-                         "make it shorter.")
+        raise InputError("the expression is too long; make it shorter.")
     return [*words, walker.END, 0]
+
+
+def check_every(node: Node) -> None:
+    """Refuse an expression that cannot be worked out at every instruction."""
+    program(node)
+    for name in sorted(facts_of(node) - {"t"}):
+        raise InputError(f"{name} belongs to a stop on memory or a port; here only registers, "
+                         f"memory, symbols and t can be asked.")
 
 
 def _emit(node: Node, words: list[int]) -> None:
@@ -50,10 +57,12 @@ def _emit(node: Node, words: list[int]) -> None:
     elif node.kind == "register":
         words += _register(node.name)
     elif node.kind == "fact":
-        if node.name != "t":
-            raise InputError(f"{node.name} belongs to a stop on memory or a port; here only "
-                             f"registers, memory, symbols and t can be asked.")
-        words += (walker.FIELD, walker.FIELDS.index("t"))
+        words += ((walker.FIELD, walker.FIELDS.index("t")) if node.name == "t"
+                  else (walker.FACT, HIT_FACTS.index(node.name)))
+    elif node.kind == "place":
+        words += (walker.PLACE, node.number)
+    elif node.kind == "pending":
+        words += (walker.PENDING, node.number)
     else:
         for part in node.parts:
             _emit(part, words)
@@ -84,16 +93,23 @@ class Walker:
         self._walk = lambda t: int(walk(place, ours, t))
         self._begin = lambda: int(begin(place, ours, 0))
 
-    def begin(self, nodes: Sequence[Node]) -> None:
-        """Take the expressions, and note which are true now; InputError: too many."""
-        if len(nodes) > walker.PROGRAMS:
-            raise InputError(f"more than {walker.PROGRAMS} expressions at every instruction; "
+    def begin(self, every: Sequence[Node], rows: Sequence[Node | None]) -> None:
+        """Take expressions for every instruction, and the conditions of the bus's rows.
+
+        Notes which of the first are true now.  InputError: there are too many of them.
+        """
+        if len(every) > walker.EVERY:
+            raise InputError(f"more than {walker.EVERY} expressions at every instruction; "
                              f"take one out first.")
         s: Any = self._record[0]
-        s.count = len(nodes)
-        for k, node in enumerate(nodes):
-            words = program(node)
-            s.program[k, :len(words)] = words
+        s.count = len(every)
+        s.row[:] = 0
+        s.row[:len(rows)] = [node is not None for node in rows]
+        conditions = ((walker.EVERY + k, node) for k, node in enumerate(rows))
+        for k, node in (*enumerate(every), *conditions):
+            if node is not None:
+                words = program(node)
+                s.program[k, :len(words)] = words
         s.was[:] = 0
         self._begin()
 

@@ -114,7 +114,7 @@ class Searcher:
     def _play(self, player: Player, judge: Judge, end: Spot,
               before: Spot) -> tuple[Spot, str] | None:
         """Play a stretch; the last place where something stops before ``before``."""
-        run = self._walk(player, judge) if judge.every else None
+        run = self._walk(player, judge) if judge.needs_walker else None
         found = None
         while int(player.m.t) < end.t and not self._stopping():
             fired = player.leg(end.t, run)
@@ -134,5 +134,6 @@ class Searcher:
     def _walk(self, player: Player, judge: Judge) -> Callable[[int], int]:
         if self._walker is None:
             self._walker = Walker(player.machine)
-        self._walker.begin([s.every for s in judge.every if s.every is not None])
+        self._walker.begin([s.every for s in judge.every if s.every is not None],
+                           judge.conditions)
         return self._walker.run

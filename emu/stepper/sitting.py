@@ -161,7 +161,7 @@ class Sitting:
         return event
 
     def _slices(self, t_end: int, judge: Judge, starts: dict[str, int]) -> Event:
-        run = self._walk(judge) if judge.every else None
+        run = self._walk(judge) if judge.needs_walker else None
         while not self._stopping.is_set():
             if self.t >= t_end:
                 return Event("time", "the time has come")
@@ -180,7 +180,8 @@ class Sitting:
     def _walk(self, judge: Judge) -> Callable[[int], int]:
         if self._walker is None:
             self._walker = Walker(self.machine, self._progress)
-        self._walker.begin([stop.every for stop in judge.every if stop.every is not None])
+        self._walker.begin([stop.every for stop in judge.every if stop.every is not None],
+                           judge.conditions)
         return self._walker.run
 
     def _measure(self, spent: float) -> None:

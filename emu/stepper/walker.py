@@ -1,34 +1,40 @@
-"""Run instruction by instruction until an expression comes true.
+"""Run until a stop is met whose condition holds, without going back to plain Python.
 
-An expression over registers and memory is a small program of (operation, argument) pairs
-for a stack of int64, see emu/stepper/program.py.  It is worked out at every instruction
-boundary, so such a stop costs about ten times a free run; all other stops are rows of the
-bus (emu/stops.py) and go on working here.
+An expression is a small program of (operation, argument) pairs for a stack of int64, see
+emu/stepper/program.py.  The programs of the bus's rows (emu/stops.py) are worked out when a
+row was met, at the boundary where the run was left; when none holds it goes on at once.
+The others are worked out at every instruction boundary: such a stop costs some ten times a
+free run.
 """
 from __future__ import annotations
 
 import numpy as np
 
 from emu.jit import INT, compiled, inlined, root
-from emu.state import MACHINE
+from emu.state import MACHINE, STOP_HIT, STOPS
+from emu.stops import EXECUTED, KIND
 from emu.stretch import run_at
 
-PROGRAMS, LENGTH, DEPTH = 8, 512, 80
+EVERY = 8  # programs for every instruction; those of rows stand behind them
+PROGRAMS, LENGTH, DEPTH = EVERY + STOPS, 512, 80
 
 # Operations that push a value.
-(END, CONSTANT, HALF, ALTERNATE, PAIR, ALTERNATE_PAIR, FIELD, FLAG) = range(8)
+(END, CONSTANT, HALF, ALTERNATE, PAIR, ALTERNATE_PAIR, FIELD, FLAG, FACT, PLACE,
+ PENDING) = range(11)
 # Operations on the top of the stack.
-(BYTE, WORD, NOT, NEGATIVE, COMPLEMENT) = range(8, 13)
+(BYTE, WORD, NOT, NEGATIVE, COMPLEMENT) = range(11, 16)
 # Operations on the two at the top, in the order of `BINARY`.
 BINARY = ("or", "and", "=", "!=", "<", "<=", ">", ">=", "|", "^", "&", "<<", ">>", "+", "-", "*",
           "/", "%")
-FIRST_BINARY = 13
+FIRST_BINARY = 16
 FIELDS = ("pc", "sp", "i", "refresh", "im", "iff1", "iff2", "wz", "t")
 
 WALK = np.dtype([
     ("run", np.int64),  # address of the run loop
-    ("count", np.int64),  # programs
-    ("was", np.int64, (PROGRAMS,)),  # 1: true at the last boundary; only a change counts
+    ("count", np.int64),  # programs for every instruction
+    ("was", np.int64, (EVERY,)),  # 1: true at the last boundary; only a change counts
+    ("row", np.int64, (STOPS,)),  # 1: the row has a program, number EVERY + row
+    ("fact", np.int64, (3,)),  # of a hit: data, what it overwrote, address
     ("program", np.int64, (PROGRAMS, LENGTH)),
     ("stack", np.int64, (DEPTH,)),
 ], align=True)
@@ -82,6 +88,12 @@ def pushed(m, op, a):
         value = field(m, a)
     elif op == FLAG:
         value = m.r[6] >> a & 1
+    elif op == PLACE:  # in physical memory, negative when it is not plain
+        value = m.rb_true[(a >> 12) & 15]
+        if value >= 0:
+            value += a & 0xFFF
+    elif op == PENDING:
+        value = m.ip[a]
     return value
 
 
@@ -151,7 +163,7 @@ def truth(m, s, k):
         a = s.program[k, at + 1]
         at += 2
         if op < BYTE:
-            s.stack[top] = pushed(m, op, a)
+            s.stack[top] = s.fact[a] if op == FACT else pushed(m, op, a)
             top += 1
         elif op < FIRST_BINARY:
             s.stack[top - 1] = changed(m, op, s.stack[top - 1])
@@ -173,15 +185,52 @@ def look(m, s):
     return fired
 
 
+@compiled
+def keep_true(m, s):
+    """Keep the listed hits whose program holds, or that have none; how many."""
+    kept = 0
+    for k in range(m.hit_count):
+        row = m.hits[k, 0]
+        s.fact[0] = m.hits[k, 3]
+        s.fact[1] = m.hits[k, 4]
+        s.fact[2] = m.hits[k, 2]
+        if s.row[row] == 0 or truth(m, s, EVERY + row) == 1:
+            for word in range(5):
+                m.hits[kept, word] = m.hits[k, word]
+            kept += 1
+    m.hit_count = kept
+    return kept
+
+
+@compiled
+def stands_before(m):
+    """Tell whether one of the listed hits stands before the instruction at PC."""
+    for k in range(m.hit_count):
+        if EXECUTED >> m.stops[m.hits[k, 0], KIND] & 1:
+            return True
+    return False
+
+
 @root(MACHINE, WALK, INT)
 def walk(m, s, t_stop):
-    """Run until ``t_stop``, a reason to leave, or a program that comes true (bits)."""
+    """Run until ``t_stop`` or a reason to leave; bits: the expressions that have come true.
+
+    Hits of rows whose program does not hold are no reason.
+    """
     fired = np.int64(0)
     while m.t < t_stop:
-        run_at(m, s.run, m.t + 1)
-        if m.prefix == 0:
+        run_at(m, s.run, m.t + 1 if s.count > 0 else t_stop)
+        reason = m.exit_reason
+        if m.prefix == 0 and s.count > 0:
             fired = look(m, s)
-        if fired != 0 or m.exit_reason != 0:
+        if reason == STOP_HIT:
+            here = stands_before(m)
+            if keep_true(m, s) == 0:
+                reason = np.int64(0)
+                m.exit_reason = 0
+                if here:
+                    m.pass_t = m.t
+        if fired != 0 or reason != 0:
             break
     return fired
 

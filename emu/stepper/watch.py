@@ -20,6 +20,7 @@ import difflib
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import reduce
 
 from emu.errors import InputError
 from emu.script import keys
@@ -40,7 +41,7 @@ from emu.state import (
 )
 from emu.stepper.book import Book, Target
 from emu.stepper.expression import Node
-from emu.stepper.program import program
+from emu.stepper.program import check_every
 from emu.stops import Row
 from emu.symbols import parse_number
 
@@ -78,11 +79,29 @@ class Stop:
         """Kind of its first row, -1 when it has none."""
         return self.rows[0].kind if self.rows else -1
 
+    def conditions(self, book: Book) -> list[Node | None]:
+        """Give what must hold when each of its rows is met."""
+        asked = [self.condition] if self.condition is not None else []
+        if self.slot >= 0:
+            asked.append(Node("pending", number=self.slot))
+        out = []
+        for k in range(len(self.rows)):
+            own = book.page_condition(self.targets[k]) if self.targets else None
+            out.append(both([*([own] if own else []), *asked]))
+        return out
+
     @property
     def words(self) -> str:
         """Describe it in a line, with what it has met so far."""
         state = " (asleep)" if self.asleep else ""
         return f"{self.number}: {self.text}{state}, met {self.hits} times"
+
+
+def both(nodes: list[Node]) -> Node | None:
+    """Join conditions that must all hold."""
+    if not nodes:
+        return None
+    return reduce(lambda a, b: Node("and", (a, b)), nodes)
 
 
 def parse(text: str, book: Book) -> Stop:
@@ -221,7 +240,7 @@ def _request(text: str, book: Book, _: str) -> Stop:
 
 def _when(text: str, book: Book, _: str) -> Stop:
     node = book.expression(text)
-    program(node)  # refuses what cannot be asked at every instruction
+    check_every(node)
     return Stop("", every=node)
 
 
