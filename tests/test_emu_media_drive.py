@@ -125,7 +125,8 @@ def test_blank_disk_is_kept_once_it_is_formatted_whole(tmp_path: Path):
         keep(bay)
     assert str(raised.value) == (
         "drive-a: a raw image cannot hold this disk: cylinder 1, head 0: sector 1 is missing; "
-        "format it whole before --keep. Nothing was written.")
+        "format it whole before --keep, or name a medium that ends in .tracks. Nothing was "
+        "written.")
     assert not path.exists()
     fdc.seek(1)
     fdc.format(1, 0, [1, 10, 2, 11, 3, 12, 4, 13, 5, 14, 6, 15, 7, 16, 8, 17, 9, 18], fill=0x22)

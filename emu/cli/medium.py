@@ -39,37 +39,53 @@ def command() -> None:
 @click.option("--fill", default="F6", show_default=True, help="The byte in all sectors, in hex.")
 @click.option("--files", type=KINDS, help="Put an empty file system on it.")
 @click.option("--label", default="", help="The file system's name.")
+@click.option("--unformatted", is_flag=True, help="Leave it as it came from the shop.")
+@click.option("--interleave", type=int, default=1, show_default=True,
+              help="The next sector number stands so many places on.")
+@click.option("--skew", type=int, default=0, show_default=True,
+              help="Places that numbering starts later on each further track.")
+@click.option("--bad", multiple=True, help="CYLINDER/HEAD/SECTOR that cannot be read; with :id or "
+                                           ":missing behind it its ID is bad or gone.")
 @click.option("--replace", is_flag=True, help="Overwrite a file that is there.")
 def create(file: Path, geometry: str | None, as_json: bool, fill: str, files: str | None,
-           label: str, replace: bool) -> None:
-    """Make a formatted disk image FILE.
+           label: str, unformatted: bool, interleave: int, skew: int, bad: tuple[str, ...],
+           replace: bool) -> None:
+    """Make a disk image FILE.
 
-    An unformatted disk needs no image: in the backplane file, give the drive a medium that is
-    not there yet and blank = true.
+    A FILE that ends in .tracks holds the disk as it lies there, with gaps, marks and CRCs: only
+    such a file can be unformatted, interleaved or have bad sectors. Any other file holds the
+    sectors' bytes and nothing else.
     """
-    from emu.media.disk import Disk, geometry_of
-    from emu.media.filesystem import make
-    from emu.media.image import filled, format_name
+    from emu.media.create import Wish, new_disk
+    from emu.media.image import format_name
 
-    shape = geometry_of(geometry)
-    if shape is None:
-        raise InputError("create needs --geometry, such as 720K or 80x2x9x512.")
-    try:
-        byte = int(fill, 16)
-    except ValueError:
-        byte = -1
-    if not 0 <= byte <= 255:
-        raise InputError(f"--fill takes a byte in hex such as F6, not {fill!r}.")
     if file.exists() and not replace:
         raise InputError(f"{file}: is there already; say --replace to overwrite it.")
-    disk = Disk(file, filled(shape, byte, str(file)))
-    if files:
-        make(disk.image, files, label)
-    elif label:
-        raise InputError("--label names a file system; say --files fat12 or --files tidewater.")
+    disk = new_disk(file, Wish(geometry, fill, files, label, unformatted, interleave, skew, bad))
     disk.save()
-    _done(as_json, f"{file}: {format_name(shape)}, {shape.size} bytes",
-          file=str(file), bytes=shape.size)
+    shape = disk.image.geometry
+    _done(as_json, f"{file}: {format_name(shape)}, {shape.size} bytes", file=str(file),
+          bytes=shape.size)
+
+
+@command.command()
+@disk_options
+@click.argument("target", type=click.Path(path_type=Path))
+@click.option("--replace", is_flag=True, help="Overwrite a file that is there.")
+def convert(file: Path, geometry: str | None, as_json: bool, target: Path,
+            replace: bool) -> None:
+    """Copy the image FILE to TARGET: as tracks if that ends in .tracks, else as raw sectors."""
+    from emu.media.disk import Disk
+    from emu.media.trackfile import SUFFIX
+
+    if target.exists() and not replace:
+        raise InputError(f"{target}: is there already; say --replace to overwrite it.")
+    disk = Disk.open(file, geometry)
+    if target.suffix != SUFFIX and disk.image.unreadable:
+        disk.image.block(min(disk.image.unreadable))  # which says where and why
+    tracks = disk.laid() if target.suffix == SUFFIX else None
+    Disk(target, disk.image, tracks).save()
+    _done(as_json, f"{target}: a copy of {file}", file=str(target))
 
 
 @command.command("format")

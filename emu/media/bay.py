@@ -27,6 +27,7 @@ class Original:
     protected: bool = False  # takes no writing
     formatted: bool = True  # False: blank from the shop
     stamp: tuple[int, int] | None = None  # size and time of the file when it was opened
+    tracks: Mapping[int, Any] | None = None  # of a track image, by piece number; ``data`` is empty
 
     def block(self, number: int) -> bytes:
         """Give a memory card's sector; beyond the end zeros."""
@@ -58,8 +59,11 @@ class Bay:
         return self._pieces
 
     def get(self, number: int) -> Any | None:
-        """Give a piece that has been written, None when the original still counts."""
-        return self._pieces.get(number)
+        """Give a piece that has been written, or a track image's; None: the raw image counts."""
+        piece = self._pieces.get(number)
+        if piece is None and self.original is not None and self.original.tracks is not None:
+            return self.original.tracks.get(number)
+        return piece
 
     def put(self, number: int, piece: Any) -> None:
         """Write a piece; it must not be changed afterwards."""

@@ -6,11 +6,14 @@ from pathlib import Path
 
 from emu.atomic import write_atomic
 from emu.errors import InputError
+from emu.media import trackfile
+from emu.media.bay import SIDES
 from emu.media.files import open_floppy
 from emu.media.geometry import FORMATS, RATES, Geometry, parse
 from emu.media.image import SectorImage
-from emu.media.track import OVERHEAD, Sector, lay, sectors
+from emu.media.track import OVERHEAD, Sector, Track, lay, sectors
 
+MISSING = "it is missing"
 NAMES = ("cylinders", "heads", "sectors", "sector-size")
 
 
@@ -47,27 +50,109 @@ def _recording(count: int, size: int) -> dict[str, int]:
     return {"rate": 500, "gap3": 10}
 
 
+def trouble_of(sector: Sector) -> str:
+    """Say what keeps a sector from being read, or an empty text."""
+    if not sector.id_good:
+        return "its ID has a bad CRC"
+    if sector.data is None:
+        return "no data mark follows its ID"
+    return "" if sector.data_good else "its data have a bad CRC"
+
+
 @dataclass
 class Disk:
-    """An image file in memory."""
+    """An image file in memory: raw sectors, or tracks by number (cylinder * 2 + head)."""
 
     path: Path
     image: SectorImage
+    tracks: dict[int, Track] | None = None
 
     @classmethod
     def open(cls, path: Path, geometry: str | None) -> Disk:
         """Read an image whole; InputError when it is missing or its size does not fit."""
         found = open_floppy(path, geometry_of(geometry))
-        assert found.geometry is not None
-        return cls(path, SectorImage(found.geometry, bytearray(found.data), str(path)))
+        if found.geometry is None:
+            raise InputError(f"{path}: this track image does not say its geometry; name one with "
+                             f"--geometry.")
+        if found.tracks is None:
+            return cls(path, SectorImage(found.geometry, bytearray(found.data), str(path)))
+        return cls.of_tracks(path, found.geometry, dict(found.tracks))
+
+    @classmethod
+    def of_tracks(cls, path: Path, geometry: Geometry, tracks: dict[int, Track]) -> Disk:
+        """Gather the sectors of some tracks; what cannot be read stays 00 and is noted."""
+        image = SectorImage(geometry, bytearray(geometry.size), str(path))
+        disk = cls(path, image, tracks)
+        for block in range(0, image.count, geometry.sectors):
+            cylinder, head, _ = image.where(block)
+            found = {s.number: s for s in disk.track(cylinder, head) if s.cylinder == cylinder}
+            for k in range(geometry.sectors):
+                disk._take(block + k, found.get(geometry.first_sector + k))
+        return disk
+
+    def _take(self, block: int, sector: Sector | None) -> None:
+        size = self.image.geometry.sector_size
+        trouble = trouble_of(sector) if sector else MISSING
+        if sector and sector.data is not None and len(sector.data) != size:
+            trouble = f"it has {len(sector.data)} bytes"
+        elif sector and sector.data is not None and sector.id_good:
+            self.image.data[block * size:(block + 1) * size] = sector.data
+        if trouble:
+            self.image.unreadable[block] = trouble
 
     def track(self, cylinder: int, head: int) -> list[Sector]:
         """List the sectors of a track in the order in which they pass the head."""
         geometry = self.image.geometry
         first = self.image.number(cylinder, head, geometry.first_sector)
-        content = self.image.blocks(first, geometry.sectors)
-        return sectors(lay(geometry, cylinder, head, content))
+        if self.tracks is not None:
+            held = self.tracks.get(cylinder * SIDES + head)
+            return [] if held is None else sectors(held)
+        at, size = first * geometry.sector_size, geometry.track_bytes
+        return sectors(lay(geometry, cylinder, head, bytes(self.image.data[at:at + size])))
 
     def save(self) -> None:
         """Put the image into its file, whole or not at all."""
-        write_atomic(self.path, bytes(self.image.data), "medium")
+        if self.tracks is None:
+            write_atomic(self.path, bytes(self.image.data), "medium")
+            return
+        for block in sorted(self.image.written):
+            self._store(block)
+        self.image.written.clear()
+        write_atomic(self.path, trackfile.pack(self.image.geometry, self.tracks), "medium")
+
+    def laid(self) -> dict[int, Track]:
+        """Give the disk as tracks, laid out as its geometry says."""
+        if self.tracks is not None:
+            return self.tracks
+        g, out = self.image.geometry, {}
+        for number in range(g.cylinders * g.heads):
+            cylinder, head = divmod(number, g.heads)
+            at = number * g.track_bytes
+            out[cylinder * SIDES + head] = lay(g, cylinder, head,
+                                               bytes(self.image.data[at:at + g.track_bytes]))
+        return out
+
+    def spoil(self, cylinder: int, head: int, number: int, trouble: str) -> None:
+        """Make a sector unreadable: "data", "id" or "missing"; only a track image can hold it."""
+        self.image.number(cylinder, head, number)
+        assert self.tracks is not None
+        key = cylinder * SIDES + head
+        for sector in self.track(cylinder, head):
+            if sector.number == number:
+                self.tracks[key] = trackfile.spoiled(self.tracks[key], sector, trouble)
+
+    def _store(self, block: int) -> None:
+        """Write a block into its track; InputError when there is no field for it."""
+        cylinder, head, number = self.image.where(block)
+        assert self.tracks is not None
+        key = cylinder * SIDES + head
+        held = self.tracks.get(key)
+        size = self.image.geometry.sector_size
+        for sector in self.track(cylinder, head):
+            if held and sector.number == number and sector.id_good and sector.data is not None \
+                    and len(sector.data) == size:
+                content = bytes(self.image.data[block * size:(block + 1) * size])
+                self.tracks[key] = trackfile.with_data(held, sector, content)
+                return
+        raise InputError(f"{self.path}: cylinder {cylinder}, head {head}, sector {number} cannot "
+                         f"be written: it is missing; nothing was changed.")

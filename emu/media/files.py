@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from emu.errors import InputError
 from emu.inputfile import read_limited
+from emu.media import trackfile
 from emu.media.bay import BLOCK, SIDES, Bay, Original
 from emu.media.geometry import Geometry, of_size
 from emu.media.track import Track, sectors
@@ -34,7 +35,7 @@ def _stamp(path: Path) -> tuple[int, int]:
 
 def open_floppy(path: Path, geometry: Geometry | None, protected: bool = False,
                 blank: bool = False) -> Original:
-    """Open a raw sector image of a floppy.
+    """Open a floppy's image: raw sectors, or tracks (emu/media/trackfile.py).
 
     Without a geometry the size tells the format.  ``blank``: a file that is not there yet is
     an unformatted disk.  Raises InputError when the file cannot be read or its size is wrong.
@@ -42,6 +43,9 @@ def open_floppy(path: Path, geometry: Geometry | None, protected: bool = False,
     if blank and not path.exists():
         return Original(path, b"", geometry, protected, formatted=False)
     data = read_limited(path, "floppy image", FLOPPY_LIMIT)
+    if data.startswith(trackfile.MAGIC):
+        own, tracks = trackfile.unpack(data, path)
+        return Original(path, b"", geometry or own, protected, False, _stamp(path), tracks)
     if geometry is None:
         geometry = of_size(len(data), path)
     if len(data) != geometry.size:
@@ -115,7 +119,8 @@ def _flat_track(bay: Bay, geometry: Geometry, cylinder: int, head: int,
         if sector is None or sector.data is None or trouble:
             raise InputError(f"{bay.name}: a raw image cannot hold this disk: cylinder "
                              f"{cylinder}, head {head}: sector {wanted} {trouble}; format it "
-                             f"whole before --keep. Nothing was written.")
+                             f"whole before --keep, or name a medium that ends in "
+                             f"{trackfile.SUFFIX}. Nothing was written.")
         out += sector.data
     return out
 
@@ -143,7 +148,8 @@ def check_keep(bays: Iterable[Bay]) -> None:
         if original.path is None:
             raise InputError(f"{bay.name}: --keep has no file to write the disk to; give the "
                              f"drive a medium.")
-        if isinstance(original.data, bytes) and original.geometry is None:
+        if isinstance(original.data, bytes) and original.geometry is None \
+                and not _in_tracks(original):
             raise InputError(f"{bay.name}: --keep cannot tell how large the image of a blank disk "
                              f"becomes; give the drive a geometry.")
         path = original.path.resolve()
@@ -153,6 +159,13 @@ def check_keep(bays: Iterable[Bay]) -> None:
         if not os.access(path.parent, os.W_OK):
             raise InputError(f"{path.parent}: is a read-only folder, so --keep cannot write "
                              f"{path.name} back; make it writable.")
+
+
+def _in_tracks(original: Original) -> bool:
+    """Tell whether a medium is kept as a track image: it is one, or is to become one."""
+    return original.tracks is not None or (
+        not original.formatted and original.path is not None
+        and original.path.suffix == trackfile.SUFFIX)
 
 
 def keep(bay: Bay) -> bool:
@@ -167,7 +180,11 @@ def keep(bay: Bay) -> bool:
     if path.exists() and _stamp(path) != original.stamp:
         raise InputError(f"{path}: has been changed by another program since it was opened; "
                          f"--keep leaves it alone. Boot again.")
-    flat = flat_floppy(bay) if isinstance(original.data, bytes) else None
+    flat = None
+    if _in_tracks(original):
+        flat = trackfile.pack(original.geometry, {**(original.tracks or {}), **bay.pieces})
+    elif isinstance(original.data, bytes):
+        flat = flat_floppy(bay)
     draft = path.with_name(f".{path.name}.{os.getpid()}.new")
     try:
         mode = stat.S_IMODE(path.stat().st_mode) if path.exists() else 0o644

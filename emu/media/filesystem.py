@@ -63,7 +63,7 @@ def mount(image: SectorImage) -> FileSystem | None:
     from emu.media.fat12 import Fat12
     from emu.media.harbour import Harbour
 
-    if image.geometry.sector_size != 512:
+    if image.geometry.sector_size != 512 or 0 in image.unreadable:
         return None
     first = image.block(0)
     if first[:4] == Harbour.MAGIC:
@@ -83,6 +83,9 @@ def make(image: SectorImage, kind: str, label: str = "") -> FileSystem:
     if image.geometry.sector_size != 512:
         raise InputError(f"{image.place}: {kind} needs sectors of 512 bytes, and geometry "
                          f"{format_name(image.geometry)} has {image.geometry.sector_size}.")
+    if 0 in image.unreadable:
+        raise InputError(f"{image.place}: is not formatted; format it in a machine, or make it "
+                         f"anew with `preburn medium create`.")
     return Fat12.make(image, label) if kind == "fat12" else Harbour.make(image, label)
 
 

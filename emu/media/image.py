@@ -1,7 +1,7 @@
 """A sector image in memory: the bytes of a disk, by block or by cylinder, head and sector."""
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from emu.errors import InputError
 from emu.media.geometry import FORMATS, Geometry
@@ -14,6 +14,8 @@ class SectorImage:
     geometry: Geometry
     data: bytearray
     place: str
+    unreadable: dict[int, str] = field(default_factory=dict)  # block: what keeps it from being read
+    written: set[int] = field(default_factory=set)  # blocks that have been put
 
     @property
     def count(self) -> int:
@@ -21,8 +23,13 @@ class SectorImage:
         return self.geometry.size // self.geometry.sector_size
 
     def block(self, number: int) -> bytes:
-        """Give the bytes of a block; InputError beyond the end."""
+        """Give the bytes of a block; InputError beyond the end or when it cannot be read."""
         at = self._at(number)
+        if number in self.unreadable:
+            cylinder, head, sector = self.where(number)
+            raise InputError(f"{self.place}: cylinder {cylinder}, head {head}, sector {sector} "
+                             f"cannot be read: {self.unreadable[number]}; take a copy, or make "
+                             f"the disk anew.")
         return bytes(self.data[at:at + self.geometry.sector_size])
 
     def put(self, number: int, data: bytes) -> None:
@@ -31,6 +38,7 @@ class SectorImage:
         if len(data) > size:
             raise ValueError(f"{len(data)} bytes do not fit a sector of {size}")
         self.data[at:at + size] = data.ljust(size, b"\0")
+        self.written.add(number)
 
     def blocks(self, first: int, count: int) -> bytes:
         """Give the bytes of consecutive blocks."""

@@ -3,7 +3,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from emu.media.disk import Disk
+from emu.errors import InputError
+from emu.media.disk import MISSING, Disk, trouble_of
 from emu.media.filesystem import FileSystem, mount
 from emu.media.image import SectorImage, format_name
 from emu.media.track import Sector
@@ -20,35 +21,38 @@ def report(disk: Disk, every_track: bool) -> dict[str, Any]:
     geometry = disk.image.geometry
     tracks = [(c, h, disk.track(c, h)) for c in range(geometry.cylinders)
               for h in range(geometry.heads)]
+    blank = {(c, h) for c, h, found in tracks if not found}
     out: dict[str, Any] = {
         "file": str(disk.path), "geometry": format_name(geometry),
         "cylinders": geometry.cylinders, "heads": geometry.heads, "sectors": geometry.sectors,
         "sector_size": geometry.sector_size, "rate": geometry.rate, "rpm": geometry.rpm,
-        "order": [s.number for s in tracks[0][2]],
-        "bad_sectors": [{"cylinder": c, "head": h, "sector": s.number, "trouble": trouble(s)}
-                        for c, h, found in tracks for s in found if trouble(s)],
-        "unformatted_tracks": [[c, h] for c, h, found in tracks if not found],
+        "order": next(([s.number for s in found] for _, _, found in tracks if found), []),
+        "bad_sectors": [{"cylinder": c, "head": h, "sector": s.number, "trouble": trouble_of(s)}
+                        for c, h, found in tracks for s in found if trouble_of(s)],
+        "missing_sectors": [disk.image.where(block)
+                            for block, why in disk.image.unreadable.items()
+                            if why == MISSING and disk.image.where(block)[:2] not in blank],
+        "unformatted_tracks": sorted(map(list, blank)),
         "uniform_tracks": [[c, h, data] for c, h, found in tracks
                            if (data := _uniform(found)) is not None],
     }
     if every_track:
         out["tracks"] = [{"cylinder": c, "head": h, "sectors": [s.number for s in found]}
                          for c, h, found in tracks]
-    files = mount(disk.image)
-    out["file_system"] = files and {
-        "kind": files.kind, "label": files.label, "files": files_of(files), "free": files.free(),
-        "bad": [disk.image.where(block) for block in files.bad_blocks()],
-        "problems": files.problems()}
+    try:
+        out["file_system"] = _files(disk)
+    except InputError as error:
+        out["file_system"], out["damage"] = None, str(error)
     return out
 
 
-def trouble(sector: Sector) -> str:
-    """Say what keeps a sector from being read, or an empty text."""
-    if not sector.id_good:
-        return "its ID has a bad CRC"
-    if sector.data is None:
-        return "no data mark follows its ID"
-    return "" if sector.data_good else "its data have a bad CRC"
+def _files(disk: Disk) -> dict[str, Any] | None:
+    """Say what file system is on a disk, None when there is none that can be read."""
+    files = mount(disk.image)
+    return None if files is None else {
+        "kind": files.kind, "label": files.label, "files": files_of(files), "free": files.free(),
+        "bad": [disk.image.where(block) for block in files.bad_blocks()],
+        "problems": files.problems()}
 
 
 def _uniform(found: list[Sector]) -> str | None:
@@ -63,15 +67,19 @@ def lines(known: dict[str, Any]) -> list[str]:
     out = [f"{known['file']}: {known['geometry']}, {known['cylinders']} cylinders, "
            f"{known['heads']} heads, {known['sectors']} sectors of {known['sector_size']} bytes",
            f"recorded at {known['rate']} kbit/s, {known['rpm']} rpm; order on the track: "
-           f"{' '.join(map(str, known['order']))}",
+           f"{' '.join(map(str, known['order'])) or 'none'}",
            *(f"bad: cylinder {b['cylinder']}, head {b['head']}, sector {b['sector']}: "
-             f"{b['trouble']}" for b in bad)]
+             f"{b['trouble']}" for b in bad),
+           *(f"missing: cylinder {c}, head {h}, sector {r}"
+             for c, h, r in known["missing_sectors"])]
     if blank:
         out.append(f"unformatted: {len(blank)} tracks, the first at cylinder {blank[0][0]}, head "
                    f"{blank[0][1]}")
     for track in known.get("tracks", ()):
         out.append(f"{track['cylinder']:3}/{track['head']}: {' '.join(map(str, track['sectors']))}")
     files = known["file_system"]
+    if "damage" in known:
+        return [*out, f"file system: {known['damage']}"]
     if files is None:
         uniform, count = known["uniform_tracks"], known["cylinders"] * known["heads"]
         return [*out, "no file system" + (f"; {len(uniform)} of {count} tracks hold one byte only"

@@ -76,6 +76,7 @@ class Sector:
     data: bytes | None  # None: no data mark follows the ID
     data_good: bool
     deleted: bool
+    data_at: int = -1  # byte of the turn where its data begin
 
 
 def crc(data: bytes, start: int = PRESET) -> int:
@@ -179,5 +180,6 @@ def sectors(track: Track) -> list[Sector]:
             whole = _round(track.data, next_at, lead + (128 << (n & 7)) + 2)
             data, good = whole[lead:-2], crc(whole) == 0
         out.append(Sector(at, c, h, r, n, crc(field) == 0, data, good,
-                          next_mark == DELETED_MARK and data is not None))
+                          next_mark == DELETED_MARK and data is not None,
+                          -1 if data is None else (next_at + lead) % len(track.data)))
     return out
