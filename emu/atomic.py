@@ -6,24 +6,31 @@ import errno
 import os
 import stat
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
+from typing import BinaryIO
 
 from emu.errors import InputError
 
 
 def write_atomic(path: Path, data: bytes, what: str = "file") -> None:
-    """Put ``data`` into a file: a new file beside it, flushed to the disk, then renamed over it.
+    """Put ``data`` into a file, as `replace_file` does."""
+    replace_file(path, lambda file: file.write(data), what)
+
+
+def replace_file(path: Path, fill: Callable[[BinaryIO], object], what: str = "file") -> None:
+    """Let ``fill`` write a new file beside the old one, flush it to the disk, rename it over.
 
     A link is followed; the old file's permissions stay.  Raises InputError, with the old file
     untouched, when it is read-only or no regular file, or when the disk is full.
     """
     path = Path(os.path.realpath(path))
-    mode = _permissions(path, what)
+    mode = permissions(path, what)
     draft = ""
     try:
         handle, draft = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
         with open(handle, "wb") as file:
-            file.write(data)
+            fill(file)
             file.flush()
             os.fsync(file.fileno())
         os.chmod(draft, mode)
@@ -36,8 +43,8 @@ def write_atomic(path: Path, data: bytes, what: str = "file") -> None:
     _flush_folder(path.parent)
 
 
-def _permissions(path: Path, what: str) -> int:
-    """Give the permissions that the new file takes; InputError when it may not be replaced."""
+def permissions(path: Path, what: str) -> int:
+    """Give the permissions that a new file takes; InputError when it may not be replaced."""
     try:
         found = path.stat().st_mode
     except FileNotFoundError:

@@ -135,12 +135,11 @@ def test_full_disk_on_write_back_loses_nothing(changed: Bay, monkeypatch):
     def full(*_):
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(os, "write", full)
+    monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(InputError) as raised:
         keep(changed)
     assert str(raised.value) == (
-        f"{path}: cannot be written back: No space left on device; the file is as it was. Make "
-        f"room or mend the folder, and boot again.")
+        f"{path}: cannot be written: the disk is full; the medium stays as it was.")
     assert path.read_bytes() == bytes(BLOCK)
     assert [p.name for p in path.parent.iterdir()] == ["card.img"]
 
@@ -158,8 +157,8 @@ def test_read_only_file_is_refused_before_the_run(changed: Bay, monkeypatch):
     with pytest.raises(InputError) as raised:
         check_keep([changed])
     assert str(raised.value) == (
-        f"{changed.original.path}: is read-only, so --keep cannot write it back; make it writable, "
-        f"or set write-protect = true in store.medium.")
+        f"{changed.original.path}: is read-only; make it writable (chmod u+w) or name another "
+        f"medium.")
 
 
 def test_image_sizes(tmp_path: Path):

@@ -4,6 +4,7 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
+from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
 
@@ -185,3 +186,24 @@ def test_without_a_timer_reading_hangs_and_the_verdict_says_why() -> None:
     for part in ("tick_isr", "ticks", "sleep_ticks", "floppy_begin", "floppy.s:"):
         assert part in text
     assert "base 28h" in verdict.remedy[0]
+
+
+def test_a_disk_that_cannot_be_kept_costs_the_verdict_nothing(
+        tmp_path: Path, preburn: Callable[..., subprocess.CompletedProcess[str]]) -> None:
+    image = filled(FORMATS["720K"], 0xE5, "made here")
+    make(image, "tidewater").write("note", b"tide\n")
+    (tmp_path / "d.img").write_bytes(image.data)
+    path = backplane(tmp_path, "d.img", "720K")
+    (tmp_path / "d.img").chmod(0o444)
+    done = preburn("boot", path, "--keep", "--limit", "1")
+    assert done.returncode == 2
+    assert done.stderr == (f"preburn: {tmp_path / 'd.img'}: is read-only; make it writable (chmod "
+                           f"u+w) or name another medium.\n")
+    assert "Tidewater" not in done.stdout  # found before the run
+    (tmp_path / "d.img").chmod(0o644)
+    done = preburn("boot", path, "--keep", "--limit", "30", "--send", r"gauge\r", "--after", "ing",
+                   "--send", r"disk attach\r", "--after", "a Tidewater disk", "--send",
+                   r"log archive\r")
+    assert done.returncode == 0
+    assert f"kept: {tmp_path / 'd.img'}" in done.stdout
+    assert need(Disk.open(tmp_path / "d.img", None).image).read("note") == b"tide\n"

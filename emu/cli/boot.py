@@ -12,6 +12,7 @@ from emu.cli.options import limit_seconds
 from emu.cli.progress import compiling
 from emu.cli.running import run_watched
 from emu.cli.typing_order import Typing, texts_before
+from emu.errors import InputError
 
 
 @click.command(cls=Typing)
@@ -60,7 +61,11 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
         check_keep(machine.bays.values())
     session = Session(machine, until, seconds, steps)
     run_watched(session, console=not as_json)
-    kept = keep_media(machine) if keep else []
+    kept, not_kept = [], None
+    try:
+        kept = keep_media(machine) if keep else []
+    except InputError as error:
+        not_kept = error  # the verdict comes first
     verdict = explain(session)
     failed = session.failed_step or next((s for s in session.steps if s.kind == "expect"), None)
     if failed is not None:
@@ -95,4 +100,6 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
             click.echo(f"with fault: {fault}")
         click.echo(f"({verdict.emulated_seconds:.4g} s emulated in "
                    f"{time.perf_counter() - started:.2f} s)")
+    if not_kept is not None:
+        raise not_kept
     sys.exit(verdict.exit_status(until is not None or failed is not None))

@@ -5,15 +5,15 @@ the old one; whatever goes wrong, one of the two stands there whole.
 """
 from __future__ import annotations
 
-import contextlib
 import mmap
 import os
 import stat
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, BinaryIO
 
+from emu.atomic import permissions, replace_file, write_atomic
 from emu.errors import InputError
 from emu.inputfile import read_limited
 from emu.media import trackfile
@@ -125,18 +125,12 @@ def _flat_track(bay: Bay, geometry: Geometry, cylinder: int, head: int,
     return out
 
 
-def _fill_blocks(bay: Bay, original: Original, descriptor: int) -> None:
+def _fill_blocks(bay: Bay, original: Original, file: BinaryIO) -> None:
     for at in range(0, len(original.data), 1 << 20):
-        _write_all(descriptor, original.data[at:at + (1 << 20)])
+        file.write(original.data[at:at + (1 << 20)])
     for number, piece in bay.pieces.items():
-        os.lseek(descriptor, number * BLOCK, os.SEEK_SET)
-        _write_all(descriptor, piece)
-
-
-def _write_all(descriptor: int, data: bytes) -> None:
-    view = memoryview(data)
-    while view:
-        view = view[os.write(descriptor, view):]
+        file.seek(number * BLOCK)
+        file.write(piece)
 
 
 def check_keep(bays: Iterable[Bay]) -> None:
@@ -152,13 +146,11 @@ def check_keep(bays: Iterable[Bay]) -> None:
                 and not _in_tracks(original):
             raise InputError(f"{bay.name}: --keep cannot tell how large the image of a blank disk "
                              f"becomes; give the drive a geometry.")
-        path = original.path.resolve()
-        if path.exists() and not os.access(path, os.W_OK):
-            raise InputError(f"{path}: is read-only, so --keep cannot write it back; make it "
-                             f"writable, or set write-protect = true in {bay.name}.")
-        if not os.access(path.parent, os.W_OK):
-            raise InputError(f"{path.parent}: is a read-only folder, so --keep cannot write "
-                             f"{path.name} back; make it writable.")
+        permissions(original.path.resolve(), "medium")
+        folder = original.path.resolve().parent
+        if not os.access(folder, os.W_OK):
+            raise InputError(f"{folder}: is a read-only folder, so --keep cannot write "
+                             f"{original.path.name} back; make it writable.")
 
 
 def _in_tracks(original: Original) -> bool:
@@ -185,39 +177,27 @@ def keep(bay: Bay) -> bool:
         flat = trackfile.pack(original.geometry, {**(original.tracks or {}), **bay.pieces})
     elif isinstance(original.data, bytes):
         flat = flat_floppy(bay)
-    draft = path.with_name(f".{path.name}.{os.getpid()}.new")
-    try:
-        mode = stat.S_IMODE(path.stat().st_mode) if path.exists() else 0o644
-        descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
-        try:
-            if flat is None:
-                _fill_blocks(bay, original, descriptor)
-            else:
-                _write_all(descriptor, flat)
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
-        os.replace(draft, path)
-        _sync_folder(path.parent)
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            draft.unlink()
-        raise InputError(f"{path}: cannot be written back: {error.strerror}; the file is as it "
-                         f"was. Make room or mend the folder, and boot again.") from None
+    if flat is None:
+        replace_file(path, lambda file: _fill_blocks(bay, original, file), "medium")
+    else:
+        write_atomic(path, flat, "medium")
     bay.original = replace(original, stamp=_stamp(path))
     return True
 
 
 def keep_media(machine: Machine) -> list[str]:
-    """Write back what has changed on a machine's media; the files' paths."""
+    """Write back what has changed on a machine's media; the files' paths.
+
+    One that cannot be written does not keep the others from it: then InputError for the first.
+    """
     machine.flush()
-    return [str(bay.original.path) for bay in machine.bays.values()
-            if keep(bay) and bay.original is not None]
-
-
-def _sync_folder(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+    kept, errors = [], []
+    for bay in machine.bays.values():
+        try:
+            if keep(bay) and bay.original is not None:
+                kept.append(str(bay.original.path))
+        except InputError as error:
+            errors.append(error)
+    if errors:
+        raise errors[0]
+    return kept
