@@ -301,6 +301,12 @@ def power_on(setup: Setup) -> None:
     s.page[:] = setup.random.integers(0, 256, WINDOWS + 1)
 
 
+def protect(m: Any, s: Any, value: bool) -> None:
+    """Set the write-protect jumper while it runs; a ROM takes no writes either way."""
+    s.is_rom = int(value or s.flash.length == 0)
+    show_all(m, s)
+
+
 def _map_words(s: Any) -> list[str]:
     if s.overlay:
         out = ["ROM out, RAM in the lower half" if s.paging else "ROM in the lower half"]
@@ -366,4 +372,5 @@ CARD = Card(
     image_size=image_size,
     power_on=power_on,
     describe=describe,
+    live={"write-protect": protect},
 )

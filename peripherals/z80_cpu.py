@@ -1,8 +1,13 @@
 """The CPU card: clock, part, and a wait generator for every cycle of its kind."""
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 import numpy as np
 
+from emu.memory import remap
+from emu.state import PAGES
 from peripherals.card import Card, Jumper, Setup
 
 STATE = np.dtype([("slot", np.int64)], align=True)
@@ -15,6 +20,17 @@ def power_on(setup: Setup) -> None:
     m.cpu_wait_m1 = settings["wait-m1"]
     m.cpu_wait_mem = settings["wait-memory"]
     m.cpu_wait_io = settings["wait-io"]
+
+
+def _waits(field: str) -> Callable[[Any, Any, int], None]:
+    """Give what turns one of the wait generator's switches while it runs."""
+
+    def turn(m: Any, s: Any, value: int) -> None:
+        m[field] = value
+        for page in range(PAGES):
+            remap(m, page)
+
+    return turn
 
 
 CARD = Card(
@@ -32,4 +48,6 @@ CARD = Card(
                high=7),
     ),
     power_on=power_on,
+    live={"wait-m1": _waits("cpu_wait_m1"), "wait-memory": _waits("cpu_wait_mem"),
+          "wait-io": _waits("cpu_wait_io")},
 )

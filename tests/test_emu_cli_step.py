@@ -73,6 +73,37 @@ def test_a_planted_bug_is_found_by_going_back_from_the_wrong_byte(
     assert re.search(r"E6 7F +and 0x7f +console\.s:\d+ +and RX_SIZE - 1", told)
 
 
+def test_c_lines_of_a_banked_function_are_places(preburn: Run, tmp_path: Path) -> None:
+    """SDCC 4.2 put show() into a bank at 14000h, seen at 4000h; tests/data/images/build.sh."""
+    images = ROOT / "tests" / "data" / "images"
+    machine = tmp_path / "tide.toml"
+    machine.write_text(f'''name = "tide"
+[slot.cpu]
+card = "z80-cpu"
+[slot.memory]
+card = "banked-memory"
+image = "{images / "tide.ihx"}"
+symbols = "{images / "tide.cdb"}"
+window-size = 16384
+ram-page = 0x20
+base = 0x50
+''')
+    script = words(
+        tmp_path / "w",
+        "set port memory.page0 = 0", "set port memory.page1 = 5", "set port memory.page2 = 0x20",
+        "set port memory.page3 = 0x21", "set port memory.latch = 1",
+        "until main", "look code main for 2", "until show.c:6", "tell [shown]", "out",
+        "watch change shown if value = 3", "go", "back", "tell shown",
+        "leave")
+    done = preburn("step", machine, "--commands", script)
+    told = done.stdout
+    assert "at 0212h, main (tide.c:18)" in told, told + done.stderr
+    assert "tide.c:18        for (;;) {" in told or "tide.c:19" in told
+    assert "at 4000h, show (show.c:6)" in told
+    assert "(tide.c:22)" in told, "out leads back to the caller's line"
+    assert "stop 1: change shown (8001h): 03h, was 02h" in told
+
+
 def test_json_gives_one_object_a_word(preburn: Run, roms: Path, tmp_path: Path) -> None:
     script = words(tmp_path / "w", 'until text "tw> "', "back", "tell 2 + 3")
     done = preburn("step", roms / "tidewater" / "full.toml", "--commands", script, "--json")

@@ -14,9 +14,10 @@ from emu.catalogue import nearest
 from emu.errors import InputError
 from emu.stepper import show
 from emu.stepper.cursor import Cursor
+from emu.stepper.history import Spot
 from emu.stepper.registers import snapshot
 from emu.stepper.search import Access
-from emu.stepper.sitting import Event, Sitting, Spot
+from emu.stepper.sitting import Event, Sitting
 from emu.stepper.watch import Stop
 from emu.symbols import parse_number
 

@@ -5,8 +5,9 @@ from emu.errors import InputError
 from emu.state import STOP_IN, STOP_OUT
 from emu.stepper import show
 from emu.stepper.desk import Desk, word
+from emu.stepper.history import Spot
 from emu.stepper.search import Access
-from emu.stepper.sitting import Event, Spot
+from emu.stepper.sitting import Event
 from emu.stepper.watch import port_number
 from emu.stops import Row
 
