@@ -34,7 +34,7 @@ from bench_table import (
     measure,
 )
 
-GROUPS = ("loops", "machines", "starts", "stepper")
+GROUPS = ("loops", "machines", "programs", "growth", "starts", "stepper")
 SLICE, SHORT_SLICE = 4_000_000, 100_000  # T-states a round
 GOAL_LOOP, GOAL_MEAN, GOAL_MIXED = 0.5, 0.7, 1200
 IN_C = " in C"
@@ -84,6 +84,20 @@ def machine_group(folder: Path, short: bool, rounds: int, _: str | None) -> list
     return measure(bench_machines.workloads(folder, short), rounds)
 
 
+def program_group(folder: Path, short: bool, rounds: int, _: str | None) -> list[Figure]:
+    """Measure long runs of programs."""
+    import bench_programs
+
+    return measure(bench_programs.workloads(folder, short), 1 if short else max(rounds // 4, 2))
+
+
+def growth_group(folder: Path, short: bool, rounds: int, _: str | None) -> list[Figure]:
+    """Measure how speed changes with what a machine has and does."""
+    import bench_growth
+
+    return measure(bench_growth.workloads(folder, short), 1 if short else max(rounds // 3, 2))
+
+
 def start_group(_: Path, short: bool, rounds: int, __: str | None) -> list[Figure]:
     """Measure whole processes."""
     import bench_starts
@@ -99,8 +113,8 @@ def stepper_group(folder: Path, short: bool, rounds: int, _: str | None) -> list
 
 
 RUN: dict[str, Callable[[Path, bool, int, str | None], list[Figure]]] = {
-    "loops": loop_group, "machines": machine_group, "starts": start_group,
-    "stepper": stepper_group}
+    "loops": loop_group, "machines": machine_group, "programs": program_group,
+    "growth": growth_group, "starts": start_group, "stepper": stepper_group}
 
 
 @click.command(help=__doc__)
