@@ -8,6 +8,8 @@ escapes \r \n \t \" \\ \xNN:
     expect "tw> " within 2 s   wait for a text (30 s when no time is given)
     silence 0.2 s              wait until the terminals have been silent for so long
     wait 1.5 s                 let time pass
+    eject floppy.drive-a       take the disk out of a drive, named slot.drive
+    insert floppy.drive-a "logs.img"     put one in; the path is relative to the script
 """
 from __future__ import annotations
 
@@ -23,12 +25,16 @@ from emu.inputfile import read_limited
 SIZE_LIMIT = 1 << 20
 EXPECT_TIME = Fraction(30)
 QUOTED = re.compile(r'"((?:[^"\\]|\\.)*)"')
+BAY = re.compile(r"[\w-]+\.[\w-]+")
 TIME = re.compile(r"(\d+(?:\.\d+)?) ?(s|ms)$")
 
 
 @dataclass(frozen=True)
 class Step:
-    """One statement: kind (channel, send, expect, silence or wait), what, how long."""
+    """One statement: kind (a word of the table above), what, how long.
+
+    The text of insert is the drive's name, a space, and the path.
+    """
 
     kind: str
     text: bytes = b""
@@ -64,9 +70,18 @@ def _text(rest: str, place: str) -> tuple[bytes, str]:
         raise InputError(f"{place}: {error}") from None
 
 
-def _statement(line: str, place: str) -> Step:
+def _statement(line: str, place: str, folder: Path) -> Step:
     word, _, rest = line.partition(" ")
     rest = rest.strip()
+    if word == "eject" and BAY.fullmatch(rest):
+        return Step(word, rest.encode(), place=place)
+    if word == "insert":
+        bay, _, path = rest.partition(" ")
+        text, tail = _text(path.strip(), place)
+        if not BAY.fullmatch(bay) or not text or tail:
+            raise InputError(f'{place}: insert takes a drive and a file, such as insert '
+                             f'floppy.drive-a "logs.img".')
+        return Step(word, f"{bay} {folder / text.decode()}".encode(), place=place)
     if word == "channel" and re.fullmatch(r"[\w.-]+", rest):
         return Step(word, rest.encode(), place=place)
     if word in ("silence", "wait"):
@@ -85,7 +100,7 @@ def _statement(line: str, place: str) -> Step:
             raise InputError(f"{place}: nothing may stand behind the text of send, not {tail!r}.")
         return Step(word, text, place=place)
     raise InputError(f"{place}: {word!r} is no statement; known are channel, send, expect, "
-                     f"silence, wait.")
+                     f"silence, wait, eject, insert.")
 
 
 def _without_comment(line: str) -> str:
@@ -112,7 +127,7 @@ def read_script(path: Path) -> list[Step]:
                              f"{error.start + 1} is not ASCII; write it as \\x"
                              f"{raw[error.start]:02x} inside a text.") from None
         if line:
-            steps.append(_statement(line, place))
+            steps.append(_statement(line, place, Path(path).parent))
     return steps
 
 

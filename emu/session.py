@@ -14,12 +14,15 @@ from fractions import Fraction
 from emu.console import Console
 from emu.errors import InputError
 from emu.machine import Machine, Snapshot
+from emu.media.bay import Original
+from emu.media.change import change, check_bay, medium_for
 from emu.script import Step
 
 SLICE = Fraction(1, 50)  # seconds of emulated time between looks at the console
 QUIET = 50  # slices run as one while the terminals are silent
 SILENCE = Fraction(1, 5)  # of the console, before something is typed
 LIMIT = 30  # seconds of emulated time
+EJECTED = b"\0"  # in place of a path: the medium was taken out
 KEPT = 8  # snapshots a session keeps to replay from
 
 
@@ -37,6 +40,7 @@ class Session:
     reached_t: int = 0
     interrupted: bool = False  # set it, in a signal handler too, to end the run
     failed_step: Step | None = None  # an expect whose text did not come in time
+    # T-state, channel and keys; or a bay and the file put into it, EJECTED for none
     inputs: list[tuple[int, str, bytes]] = field(default_factory=list)
     saved: list[Snapshot] = field(default_factory=list)  # before the last things typed
     met: list[tuple[str, bytes, int]] = field(default_factory=list)  # texts that came: channel,
@@ -52,12 +56,15 @@ class Session:
         self._searched: dict[str, int] = {}  # how much of each channel cannot hold --until
         self._seen: dict[str, int] = {}  # how much of each channel's text is behind us
         self._step_since = 0  # when the step under way began
-        if self.steps and self._channel is None:
+        if self._channel is None and any(step.kind in ("send", "expect") for step in self.steps):
             raise InputError(f"{self.machine.description.path}: no card with a terminal is "
                              f"fitted, so nothing can be typed.")
+        self._opened: dict[bytes, Original | None] = {}  # media by path, as they were opened
         for step in self.steps:
             if step.kind == "channel":
                 self.console.find(step.text.decode(), step.place)
+            elif step.kind in ("insert", "eject"):
+                check_bay(self.machine, step.text.decode().partition(" ")[0], step.place)
 
     def run(self) -> None:
         """Run until the text comes, the limit, or ``interrupted``.
@@ -120,6 +127,9 @@ class Session:
             self._seen[name] = len(self.console.channels[name].text)
         elif step.kind == "expect":
             return self._expect(step, name)
+        elif step.kind in ("insert", "eject"):
+            bay, _, path = step.text.decode().partition(" ")
+            self.change_medium(bay, path.encode())
         elif step.kind == "silence":
             quiet_since = max(self.console.last_shown(), self._step_since)
             return now >= quiet_since + self.machine.at(step.seconds)
@@ -141,9 +151,31 @@ class Session:
     def type_in(self, name: str, what: bytes) -> None:
         """Type at a channel now, and remember it so that the run can be repeated."""
         now = int(self.machine.m.t)
-        self.saved = [*self.saved[-KEPT + 1:], self.machine.snapshot()]
+        self._save()
         self.console.type(name, what, now)
         self.inputs.append((now, name, what))
+
+    def change_medium(self, bay: str, path: bytes) -> None:
+        """Put a file into a drive now, or take the disk out (no path), and remember it."""
+        self._save()
+        self._change(bay, path)
+        self.inputs.append((int(self.machine.m.t), bay, path or EJECTED))
+
+    def _save(self) -> None:
+        """Keep a snapshot to replay from."""
+        self.saved = [*self.saved[-KEPT + 1:], self.machine.snapshot()]
+
+    def _change(self, bay: str, path: bytes) -> None:
+        if path not in self._opened:
+            self._opened[path] = medium_for(self.machine, bay, path.decode() or None)
+        change(self.machine, bay, self._opened[path])
+
+    def again(self, name: str, what: bytes, when: int) -> None:
+        """Repeat an input of a run: keys typed at a channel, or a medium changed in a bay."""
+        if name in self.machine.bays:
+            self._change(name, b"" if what == EJECTED else what)
+        else:
+            self.console.type(name, what, when)
 
     def type_now(self, name: str, what: bytes) -> None:
         """Type at a channel in a forked machine: nothing is remembered."""
@@ -171,11 +203,14 @@ class Session:
         if start is not None:
             machine.restore(start)
         again = Session(machine)
+        again._opened = self._opened
         for when, name, what in self.inputs:
             if start is not None and when < start.t:
                 continue
+            if name in machine.bays and when > t:
+                continue
             again.run_to(min(when, t))
-            again.console.type(name, what, when)  # what comes after t is typed, not yet sent
+            again.again(name, what, when)  # what comes after t is typed, not yet sent
         again.run_to(t)
         return machine
 

@@ -190,7 +190,6 @@ def finish(m, s, code, t):
     s.result[5] = s.r
     s.result[6] = s.n
     s.drive[s.unit_drive].loaded_t = t + units(s, s.unload)
-    s.end_of_command = t
     give_results(m, s, np.int64(7), t)
     s.int_cause |= RESULT_INT
     show_int(m, s, t)

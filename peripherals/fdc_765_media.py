@@ -8,6 +8,8 @@ import numpy as np
 
 from emu.media.bay import SIDES, Bay
 from emu.media.track import Track, lay
+from peripherals.fdc_765_chip import set_event
+from peripherals.fdc_765_search import disturbed
 from peripherals.fdc_765_state import DRIVES, EXECUTION, MFM_BYTE, turn_units
 
 NAMES = tuple(f"drive-{letter}" for letter in "abcd")
@@ -95,9 +97,6 @@ def _load(s: Any, bays: Mapping[str, Bay]) -> None:
 
 def serve(m: Any, s: Any, bays: Mapping[str, Bay]) -> None:
     """Store the track that has changed, load the one that is wanted, notice other disks."""
-    from peripherals.fdc_765_chip import set_event
-    from peripherals.fdc_765_search import disturbed
-
     changed = _notice(s, bays)
     _store(s, bays)
     _load(s, bays)

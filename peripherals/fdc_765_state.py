@@ -134,7 +134,6 @@ STATE = np.dtype([
     ("raw", np.uint8, (TURN,)), ("marks", np.uint8, (TURN,)),
     # what happened, for the report
     ("spent", np.int64, (6,)), ("doing", np.int64), ("doing_t", np.int64),
-    ("end_of_command", np.int64),  # T-state
     ("end_t", np.int64), ("end_track", np.int64), ("end_r", np.int64),  # the last sector done
     ("pairs", np.int64), ("missed", np.int64),  # sectors in order; those that lost a turn
     ("gap_max", np.int64),  # longest time between them, T-states
@@ -142,7 +141,7 @@ STATE = np.dtype([
     ("slack", np.int64),  # a sector's end to the next ID, T-states
     ("reads", np.int64), ("writes", np.int64), ("formats", np.int64), ("seeks", np.int64),
     ("overruns", np.int64), ("overrun_pc", np.int64),
-    ("no_tc", np.int64), ("early", np.int64), ("lost_bytes", np.int64),
+    ("no_tc", np.int64), ("early", np.int64),
     ("unsensed", np.int64), ("unreadable", np.int64), ("refused", np.int64),
 ], align=True)
 

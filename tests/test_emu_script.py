@@ -31,7 +31,7 @@ def test_statements(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("text", "message"), [
     (b"typo 3\n", "FILE:1: 'typo' is no statement; known are channel, send, expect, silence, "
-                  "wait."),
+                  "wait, eject, insert."),
     (b"\nsend ls\n", 'FILE:2: a text in double quotes belongs here, such as "ls\\r".'),
     (b'send "a" b\n', "FILE:1: nothing may stand behind the text of send, not 'b'."),
     (b"wait long\n", 'FILE:1: a time is written as "0.5 s" or "20 ms", not \'long\'.'),

@@ -187,7 +187,7 @@ def test_formatting_waits_for_the_index_and_takes_one_turn():
         index = int(fdc.s.drive[0].index_t)
         fdc.send(b"".join(bytes([cylinder, 0, r, 2]) for r in range(1, 19)))
         assert fdc.results()[0] == 0
-        end = int(fdc.s.end_of_command)
+        end = int(fdc.s.doing_t)
         assert (end - index) % fdc.us(200_000) == 0  # ends at an index pulse
         took = fdc.ms_of(end - start)
         assert 200 < took < 422  # a part of a turn, and one turn: 32 to 64 s for 160 tracks

@@ -43,7 +43,7 @@ class Run:
             if when > t:
                 break
             session.run_to(when)
-            session.console.type(name, what, when)
+            session.again(name, what, when)
         session.run_to(t)
 
     def checkpoints(self, interval: int, end: int) -> list[list[Any]]:
@@ -75,7 +75,7 @@ class Run:
                 taken = int(m.log_pos)
                 yield machine, found
             if what:
-                session.console.type(name, what, when)
+                session.again(name, what, when)
 
 
 def run_of(session: Session) -> Run:

@@ -41,6 +41,7 @@ class Version:
     original: Original | None
     pieces: dict[int, Any]  # never changed once it is here
     inserts: int
+    shelf: Mapping[Path, Version]
 
 
 class Bay:
@@ -50,6 +51,7 @@ class Bay:
         self.name = name  # "slot.drive", for messages
         self.original = original
         self.inserts = 0  # how often the medium has been changed
+        self._shelf: Mapping[Path, Version] = {}  # media taken out after they were written to
         self._pieces: dict[int, Any] = {}
         self._shared = False  # a version holds the mapping: copy before writing
 
@@ -79,16 +81,33 @@ class Bay:
         return self.original.block(number) if self.original else bytes(BLOCK)
 
     def insert(self, original: Original | None) -> None:
-        """Put another medium in, or take it out; what was written on the last one goes."""
+        """Put another medium in, or take it out; one that comes back holds what was written."""
+        shelf = dict(self._shelf)
+        if self._pieces and self.original is not None and self.original.path is not None:
+            shelf[self.original.path] = self.version()
+        back = shelf.pop(original.path, None) if original and original.path else None
         self.original, self._pieces, self._shared = original, {}, False
+        if back is not None:
+            self.original, self._pieces, self._shared = back.original, back.pieces, True
+        self._shelf = shelf
         self.inserts += 1
+
+    def shelved(self) -> list[Bay]:
+        """Give the media that were taken out after they had been written to, each in a bay."""
+        out = []
+        for version in self._shelf.values():
+            bay = Bay(self.name, None)
+            bay.restore(version)
+            out.append(bay)
+        return out
 
     def version(self) -> Version:
         """Take what it holds now."""
         self._shared = True
-        return Version(self.original, self._pieces, self.inserts)
+        return Version(self.original, self._pieces, self.inserts, self._shelf)
 
     def restore(self, version: Version) -> None:
         """Bring a version back, of this bay or of one built alike."""
         self.original, self._shared = version.original, True
         self._pieces, self.inserts = version.pieces, version.inserts
+        self._shelf = version.shelf

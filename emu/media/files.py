@@ -192,7 +192,7 @@ def keep_media(machine: Machine) -> list[str]:
     """
     machine.flush()
     kept, errors = [], []
-    for bay in machine.bays.values():
+    for bay in [each for b in machine.bays.values() for each in (b, *b.shelved())]:
         try:
             if keep(bay) and bay.original is not None:
                 kept.append(str(bay.original.path))

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 from typing import Any
 
 from emu.bus import inp, outp
@@ -18,8 +17,8 @@ from emu.errors import InputError
 from emu.jumpers import CHECKS
 from emu.machine import Machine, Slot
 from emu.media.bay import Original
-from emu.media.drive import disk_in
-from emu.media.files import open_blocks
+from emu.media.change import change as change_medium
+from emu.media.change import medium_for
 from emu.memory import remap
 from emu.state import NO_INTERRUPT, PAGES
 from emu.stepper.registers import REGISTERS
@@ -127,28 +126,9 @@ def _card(machine: Machine, change: Input) -> None:
     machine.m.next_event = 0
 
 
-def medium_for(machine: Machine, where: str, path: str | None) -> Original | None:
-    """Open what is to be put into a bay, "slot.jumper"; InputError when it does not fit."""
-    if where not in machine.bays:
-        known = ", ".join(machine.bays) or "none is fitted"
-        raise InputError(f"{where}: no drive or socket for a medium; known: {known}.")
-    if path is None:
-        return None
-    name, _, jumper = where.partition(".")
-    slot = machine.slot(name)
-    declared = next(j for j in slot.card.jumpers if j.name == jumper)
-    if declared.kind == "drive":
-        return disk_in({**slot.settings[jumper], "medium": path}, where)
-    return open_blocks(Path(path), bool(slot.settings.get("write-protect", False)))
-
-
 def _medium(machine: Machine, change: Input) -> None:
-    machine.flush()
-    machine.bays[change.where].insert(
-        change.opened or medium_for(machine, change.where, change.value))
-    number = machine.slot(change.where.partition(".")[0]).number
-    machine.m.medium_wanted |= 1 << number
-    machine.serve()
+    change_medium(machine, change.where,
+                  change.opened or medium_for(machine, change.where, change.value))
 
 
 KINDS: Mapping[str, Callable[[Machine, Input], None]] = {
