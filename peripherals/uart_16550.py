@@ -17,7 +17,7 @@ from emu.state import FAR, PLAIN_INTERRUPT
 from peripherals.card import Card, Jumper, Setup, entry
 from peripherals.margins import Margin
 from peripherals.rates import BAUD, Ask, Way, Write, near
-from peripherals.serial_line import abort
+from peripherals.serial_line import abort, set_receiver
 from peripherals.serial_setup import (
     character_time,
     clock_at_power_on,
@@ -129,6 +129,9 @@ def write(m, s, a, t):
     if register <= IER and (s.lcr & DLAB) != 0:
         shift = 8 * register
         s.divisor = (s.divisor & ~(np.int64(0xFF) << shift)) | byte << shift
+        set_receiver(m, s.line, t, 0)  # the divider begins anew, so does a character
+        s.line.ear.t = t
+        s.line.ear.rem = 0
         configure(m, s, t)
     elif register == DATA:
         s.empty_asks = 0
