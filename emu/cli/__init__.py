@@ -12,6 +12,7 @@ COMMANDS = {
     "boot": "Boot headless and say how it ended.",
     "cards": "List the cards and their jumpers.",
     "check": "Check the wiring without running.",
+    "console": "Sit at the machine: your own terminal, in real time.",
     "image": "Look into ROM images, pack, split, compare.",
     "new": "Start a project: machine, images, tests.",
     "preflight": "Before burning: one page, go or no-go.",

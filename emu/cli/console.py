@@ -1,0 +1,129 @@
+"""``preburn console``: one's own terminal at a machine that runs in real time."""
+from __future__ import annotations
+
+import signal
+import sys
+from pathlib import Path
+from types import FrameType
+from typing import TYPE_CHECKING
+
+import click
+
+from emu.cli.options import limit_seconds
+from emu.cli.progress import compiling
+from emu.errors import InputError
+
+if TYPE_CHECKING:
+    from emu.live.links import Link, Screen
+    from emu.stepper.sitting import Sitting
+
+
+class Ended(BaseException):
+    """A signal asked to end."""
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--channel", help="The serial channel on this terminal; the first one if not given.")
+@click.option("--pty", "as_pty", is_flag=True,
+              help="Give each serial channel a pseudo-terminal, for other terminal programs.")
+@click.option("--tcp", "port", type=click.IntRange(0, 65535),
+              help="Give each serial channel a TCP port on 127.0.0.1, from this one on.")
+@click.option("--fast", is_flag=True, help="Run as fast as it goes, not in real time.")
+@click.option("--escape", default="ctrl-_", show_default=True,
+              help="The key that stops the machine and takes words.")
+@click.option("--save", type=click.Path(path_type=Path), help="Save the machine at the end.")
+@click.option("--load", "saved", type=click.Path(path_type=Path),
+              help="Go on from a saved machine.")
+@click.option("--limit", help="End after so many emulated seconds.")
+@click.option("--seed", type=click.IntRange(min=0),
+              help="Power-on noise, instead of the file's seed.")
+def command(file: Path, channel: str | None, as_pty: bool, port: int | None, fast: bool,
+            escape: str, save: Path | None, saved: Path | None, limit: str | None,
+            seed: int | None) -> None:
+    """Sit at the machine of a backplane FILE, in real time.
+
+    What you type goes to the machine, Ctrl-C too; the escape key stops it and takes words
+    (help lists them).  With --pty or --tcp other programs are the terminals.
+    """
+    from emu.description import load
+    from emu.live import saved as store
+    from emu.live.escape import byte_of
+    from emu.live.loop import Live
+    from emu.live.pace import Pace
+    from emu.machine import Machine
+    from emu.stepper.sitting import Sitting
+
+    key = byte_of(escape)
+    seconds = None if limit is None else limit_seconds(limit)
+    if saved is not None and seed is not None:
+        raise InputError("--seed: a saved machine has its own seed; leave it out with --load.")
+    chosen = seed if saved is None else store.seed_of(saved)
+    sitting = Sitting(Machine(load(file), chosen, compiling()), progress=compiling())
+    if saved is not None:
+        store.load(saved, sitting)
+    names = _channels(sitting, channel, file)
+    before = {number: signal.signal(number, _end) for number in (signal.SIGTERM, signal.SIGHUP)}
+    links: list[Link] = []
+    try:
+        screen = _connect(links, names, as_pty, port, escape)
+        live = Live(sitting, links, screen, Pace(sitting.machine.hz, fast), key)
+        if seconds is not None:
+            live.end_t = sitting.t + sitting.machine.at(seconds)
+        live.run()
+    except Ended:
+        pass
+    finally:
+        for link in links:
+            link.close()
+        for number, handler in before.items():
+            signal.signal(number, handler)
+    if save is not None:
+        store.save(save, sitting)
+    click.echo(f"\nended after {float(sitting.machine.seconds(sitting.t)):.6g} s emulated.")
+
+
+def _end(_signal: int, _frame: FrameType | None) -> None:
+    raise Ended
+
+
+def _channels(sitting: Sitting, channel: str | None, file: Path) -> list[str]:
+    """List the channels to serve, the one for this terminal first."""
+    names = list(sitting.console.channels)
+    if not names:
+        raise InputError(f"{file}: no card with a serial channel is fitted; preburn step works "
+                         f"without one.")
+    if channel is not None:
+        first = sitting.console.find(channel, "--channel").name
+        names = [first, *(n for n in names if n != first)]
+    return names
+
+
+def _connect(links: list[Link], names: list[str], as_pty: bool, port: int | None,
+             escape: str) -> Screen | None:
+    """Make the links, telling where they are; the user's own terminal if none was asked for."""
+    from emu.live.links import PseudoTerminal, Screen, TcpPort
+
+    if as_pty and port is not None:
+        raise InputError("--pty and --tcp: choose one of them.")
+    for k, name in enumerate(names):
+        if as_pty:
+            made = PseudoTerminal(name)
+            links.append(made)
+            click.echo(f"{name}: {made.path}")
+        elif port is not None:
+            listening = TcpPort(name, port + k if port else 0)
+            links.append(listening)
+            click.echo(f"{name}: 127.0.0.1 port {listening.port}")
+    if links:
+        click.echo("Ctrl-C ends.")
+        signal.signal(signal.SIGINT, _end)
+        return None
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise InputError("console needs a terminal; use --pty or --tcp, or preburn boot for "
+                         "scripts.")
+    click.echo(f"{names[0]}; {escape} stops the machine and takes words.")
+    sys.stdout.flush()
+    screen = Screen(names[0], sys.stdin.fileno(), sys.stdout.fileno())
+    links.append(screen)
+    return screen

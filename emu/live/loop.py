@@ -1,0 +1,112 @@
+"""The live loop: keys in, the machine on by a hundredth of a second, characters out."""
+from __future__ import annotations
+
+import select
+from collections.abc import Callable, Sequence
+
+from emu.errors import InputError
+from emu.live import words
+from emu.live.escape import split
+from emu.live.glass import Glass
+from emu.live.links import Link, Screen
+from emu.live.pace import Pace
+from emu.state import FAR
+from emu.stepper.sitting import Sitting
+
+PROMPT = "console> "
+
+
+class Live:
+    """A machine that lives; ``screen`` is the user's terminal, None when only links are served.
+
+    ``ask`` reads a line of words with the terminal as it usually is.
+    """
+
+    def __init__(self, sitting: Sitting, links: Sequence[Link], screen: Screen | None,
+                 pace: Pace, escape: int, ask: Callable[[str], str] = input) -> None:
+        self.sitting, self.links, self.screen, self.pace = sitting, links, screen, pace
+        self.escape = escape
+        self.done = self.paused = False
+        self._ask = ask
+        self._by_name = {link.name: link for link in links}
+        self._glass = Glass(sitting.machine)
+        self.end_t = FAR
+        sitting.echo = self._show
+
+    def _show(self, name: str, new: bytes) -> None:
+        link = self._by_name.get(name)
+        if link is not None:
+            link.write(new)
+
+    def type(self, keys: bytes, name: str | None = None) -> None:
+        """Type at a channel, the screen's one without a name."""
+        where = name or (self.screen.name if self.screen else self.links[0].name)
+        self.sitting.change("typed", where, keys)
+
+    def run(self) -> None:
+        """Live until told to leave, or ``end_t`` is reached."""
+        self._resume()
+        try:
+            while not self.done and self.sitting.t < self.end_t:
+                self._listen()
+                if self.paused:
+                    self._talk()
+                    continue
+                t = min(self.pace.target(self.sitting.t), self.end_t)
+                if t > self.sitting.t:
+                    self.sitting.go(t)
+                self._draw()
+        finally:
+            self._draw_end()
+
+    def _resume(self) -> None:
+        self.pace.start(self.sitting.t)
+        if self.screen is not None:
+            self.screen.write(self._glass.open())
+
+    def _listen(self) -> None:
+        """Wait for keys, and type them."""
+        waiting = {number: link for link in self.links for number in link.descriptors()}
+        ready, _, _ = select.select(list(waiting), [], [], self.pace.wait())
+        for link in {id(waiting[n]): waiting[n] for n in ready}.values():
+            keys = link.read()
+            if link is not self.screen:
+                if keys:
+                    self.type(keys, link.name)
+                continue
+            if not keys:  # the terminal has gone
+                self.done = True
+            keys, behind = split(keys, self.escape)
+            if keys:
+                self.type(keys)
+            self.paused = behind is not None
+        for link in self.links:
+            link.write(b"")
+
+    def _draw(self) -> None:
+        if self.screen is not None and (drawn := self._glass.draw()):
+            self.screen.write(drawn)
+
+    def _draw_end(self) -> None:
+        if self.screen is not None:
+            self.screen.write(self._glass.close())
+
+    def _talk(self) -> None:
+        """Take lines of words until the machine goes on."""
+        assert self.screen is not None
+        self._draw_end()
+        self.screen.cooked()
+        print("\nstopped; help lists the words, an empty line goes on.")
+        try:
+            while self.paused:
+                try:
+                    told = words.do(self, self._ask(PROMPT))
+                except InputError as error:
+                    told = [str(error)]
+                except (EOFError, KeyboardInterrupt):
+                    told = words.do(self, "on")
+                for line in told:
+                    print(line)
+        finally:
+            self.screen.raw()
+        self._resume()

@@ -1,0 +1,104 @@
+"""What may be said behind the escape key: whole words, one line."""
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from emu.catalogue import nearest
+from emu.errors import InputError
+from emu.live import saved
+
+if TYPE_CHECKING:
+    from emu.live.loop import Live
+
+HELP = {
+    "on": "go on (an empty line does so too)",
+    "step": "stop and look: the stepper's words; its leave comes back here",
+    "explain": "how the machine stands, and why it hangs if it does",
+    "insert SLOT.DRIVE FILE": "put a medium in",
+    "remove SLOT.DRIVE": "take a medium out",
+    "save FILE": "save the machine; preburn console --load FILE goes on from there",
+    "fast": "run as fast as it goes",
+    "paced": "run in real time",
+    "escape": "send the escape key itself to the machine",
+    "leave": "end the console",
+}
+
+
+def do(live: Live, line: str) -> list[str]:
+    """Do one line; give what is to be shown.  InputError when it cannot be done."""
+    word, _, rest = line.strip().partition(" ")
+    if not word:
+        return _on(live, "")
+    if word == "help":
+        return [f"{how:24} {text}" for how, text in HELP.items()]
+    if word not in WORDS:
+        raise InputError(f"{word!r} is no word here; {nearest(word, WORDS)} See help.")
+    return WORDS[word](live, rest.strip())
+
+
+def _on(live: Live, _: str) -> list[str]:
+    live.paused = False
+    return []
+
+
+def _leave(live: Live, _: str) -> list[str]:
+    live.paused, live.done = False, True
+    return []
+
+
+def _explain(live: Live, _: str) -> list[str]:
+    return list(live.sitting.verdict().lines())
+
+
+def _insert(live: Live, rest: str) -> list[str]:
+    place, _, file = rest.partition(" ")
+    if not file.strip():
+        raise InputError("insert takes a drive and a file, such as insert floppy.drive-a x.img.")
+    live.sitting.change("medium", place, file.strip())
+    return [f"{file.strip()} is in {place}."]
+
+
+def _remove(live: Live, rest: str) -> list[str]:
+    live.sitting.change("medium", rest, None)
+    return [f"{rest} is empty."]
+
+
+def _save(live: Live, rest: str) -> list[str]:
+    if not rest:
+        raise InputError("save takes a file.")
+    saved.save(Path(rest), live.sitting)
+    return [f"saved to {rest}."]
+
+
+def _fast(live: Live, _: str) -> list[str]:
+    live.pace.fast = True
+    return _on(live, "")
+
+
+def _paced(live: Live, _: str) -> list[str]:
+    live.pace.fast = False
+    return _on(live, "")
+
+
+def _escape(live: Live, _: str) -> list[str]:
+    live.type(bytes([live.escape]))
+    return _on(live, "")
+
+
+def _step(live: Live, _: str) -> list[str]:
+    from emu.stepper.prompt import interactive
+
+    echo = live.sitting.echo
+    try:
+        interactive(live.sitting)
+    finally:
+        live.sitting.echo = echo
+    return []
+
+
+WORDS: dict[str, Callable[[Live, str], list[str]]] = {
+    "on": _on, "step": _step, "explain": _explain, "insert": _insert, "remove": _remove,
+    "save": _save, "fast": _fast, "paced": _paced, "escape": _escape, "leave": _leave,
+}
