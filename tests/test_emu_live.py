@@ -10,6 +10,8 @@ from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
 
+import pexpect
+import pyte
 import pytest
 
 from emu.description import load
@@ -20,9 +22,6 @@ from emu.live.links import PseudoTerminal, TcpPort
 from emu.live.pace import Pace
 from emu.machine import Machine
 from emu.stepper.sitting import Sitting
-
-pexpect = pytest.importorskip("pexpect")
-pyte = pytest.importorskip("pyte")
 
 ROOT = Path(__file__).parent.parent
 FULL = ROOT / "roms/tidewater/full.toml"
@@ -50,7 +49,7 @@ def test_pace_keeps_to_the_clock_and_forgives_long_waits() -> None:
     now[0] = 10.0  # the host slept: do not make it up
     assert pace.target(100_500) == 100_500 + 10_000
     now[0] = 10.02
-    assert pace.target(110_500) == 100_500 + 20_000
+    assert abs(pace.target(110_500) - (100_500 + 20_000)) <= 1
     assert Pace(Fraction(10), fast=True).wait() == 0
 
 
@@ -189,7 +188,7 @@ def test_the_stepper_is_entered_and_left(console: pexpect.spawn) -> None:
     console.send("\x1f")
     console.expect_exact("console> ")
     console.sendline("step")
-    console.expect_exact("preburn> ")
+    console.expect_exact("preburn>")
     console.send("look\r")
     console.expect_exact("sched_idle")
     console.send("leave\r")
@@ -264,25 +263,29 @@ def test_in_tmux_as_a_person(tmp_path: Path) -> None:
 
     tmux("new-session", "-d", "-x", "100", "-y", "30", "-c", str(ROOT), " ".join(command(FULL)))
     try:
-        shows("tw> ")
+        shows("\ntw>")
         tmux("send-keys", "help", "Enter")
         shows("wait N seconds")
         tmux("send-keys", "C-c")  # goes to the machine
         tmux("send-keys", "C-_")
-        shows("console> ")
+        shows("console>")
         tmux("send-keys", "fast", "Enter")
         tmux("send-keys", "sleep 100", "Enter", "ps", "Enter")
-        assert "shell" in shows("idle")
+        assert "shell" in shows("running")
     finally:
         tmux("kill-server")
 
 
-def test_mistakes(preburn) -> None:
+def test_mistakes(preburn, tmp_path: Path) -> None:
     done = preburn("console", FULL)
     assert done.returncode == 2 and "console needs a terminal" in done.stderr
     done = preburn("console", FULL, "--escape", "ctrl-m")
     assert done.returncode == 2 and "take another" in done.stderr
     done = preburn("console", FULL, "--pty", "--tcp", "5000")
     assert done.returncode == 2 and "choose one of them" in done.stderr
-    done = preburn("console", ROOT / "roms/broken/masked-halt.toml", "--pty")
+    (tmp_path / "rom.bin").write_bytes(b"\x76")
+    (tmp_path / "bare.toml").write_text(
+        '[slot.cpu]\ncard = "z80-cpu"\n[slot.memory]\ncard = "plain-memory"\n'
+        'image = "rom.bin"\n')
+    done = preburn("console", tmp_path / "bare.toml", "--pty")
     assert done.returncode == 2 and "no card with a serial channel" in done.stderr
