@@ -62,6 +62,26 @@ def test_every_step_back_meets_the_state_that_was_there() -> None:
     assert sitting.back().reason == "beginning"
 
 
+def test_many_steps_back_at_once_are_the_same_steps() -> None:
+    sitting = sit(CALLER)
+    spots = []
+    for _ in range(300):
+        spots.append(sitting.spot)
+        sitting.into()
+    for count in (1, 7, 100):
+        spots = spots[:-count] if count > 1 else spots
+        sitting.back(count)
+        assert sitting.spot == spots[-1]
+    assert sitting.back(1000).reason == "beginning" and sitting.spot == Spot(0, 0)
+
+
+def test_many_instructions_end_at_a_stop() -> None:
+    sitting = sit(COUNTER)
+    sitting.add(stop(sitting, "0x104 after 3"))
+    assert sitting.into(100).reason == "stop"
+    assert (pc(sitting), sitting.t) == (0x104, 10 + 2 * 23 + 11)
+
+
 def test_going_to_and_fro_with_changes_is_the_same_run(seed: int = 7) -> None:
     """Seeded walk: what a spot held when it was first met it holds whenever it is met again."""
     chance = random.Random(seed)

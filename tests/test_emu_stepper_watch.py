@@ -45,7 +45,8 @@ def test_every_form_has_its_rows() -> None:
             ("write 8000h..80FFh", [STOP_WRITE], 0x8000, 0x80FF),
             ("change 8000h for 4", [STOP_CHANGE], 0x8000, 0x8003),
             ("access 8000h + 1", [STOP_READ, STOP_WRITE], 0x8001, 0x8001),
-            ("in 20h", [STOP_IN], 0x20, 0x20), ("port 20h..27h", [STOP_IN, STOP_OUT], 0x20, 0x27)):
+            ("in 20h", [STOP_IN], 0x20, 0x20), ("out", [STOP_OUT], 0, 0xFF),
+            ("port 20h..27h", [STOP_IN, STOP_OUT], 0x20, 0x27)):
         found = stop(sitting, text)
         assert [row.kind for row in found.rows] == kinds, text
         assert {(row.low, row.high) for row in found.rows} == {(low, high)}, text
@@ -67,7 +68,8 @@ def test_mistakes_say_the_mend() -> None:
             ("", "say where or on what to stop"), ("read", "read needs a place"),
             ("write 9..8", "its end lies before its beginning"),
             ("read 8000h for 0", "for takes a number of bytes"),
-            ("in", "in needs a port"), ("acknowledge 300", "a vector is 0 to FFh"),
+            ("in nowhere", "'nowhere' is no port; write 20h."),
+            ("acknowledge 300", "a vector is 0 to FFh"),
             ("request sio", "there is no slot 'sio'; fitted: cpu, ram"),
             ("when [8000h", "']' is missing"), ("when value", "value belongs to a stop on memory"),
             ("stack 8000h", "stack needs a range"),

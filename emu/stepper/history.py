@@ -6,6 +6,7 @@ history.
 """
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -148,20 +149,22 @@ class History:
         self.inputs[spot.inputs:] = [i for i in behind if 0 <= i.asked <= since]
         self.shelf.cut_behind(spot.t, spot.inputs)
 
-    def before(self, spot: Spot) -> Spot | None:
-        """Find the last instruction boundary before a place; None at power-on.
+    def before(self, spot: Spot, count: int = 1) -> Spot | None:
+        """Find the ``count``-th instruction boundary before a place; None: power-on comes first.
 
-        Looks a little back first, and further only where an instruction took longer.
+        Looks a little back first, and further only where instructions took longer.
         """
-        reach = 64
+        reach = 32 + 32 * count
         while True:
             start = max(spot.t - reach, 0)
             player = self.bring(self.spare, Spot(start, spot.inputs))
-            found = None
+            found: deque[Spot] = deque(maxlen=count)
             while int(player.m.t) < spot.t:
-                found = player.spot
-                player.leg(found.t + 1)
+                found.append(player.spot)
+                player.leg(found[-1].t + 1)
                 player.make_due(spot.inputs)
-            if found is not None or start == 0:
-                return found
-            reach *= 16
+            if len(found) == count:
+                return found[0]
+            if start == 0:
+                return None
+            reach *= 8

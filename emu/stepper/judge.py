@@ -107,6 +107,8 @@ def tell(book: Book, judge: Judge, stop: Stop, hit: Hit | None) -> str:
     head = f"stop {stop.number}: " if stop.number else ""
     if hit is not None:
         return head + WORDS[judge.kind(hit)](book, hit)
+    if stop.said == b"":
+        return f"{head}a terminal has shown a character"
     if stop.said is not None:
         return f"{head}the text {stop.said.decode('latin-1')!r} was shown"
     return f"{head}{stop.text} came true"

@@ -13,7 +13,8 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -147,18 +148,28 @@ class Sitting:
 
     def go(self, t_end: int = FAR, only: Sequence[Stop] = ()) -> Event:
         """Run until a stop is met, T-state ``t_end`` or `interrupt`; ``only``: extra stops."""
-        armed = [stop for stop in (*self.stops, *only) if not stop.asleep]
-        judge = Judge(self.book, armed, self.was_written)
+        with self._armed(only) as judge:
+            return self._slices(t_end, judge, self._lengths())
+
+    @contextmanager
+    def _armed(self, only: Sequence[Stop] = ()) -> Iterator[Judge]:
+        """Arm the stops for a run that begins here, with what judges what they meet."""
+        judge = Judge(self.book, [stop for stop in (*self.stops, *only) if not stop.asleep],
+                      self.was_written)
         if any(row.kind == STOP_VIRGIN for row in judge.rows):
             self._mark_untouched()
         stops.arm(self.m, judge.rows)
         self.m.pass_t = self.t
         self._stopping.clear()
-        starts = {name: len(c.text) for name, c in self.console.channels.items()}
-        event = self._slices(t_end, judge, starts)
-        stops.disarm(self.m)
-        self.console.leave_when_shown(False)
-        return event
+        try:
+            yield judge
+        finally:
+            stops.disarm(self.m)
+            self.console.leave_when_shown(False)
+
+    def _lengths(self) -> dict[str, int]:
+        """Give how much each terminal has shown."""
+        return {name: len(c.text) for name, c in self.console.channels.items()}
 
     def _slices(self, t_end: int, judge: Judge, starts: dict[str, int]) -> Event:
         run = self._walk(judge) if judge.needs_walker else None
@@ -205,7 +216,8 @@ class Sitting:
                 return self._event(judge, stop, None)
         for stop in judge.said:
             for name, channel in self.console.channels.items():
-                at = channel.text.find(stop.said or b"", starts[name])
+                said = stop.said or channel.text[-1:]  # nothing said: any character
+                at = channel.text.find(said, starts[name]) if said else -1
                 if at >= 0 and judge.counts(stop):
                     starts[name] = at + 1
                     return self._event(judge, stop, None)
@@ -235,10 +247,12 @@ class Sitting:
     # --- stepping ---------------------------------------------------------------------
     def into(self, count: int = 1) -> Event:
         """Run ``count`` instructions; an interrupt's response is a step of its own."""
-        for _ in range(count):
-            event = self.go(self.t + 1)
-            if event.reason != "time":
-                return event
+        with self._armed() as judge:
+            starts = self._lengths()
+            for _ in range(count):
+                event = self._slices(self.t + 1, judge, starts)
+                if event.reason != "time":
+                    return event
         return Event("step")
 
     def over(self) -> Event:
@@ -283,11 +297,10 @@ class Sitting:
 
     def back(self, count: int = 1) -> Event:
         """Go ``count`` instructions back."""
-        for _ in range(count):
-            before = self.history.before(self.spot)
-            if before is None:
-                return Event("beginning", "this is power-on; nothing lies before it")
-            self.jump(before)
+        before = self.history.before(self.spot, count)
+        self.jump(before or Spot(0, 0))
+        if before is None:
+            return Event("beginning", "this is power-on; nothing lies before it")
         return Event("step")
 
     def back_to(self, t: int) -> Event:

@@ -3,14 +3,14 @@ r"""Stops as a builder asks for them, made into rows of the bus and tests in pla
     shell_loop | 0103h | sched.s:40        before an instruction there
     read | write | change | access PLACE   memory; PLACE..PLACE or PLACE for N; ``here``: only
                                            the physical memory that is mapped there now
-    in | out | port 20h                    also 20h..27h, sio.data-a
+    in | out | port [20h]                  also 20h..27h, sio.a-data
     acknowledge [58h]                      an interrupt is acknowledged, with this vector
     request [ctc]                          /INT falls, this card asking
     when EXPRESSION                        it comes true (looked at after every instruction)
     stack 8000h..80FFh                     something is pushed outside, or popped above
     rom-write | conflict | unwritten       a write to ROM, two drivers of the bus, execution of
                                            RAM that was never written
-    text "tw> "                            a terminal has shown it
+    text ["tw> "]                          a terminal has shown it; or anything
 
 Behind each: ``if EXPRESSION``, ``after N`` (stops at the Nth time), ``once``.
 """
@@ -210,8 +210,7 @@ def port_names(book: Book) -> list[str]:
 
 def _port(text: str, book: Book, word: str) -> Stop:
     if not text:
-        forms = ["20h", "20h..27h", *near_ports(text, book)]
-        raise InputError(f"{word} needs a port: {', '.join(forms)}.")
+        return Stop("", tuple(Row(kind, 0, 0xFF) for kind in PORTS[word]))
     first, dots, last = text.partition("..")
     low = port_number(first.strip(), book) & 0xFF
     high = port_number(last.strip(), book) & 0xFF if dots else low
@@ -266,6 +265,8 @@ def _plain(text: str, book: Book, word: str) -> Stop:
 
 
 def _text(text: str, book: Book, _: str) -> Stop:
+    if not text:
+        return Stop("", said=b"")
     if len(text) < 3 or text[0] != '"' or text[-1] != '"':
         raise InputError('text needs a text in double quotes, such as text "tw> "')
     return Stop("", said=keys(text[1:-1]))
