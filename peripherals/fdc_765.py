@@ -139,6 +139,9 @@ def set_output(m, s, byte, t):
     switch_motors(s, t)
     if (byte & RUN) == 0:
         if (old & RUN) != 0:
+            if s.phase == EXECUTION and spun != FAR and spun > t:
+                s.cut += 1
+                s.cut_t = t
             hold(m, s, t)
     elif (old & RUN) == 0:
         s.poll_t = t + units(s, np.int64(FIRST_POLL))

@@ -139,6 +139,7 @@ def late_id(m, s, t):
     """The CPU did not bring an ID in time: the rest of the track stays bare."""
     s.overruns += 1
     s.overrun_pc = m.pc
+    s.overrun_t = t
     s.st1 |= OVERRUN
     finish(m, s, np.int64(ABNORMAL), t)
 

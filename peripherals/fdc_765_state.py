@@ -140,7 +140,8 @@ STATE = np.dtype([
     ("pitch", np.int64),  # ID to ID, T-states
     ("slack", np.int64),  # a sector's end to the next ID, T-states
     ("reads", np.int64), ("writes", np.int64), ("formats", np.int64), ("seeks", np.int64),
-    ("overruns", np.int64), ("overrun_pc", np.int64),
+    ("cut", np.int64), ("cut_t", np.int64),  # given up while the motor gained speed
+    ("overruns", np.int64), ("overrun_pc", np.int64), ("overrun_t", np.int64),  # the last
     ("no_tc", np.int64), ("early", np.int64),
     ("unsensed", np.int64), ("unreadable", np.int64), ("refused", np.int64),
 ], align=True)

@@ -249,5 +249,6 @@ def too_late(m, s, t):
         start_writing(s)
     s.overruns += 1
     s.overrun_pc = m.pc
+    s.overrun_t = t
     s.st1 |= OVERRUN
     finish(m, s, np.int64(ABNORMAL), t)

@@ -75,6 +75,28 @@ def no_index(m: Any, s: Any) -> Trouble | None:
          "{output} when it runs out."], int(s.start_t), waiting=True)
 
 
+def motor_slow(m: Any, s: Any) -> Trouble | None:
+    """Check for commands that are given up before the drive is up to speed, every time."""
+    if not int(s.cut) or int(m.medium_t) > int(s.cut_t):
+        return None
+    number = int(s.used)
+    d, name = s.drive[number], drive_name(number)
+
+    def mend(_: Any, state: Any) -> None:
+        state.drive[number].spin = 0
+
+    took = float(d.spin) * float(s.unit_den[0]) / float(s.unit_num[0]) / 1000  # units of 1 us
+    return Trouble(
+        "motor-slow",
+        f"the program gives up before {name} of {{card}} is up to speed, and turns it off again.",
+        [f"{int(s.cut)} commands were ended by a reset through port {{output}} while the motor was "
+         f"gaining speed, which takes {took:.0f} ms from rest; no byte has been moved since.",
+         command_words(s)],
+        [f"Wait {took:.0f} ms or more behind the motor bit at port {{output}}, or give the "
+         f"command a longer time-out (reset by {{pc}}).",
+         "Leave the motor on between tries."], int(s.cut_t), mend)
+
+
 def wrong_rate(m: Any, s: Any) -> Trouble | None:
     """Check for marks that are there, but at another rate than the controller's."""
     if not ended_with(s, NO_MARK) or int(s.buf_track) < 0 or int(s.fm) != int(s.buf_fm):
@@ -122,7 +144,7 @@ def overrun(m: Any, s: Any) -> Trouble | None:
         [f"Make the loop at {{at}} shorter than {byte:.4g} T-states a byte, with at most "
          f"{limit:.4g} from the request to the access, and keep interrupts off in it.",
          "Or use a lower data rate, a faster CPU clock, or a controller with a FIFO."],
-        int(s.start_t), pc=int(s.overrun_pc))
+        int(s.overrun_t), pc=int(s.overrun_pc))
 
 
 def no_terminal_count(m: Any, s: Any) -> Trouble | None:
@@ -233,7 +255,7 @@ def interrupt_unwired(m: Any, s: Any) -> Trouble | None:
         int(m.t), waiting=True)
 
 
-CHECKS = (no_index, interrupt_unwired, change_latched, not_sensed, wrong_rate, overrun,
+CHECKS = (no_index, motor_slow, interrupt_unwired, change_latched, not_sensed, wrong_rate, overrun,
           protected, short_recalibrate, no_terminal_count)
 
 

@@ -23,6 +23,9 @@ def verdict_of(path: Path, limit: float = 3) -> Verdict:
 
 @pytest.mark.parametrize(("name", "parts"), [
     ("motor-off", ("holds 0Ch", "bit 4", "Write 1Ch to port 42h", "send+0xa", "read_sector")),
+    ("motor-slow", ("takes 400 ms", "port 42h", "In a copy of the machine")),
+    # a byte waits 26 us at 250 kbit/s (8272A data sheet, doubled); the handler takes 110
+    ("interrupted-transfer", ("tick (interrupted-transfer.s:", "read_sector", "Put DI before")),
     ("no-disk", ("drive-b", "2Dh", "is not fitted", "port 42h")),
     ("wrong-data-rate", ("at 500 kbit/s", "written at 250", "40 01 00", "Write 2 (250 kbit/s) to "
                          "port 43h", "In a copy of the machine")),
@@ -51,6 +54,7 @@ def test_evidence_and_remedy_name_places(name: str, parts: tuple[str, ...]) -> N
     ("data-overrun", 'data-rate = "250"\ndrive-a = { geometry = { cylinders = 1, heads = 1, '
                      "sectors = 9, rate = 250, gap3 = 84 } }"),
     ("write-protected", "drive-a = { write-protect = false }"),
+    ("motor-slow", "drive-a = { spin-up = 20 }"),
     ("interrupt-unwired", "interrupt = true"),
     ("no-disk", 'drive-b = { size = "3.5", blank = true }'),
     ("recalibrate-short", "drive-a = { tracks = 75 }"),

@@ -1,9 +1,13 @@
 """Causes at a floppy controller; the card reports them, the run shows whether they matter."""
 from __future__ import annotations
 
+from dataclasses import replace
+
+from emu.diagnosis.case import Case
 from emu.diagnosis.check import BUSY, HALTED_OFF, STUCK, Check
-from emu.diagnosis.troubles import checker
-from emu.diagnosis.verdict import Cause
+from emu.diagnosis.troubles import accesses, checker
+from emu.diagnosis.verdict import Cause, Finding
+from emu.state import ACK, FETCH, NMI_FETCH
 
 MOTOR_OFF = Cause(
     "motor-off", "A floppy command with the motor off",
@@ -13,6 +17,14 @@ MOTOR_OFF = Cause(
     "Turn the motor on, wait for the spin-up (half a second, one second for 5.25 inch), then "
     "send the command; give every wait a time-out and reset the controller when it runs out.",
     ("F1",))
+
+MOTOR_SLOW = Cause(
+    "motor-slow", "A command given up before the drive is up to speed",
+    "The first access to a resting drive fails, each time; a drive that still turns works.",
+    "Commands end by a reset while the motor gains speed, and the program goes on in a copy whose "
+    "drive needs no time for that.",
+    "Wait for the spin-up (half a second, one second for 5.25 inch) before the command, or give it "
+    "a longer time-out, and leave the motor on between tries.", ("F1",))
 
 NO_DISK = Cause(
     "no-disk", "A floppy command for a drive that cannot turn",
@@ -34,7 +46,15 @@ DATA_OVERRUN = Cause(
     "Reading fails at high density or with a slow CPU, and works otherwise.",
     "Transfers end with an overrun (ST1 bit 4): a byte was asked for and not moved in time.",
     "Make the loop shorter, keep interrupts off during a sector, take a lower density or a "
-    "faster clock, or a controller with a FIFO.", ("F3", "F4"))
+    "faster clock, or a controller with a FIFO.", ("F3",))
+
+INTERRUPTED_TRANSFER = Cause(
+    "interrupted-transfer", "An interrupt in the middle of a polled sector",
+    "Reading fails now and then, or always when the tick is fast.",
+    "An interrupt was acknowledged between the last byte that was moved and the overrun: its "
+    "handler kept the CPU while the next byte was lost.",
+    "Keep interrupts off from the command to its results; the tick catches up afterwards.",
+    ("F4",))
 
 MISSING_TERMINAL_COUNT = Cause(
     "missing-terminal-count", "Good data taken for bad: nobody gives terminal count",
@@ -77,16 +97,66 @@ INTERRUPT_UNWIRED = Cause(
     "The card's interrupt output is active and no jumper and no wire leads it anywhere.",
     "Set the jumper or the wire, or let the program poll.", ("F6",))
 
+_overrun = checker(DATA_OVERRUN)
+
+
+def interruption(case: Case, found: Finding) -> tuple[str, str] | None:
+    """Name the handler that ran when the byte was lost, if one did, and what it interrupted."""
+    assert found.t is not None
+    slot = next(s for s in case.machine.slots if s.name == found.facts["slot"])
+    window = case.before(found.t)
+    moves = accesses(case, slot, window)
+    since = moves[-1] if moves else 0
+    entered = [k for kind in (ACK, NMI_FETCH) for k in window.where(kind) if k > since]
+    if not entered:
+        return None
+    fetches = window.where(FETCH)
+    before, behind = fetches[fetches < entered[0]], fetches[fetches > entered[0]]
+    if not len(before) or not len(behind):
+        return None
+    return (case.names.at(int(window.address[behind[0]])),
+            case.names.at(int(window.address[before[-1]])))
+
+
+def interrupted_transfer(case: Case) -> Finding | None:
+    """Check for an overrun that an interrupt handler made."""
+    found = _overrun(case)
+    names = found and interruption(case, found)
+    if not found or not names:
+        return None
+    handler, interrupted = names
+    return replace(
+        found, cause=INTERRUPTED_TRANSFER,
+        summary=f"an interrupt came in the middle of a sector, and {handler} kept the CPU while a "
+                f"byte was lost.",
+        evidence=[f"Between the last look at the controller and the overrun at "
+                  f"{case.time(found.t or 0)} the CPU left {interrupted} for an interrupt and went "
+                  f"to {handler}.", *found.evidence],
+        remedy=["Put DI before the command and EI behind its results, round the loop at "
+                f"{interrupted}; the tick catches up afterwards.",
+                "Or make the handler shorter than the time that a byte may wait."])
+
+
+def data_overrun(case: Case) -> Finding | None:
+    """Check for an overrun that the loop itself made."""
+    found = _overrun(case)
+    return None if found is None or interruption(case, found) else found
+
+
 ALWAYS = (STUCK, BUSY, HALTED_OFF)
-CHECKS = tuple(Check(checker(cause), cause, when, trial) for cause, when, trial in (
-    (MOTOR_OFF, (STUCK, HALTED_OFF), False),
-    (NO_DISK, (STUCK, HALTED_OFF), False),
-    (INTERRUPT_UNWIRED, (STUCK,), False),
-    (MISSING_SENSE, ALWAYS, False),
-    (DATA_OVERRUN, ALWAYS, False),
-    (MISSING_TERMINAL_COUNT, ALWAYS, False),
-    (RECALIBRATE_SHORT, ALWAYS, False),
-    (WRONG_DATA_RATE, ALWAYS, True),
-    (WRITE_PROTECTED, ALWAYS, True),
-    (DISK_CHANGE_LATCHED, ALWAYS, True),
-))
+CHECKS = (
+    Check(interrupted_transfer, INTERRUPTED_TRANSFER, ALWAYS),
+    Check(data_overrun, DATA_OVERRUN, ALWAYS),
+    *(Check(checker(cause), cause, when, trial) for cause, when, trial in (
+        (MOTOR_OFF, (STUCK, HALTED_OFF), False),
+        (MOTOR_SLOW, ALWAYS, True),
+        (NO_DISK, (STUCK, HALTED_OFF), False),
+        (INTERRUPT_UNWIRED, (STUCK,), False),
+        (MISSING_SENSE, ALWAYS, False),
+        (MISSING_TERMINAL_COUNT, ALWAYS, False),
+        (RECALIBRATE_SHORT, ALWAYS, False),
+        (WRONG_DATA_RATE, ALWAYS, True),
+        (WRITE_PROTECTED, ALWAYS, True),
+        (DISK_CHANGE_LATCHED, ALWAYS, True),
+    )),
+)

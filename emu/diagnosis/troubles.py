@@ -40,7 +40,9 @@ def leads_here(case: Case, slot: Slot, trouble: Trouble) -> bool:
     if case.condition == HALTED_OFF:
         soon = trouble.t + case.machine.at(SOON)
         return soon >= int(case.m.t) or bool(int(case.replayed(soon).m.halted))
-    return trouble.waiting or bool(len(accesses(case, slot, case.last)))
+    if trouble.mend is not None:
+        return True  # the trial decides: the round may be longer than a window
+    return trouble.waiting or bool(accesses(case, slot, case.last))
 
 
 def accesses(case: Case, slot: Slot, window: Window) -> list[int]:
@@ -65,7 +67,8 @@ def _finding(case: Case, cause: Cause, slot: Slot, trouble: Trouble) -> Finding 
     return Finding(
         cause, HALTED if case.condition == HALTED_OFF else HUNG, words.fill(trouble.summary),
         [words.fill(text) for text in evidence], [words.fill(text) for text in trouble.remedy],
-        {"slot": slot.name}, strength, trouble.t)
+        {"slot": slot.name} | ({"pc": f"{trouble.pc:04X}"} if trouble.pc else {}), strength,
+        trouble.t)
 
 
 def goes_on(case: Case, slot: Slot, trouble: Trouble) -> bool:
