@@ -29,8 +29,8 @@ def _page() -> list[str]:
             first, *more = textwrap.wrap(text, 78 - WIDTH - 5)
             out.append(f"  {how:<{WIDTH}} {first}")
             out += [f"  {'':<{WIDTH}} {line}" for line in more]
-    return [*out, "Places: a symbol, symbol+4, file.s:12, 8000h, 0x8000, or an expression such "
-            "as hl.", "More: help stops, help expressions, help WORD."]
+    return [*out, "Places: a symbol, symbol+4, file.s:12, 8000h, 0x8000, or an expression.",
+            "More: help stops, help expressions, help WORD."]
 
 
 @word("help [WORD]", "this page; help stops, help expressions")
