@@ -43,6 +43,7 @@ from peripherals.compactflash_sectors import (
     start_over,
     step_on,
 )
+from peripherals.compactflash_troubles import troubles
 
 REGISTERS = ("data", "error", "count", "lba0", "lba1", "lba2", "head", "status", "control")
 DATA, ERROR, COUNT, LBA0, LBA1, LBA2, HEAD, STATUS, CONTROL = range(9)
@@ -219,20 +220,33 @@ def status(s):
     return s.ended | DRQ if s.way != IDLE else s.ended
 
 
+@inlined
+def miss(s, t):
+    """Count a status read that no card, or no drive 1, answers."""
+    if s.absent_polls == 0:
+        s.absent_t = t
+    s.absent_polls += 1
+
+
 @entry(STATE)
 def read(m, s, a, t):
     """Read a register; while busy every register gives the status."""
     register = a & 0xFFFF
     if s.fitted == 0:
-        s.absent_polls += 1 if register == STATUS else 0
+        if register == STATUS:
+            miss(s, t)
         return np.int64(-1)
     if (s.head & DRIVE) != 0 and (register == STATUS or register == CONTROL):
-        s.absent_polls += 1
+        miss(s, t)
         return np.int64(0)
     if register == DATA:
         return move(m, s, np.int64(0xFF), t) if s.way == FROM_CARD else np.int64(0xFF)
     if s.busy == 1 or register == STATUS or register == CONTROL:
-        s.busy_polls += s.busy
+        if s.busy == 1:
+            s.busy_polls += 1
+            s.poll_t = t
+        else:
+            s.waited = 0
         if register == STATUS:
             settle(m, s, 0)
         return status(s)
@@ -366,5 +380,6 @@ CARD = Card(
     interrupt=PLAIN_INTERRUPT,
     power_on=power_on,
     describe=describe,
+    troubles=troubles,
     serve=serve,
 )

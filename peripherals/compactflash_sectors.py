@@ -45,11 +45,16 @@ STATE = np.dtype([
     ("buffer", np.uint8, (BLOCK,)), ("identify", np.uint8, (BLOCK,)),
     ("reset_time", np.int64), ("read_time", np.int64), ("write_time", np.int64),  # T-states
     ("busy_polls", np.int64),  # status reads while busy, since it became so
-    ("lost", np.int64),  # bytes that the missing 8-bit mode has lost
-    ("repeats", np.int64),  # data reads that did not advance
+    ("poll_t", np.int64),  # of the last one
+    ("waited", np.int64),  # 1: a busy time has begun, and no read has seen its end
+    ("lost", np.int64), ("lost_t", np.int64),  # bytes lost for want of the 8-bit mode
+    ("repeats", np.int64), ("repeat_t", np.int64),  # data reads that did not advance
     ("commands", np.int64), ("eight_asked", np.int64),  # SET FEATURES 01h so far
     ("reads", np.int64), ("writes", np.int64), ("errors", np.int64),  # sectors; failures
     ("absent_polls", np.int64),  # status reads of an empty socket or of drive 1
+    ("absent_t", np.int64),  # the first of these
+    ("done_at", np.int64), ("done_t", np.int64),  # the sector that was read last, and when
+    ("first", np.uint8, (16,)),  # its first bytes
 ], align=True)
 
 
@@ -67,6 +72,7 @@ def go_busy(m, s, t, length):
     """Be busy for a time."""
     s.busy = 1
     s.busy_polls = 0
+    s.waited = 1
     m.ev[s.slot] = t + max(length, LEAST)
 
 
@@ -175,6 +181,10 @@ def turn_over(m, s, t):
     if s.way == FROM_CARD:
         s.reads += 1
         if s.sector != GENERAL:
+            s.done_at = s.sector
+            s.done_t = t
+            for k in range(16):
+                s.first[k] = s.buffer[k]
             done(s)
         if s.left > 0 and s.sector != GENERAL:
             step_on(s)
@@ -203,11 +213,15 @@ def move(m, s, value, t):
         if s.eight == 0:
             s.buffer[at + 1] = 0xFF
     if s.held_strobe == 1:
+        if s.repeats == 0:
+            s.repeat_t = t
         s.repeats += 1
         return byte
     s.at += 1
     if s.eight == 0:
         s.at += 1
+        if s.lost == 0:
+            s.lost_t = t
         s.lost += 1
     if s.at >= BLOCK:
         turn_over(m, s, t)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from emu.diagnosis import (
+    compactflash,
     flags,
     floppy,
     interrupts,
@@ -24,6 +25,7 @@ from emu.diagnosis.check import Check
 from emu.diagnosis.verdict import HINT, SHOWN, Cause, Finding
 
 FAMILIES = (
+    compactflash,
     floppy,
     storm,
     tables,

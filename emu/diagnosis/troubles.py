@@ -11,6 +11,7 @@ from collections.abc import Callable
 
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import HALTED_OFF
+from emu.diagnosis.decision import decision_lines
 from emu.diagnosis.trials import activity
 from emu.diagnosis.verdict import HALTED, HUNG, SHOWN, TRIED, Cause, Finding
 from emu.diagnosis.window import Window, forked
@@ -22,17 +23,51 @@ TRIAL = 1.5  # seconds that a mended copy runs: more than the tries of a driver 
 SOON = 0.05  # seconds from a trouble to the HALT that it led to
 
 
-def checker(cause: Cause) -> Callable[[Case], Finding | None]:
-    """Make the check for one cause that cards report."""
+def checker(cause: Cause, registers: tuple[str, ...] = (),
+            only_decided: bool = False) -> Callable[[Case], Finding | None]:
+    """Make the check for one cause that cards report.
+
+    ``registers``: a test that was made by one of these, and led the program into where it is,
+    is a proof, too; ``only_decided``: the only one.
+    """
 
     def check(case: Case) -> Finding | None:
         for slot in case.machine.slots:
             for trouble in slot.card.troubles(case.m, slot.state):
-                if trouble.code == cause.code and leads_here(case, slot, trouble):
-                    return _finding(case, cause, slot, trouble)
+                if trouble.code != cause.code:
+                    continue
+                if not only_decided and leads_here(case, slot, trouble):
+                    found = _finding(case, cause, slot, trouble)
+                    if found is not None:
+                        return found
+                if registers and decided(case, slot, registers):
+                    return _decided(case, cause, slot, trouble)
         return None
 
     return check
+
+
+def decided(case: Case, slot: Slot, registers: tuple[str, ...]) -> bool:
+    """Tell whether a card's register makes the test that keeps the foreground where it is, or
+    made the one that led into a HALT or a loop without any test."""
+    rows = [row for row in case.machine.description.slots[slot.number].ports
+            if slot.card.registers[row.register] in registers]
+    loads = [load for wait in case.waits for load in wait.ports()]
+    stops = case.condition == HALTED_OFF or not case.waits
+    if stops and case.way_in is not None:
+        loads += [load for load in case.way_in.loads if load.kind == "port"]
+    return any(load.driver == slot.number + 1 and
+               any(load.address & row.mask & 0xFF == row.port & 0xFF for row in rows)
+               for load in loads)
+
+
+def _decided(case: Case, cause: Cause, slot: Slot, trouble: Trouble) -> Finding:
+    words = _Words(case, slot, trouble)
+    halted = case.condition == HALTED_OFF
+    return Finding(
+        cause, HALTED if halted else HUNG, words.fill(trouble.summary),
+        [*map(words.fill, trouble.evidence), *decision_lines(case, case.way_in)],
+        [*map(words.fill, trouble.remedy)], {"slot": slot.name}, SHOWN, trouble.t)
 
 
 def leads_here(case: Case, slot: Slot, trouble: Trouble) -> bool:

@@ -1,0 +1,54 @@
+"""Causes at the CompactFlash card: what each verdict names, and that the remedy ends it."""
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+from emu.description import load
+from emu.diagnosis import explain
+from emu.diagnosis.verdict import Verdict
+from emu.machine import Machine
+from emu.session import Session
+
+BROKEN = Path(__file__).parent.parent / "roms" / "broken"
+
+
+def verdict_of(path: Path) -> Verdict:
+    session = Session(Machine(load(path)), None, Fraction(2))
+    session.run()
+    return explain(session)
+
+
+@pytest.mark.parametrize(("name", "cause", "parts"), [
+    ("cf-no-8-bit", "no-8-bit-mode", ("256 bytes were lost at 10h (data)", "EFh to 17h (status)",
+                                      "In a copy of the machine", "cf-lib.s:")),
+    ("cf-slow", "slow-card", ("after command 20h", "800000 T-states", "In a copy")),
+    ("cf-slow-halt", "slow-card", ("after command 20h", "read-time")),
+    ("cf-no-card", "no-card", ("17h (status)", "medium = ", "In a copy of the machine")),
+    ("cf-drive-1", "no-drive-1", ("16h (head) holds F0h", "In a copy of the machine")),
+    ("cf-other-system", "foreign-sector", ("4F 54 48 45 52", "decided by 00h read from port 10h",
+                                           "cf.s:")),
+    ("cf-held-strobe", "repeated-data", ('data-strobe = "held"', "waits-io")),
+])
+def test_evidence_and_remedy_name_places(name: str, cause: str, parts: tuple[str, ...]) -> None:
+    verdict = verdict_of(BROKEN / f"{name}.toml")
+    assert verdict.cause == cause
+    text = "\n".join([verdict.summary, *verdict.evidence, *verdict.remedy])
+    for part in ("slot cf", *parts):
+        assert part in text
+    assert "{" not in text
+
+
+@pytest.mark.parametrize(("name", "change"), [
+    ("cf-slow", "read-time = 300"), ("cf-slow-halt", "read-time = 300"),
+    ("cf-no-card", f'medium = "{BROKEN / "cf.img"}"'),
+    ("cf-other-system", f'medium = "{BROKEN / "cf.img"}"'),
+    ("cf-held-strobe", 'data-strobe = "own"'),
+])
+def test_what_is_mended_is_not_accused(tmp_path: Path, name: str, change: str) -> None:
+    path = tmp_path / "mended.toml"
+    path.write_text(f'extends = "{BROKEN / name}.toml"\n[slot.cf]\n{change}\n')
+    verdict = verdict_of(path)
+    assert (verdict.verdict, verdict.cause) == ("waiting-for-input", None)
