@@ -23,10 +23,11 @@ from peripherals.card import Card, Jumper, Setup, entry
 from peripherals.fdc_765_chip import RUN, go_idle, note_pause, set_event, show_int, status
 from peripherals.fdc_765_commands import read_data, write_data
 from peripherals.fdc_765_drive import change_line, selected, switch_motors
+from peripherals.fdc_765_fifo import set_defaults
 from peripherals.fdc_765_format import end_format, late_id, start_format
 from peripherals.fdc_765_media import NAMES, fit, serve
 from peripherals.fdc_765_report import describe
-from peripherals.fdc_765_search import disturbed, fetched, look
+from peripherals.fdc_765_search import begin, disturbed, fetched, look
 from peripherals.fdc_765_sectors import end_field, start_track, terminal_count
 from peripherals.fdc_765_seek import poll, step
 from peripherals.fdc_765_state import (
@@ -49,6 +50,7 @@ from peripherals.fdc_765_state import (
     STATE,
     STATUS,
     STEP_UNIT,
+    STEPPING,
     TAIL,
     TC_INPUT,
     TC_PORT,
@@ -104,6 +106,9 @@ def run(m, s, t):
         for number in range(DRIVES):
             if s.drive[number].step_t <= now:
                 step(m, s, number, now)
+        if s.stage == STEPPING and s.drive[s.unit_drive].ended != 0:
+            s.drive[s.unit_drive].ended = 0  # an implied seek has nothing to tell
+            begin(m, s, now)
         if s.poll_t <= now:
             poll(m, s, now)
         if s.event_t <= now:
@@ -122,6 +127,7 @@ def hold(m, s, t):
         d = s.drive[number]
         d.step_t = FAR
         d.ended = d.ready = d.ready_event = d.pcn = 0
+    set_defaults(s)
     s.int_cause = 0
     s.poll_t = FAR
     s.ready_t = 0
@@ -175,6 +181,7 @@ def reset(m, s, a, t):
     """RESET clears the output register, which holds the chip; the rate goes to 250 kbit/s."""
     if s.fixed_rate < 0:
         s.rate = AFTER_RESET
+    s.locked = 0
     if a == 0:
         hold(m, s, t)
     set_output(m, s, np.int64(0), t)
@@ -261,7 +268,8 @@ def _fit_drive(setup: Setup, number: int) -> None:
 def power_on(setup: Setup) -> None:
     """Set the jumpers, fit the drives; what SPECIFY sets is noise until it comes."""
     s, settings = setup.state, setup.settings
-    s.version_b = int(settings["chip"] == "765b")
+    s.version_b = int(settings["chip"] != "765a")
+    s.has_fifo = int(settings["chip"] == "82077")
     s.wired_int, s.wired_nmi = int(settings["interrupt"]), int(settings["nmi"])
     wires = setup.machine.wires[:int(setup.machine.wire_count)]
     s.watched = int(s.wired_int or s.wired_nmi
@@ -297,8 +305,8 @@ CARD = Card(
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance, "line": line},
     jumpers=(
-        Jumper("chip", "choice", "765a", "the part: the early one answers VERSION with 80h",
-               choices=("765a", "765b")),
+        Jumper("chip", "choice", "765a", "the part: the early one answers VERSION with 80h, the "
+               "last has a FIFO", choices=("765a", "765b", "82077")),
         Jumper("interrupt", "flag", False, "INT pulls /INT (without a vector)"),
         Jumper("nmi", "flag", False, "the rising edge of INT pulls /NMI"),
         Jumper("terminal-count", "choice", "port", "where TC comes from: any access of the "

@@ -7,8 +7,19 @@ from __future__ import annotations
 import numpy as np
 
 from emu.jit import compiled, inlined
+from emu.state import FAR
 from peripherals.fdc_765_chip import from_disk, give_results, go_idle, seeking, show_int
 from peripherals.fdc_765_drive import status_3
+from peripherals.fdc_765_fifo import (
+    CONFIGURE,
+    DUMP_REGISTERS,
+    IMPLIED_SEEK,
+    LOCK,
+    PERPENDICULAR,
+    configure,
+    dump,
+    lock,
+)
 from peripherals.fdc_765_format import format_byte
 from peripherals.fdc_765_search import begin
 from peripherals.fdc_765_seek import SEEK_PULSES, start_seek, take_interrupt
@@ -17,6 +28,7 @@ from peripherals.fdc_765_state import (
     COMMAND,
     DRIVES,
     EXECUTION,
+    FIFO_PULSES,
     FORMAT,
     FORMATTING,
     IDLE,
@@ -38,6 +50,7 @@ from peripherals.fdc_765_state import (
     SENSE_INTERRUPT,
     SPECIFY,
     STEP_UNIT,
+    STEPPING,
     TAIL,
     TRANSFER,
     UNLOAD_UNIT,
@@ -51,6 +64,7 @@ from peripherals.fdc_765_transfer import give_byte, take_byte
 RUN = 0x04  # of the output register
 MFM = 0x40
 OPCODE = 0x1F
+RELATIVE, INWARD = 0x80, 0x40  # bits of a relative seek
 
 
 @inlined
@@ -61,7 +75,7 @@ def moves_sectors(op):
 
 
 @inlined
-def command_length(op):
+def command_length(op, has_fifo):
     """Give the bytes of a command; those that the chip does not know have one."""
     if moves_sectors(op):
         return np.int64(9)
@@ -69,6 +83,10 @@ def command_length(op):
         return np.int64(6)
     if op == SPECIFY or op == SEEK:
         return np.int64(3)
+    if has_fifo == 1 and op == CONFIGURE:
+        return np.int64(4)
+    if has_fifo == 1 and op == PERPENDICULAR:
+        return np.int64(2)
     if op == SENSE_DRIVE or op == RECALIBRATE or op == READ_ID:
         return np.int64(2)
     return np.int64(1)
@@ -104,7 +122,7 @@ def take_command(m, s, byte, t):
     if s.phase == IDLE:
         s.phase = COMMAND
         s.op = byte & OPCODE
-        s.length = command_length(s.op)
+        s.length = command_length(s.op, s.has_fifo)
         if must_sense(s):
             s.unsensed += 1
             s.op = 0
@@ -137,7 +155,10 @@ def run_command(m, s, t):
     s.unit_drive = np.int64(s.command[1]) & 3
     if moves_sectors(s.op):
         set_sector(s)
-        begin(m, s, t)
+        if s.has_fifo == 1 and (s.config & IMPLIED_SEEK) != 0:
+            seek_first(m, s, t)
+        else:
+            begin(m, s, t)
     elif s.op == READ_ID or s.op == FORMAT:
         s.side = (np.int64(s.command[1]) >> 2) & 1
         s.fm = 0 if (s.command[0] & MFM) != 0 else 1
@@ -149,10 +170,10 @@ def run_command(m, s, t):
         go_idle(m, s, t)
     elif s.op == SEEK:
         go_idle(m, s, t)
-        start_seek(m, s, s.unit_drive, np.int64(s.command[2]), np.int64(SEEK_PULSES), t)
+        start_seek(m, s, s.unit_drive, seek_target(s), np.int64(SEEK_PULSES), t)
     elif s.op == RECALIBRATE:
         go_idle(m, s, t)
-        start_seek(m, s, s.unit_drive, np.int64(0), np.int64(PULSES), t)
+        start_seek(m, s, s.unit_drive, np.int64(0), pulses(s), t)
     elif s.op == SENSE_DRIVE:
         s.result[0] = status_3(s, s.unit_drive, (np.int64(s.command[1]) >> 2) & 1, t)
         give_results(m, s, np.int64(1), s.ready_t)
@@ -161,6 +182,54 @@ def run_command(m, s, t):
     elif s.op == VERSION and s.version_b == 1:
         s.result[0] = 0x90
         give_results(m, s, np.int64(1), s.ready_t)
+    elif s.has_fifo == 1:
+        run_fifo_command(m, s, t)
+    else:
+        invalid(m, s, t)
+
+
+@inlined
+def pulses(s):
+    """Give the step pulses of a recalibrate."""
+    return np.int64(FIFO_PULSES) if s.has_fifo == 1 else np.int64(PULSES)
+
+
+@compiled
+def seek_target(s):
+    """Give where a seek goes; the part with a FIFO also seeks from where it stands."""
+    target = np.int64(s.command[2])
+    if s.has_fifo == 0 or (s.command[0] & RELATIVE) == 0:
+        return target
+    here = s.drive[s.unit_drive].pcn
+    return (here + target if (s.command[0] & INWARD) != 0 else here - target) & 0xFF
+
+
+@compiled
+def seek_first(m, s, t):
+    """Seek to the cylinder of a command on sectors before it begins."""
+    if s.drive[s.unit_drive].pcn == s.c:
+        begin(m, s, t)
+        return
+    s.phase = EXECUTION
+    s.stage = STEPPING
+    s.ready_t = FAR
+    s.event_t = FAR
+    start_seek(m, s, s.unit_drive, s.c, np.int64(SEEK_PULSES), t)
+
+
+@compiled
+def run_fifo_command(m, s, t):
+    """Do what the part with a FIFO knows beside the older commands."""
+    if s.op == CONFIGURE or s.op == PERPENDICULAR:
+        if s.op == CONFIGURE:
+            configure(s)
+        go_idle(m, s, t)
+    elif s.op == LOCK:
+        s.result[0] = lock(s)
+        give_results(m, s, np.int64(1), s.ready_t)
+    elif s.op == DUMP_REGISTERS:
+        dump(s)
+        give_results(m, s, np.int64(10), s.ready_t)
     else:
         invalid(m, s, t)
 
@@ -175,6 +244,7 @@ def set_sector(s):
     s.r = np.int64(s.command[4])
     s.n = np.int64(s.command[5])
     s.span = np.int64(128) << (s.n & 7)
+    s.last_eot = np.int64(s.command[6])
     s.wanted_bytes = s.span
     if s.n == 0 and 0 < s.command[8] < 128:
         s.wanted_bytes = np.int64(s.command[8])
@@ -184,6 +254,8 @@ def set_sector(s):
 def specify(s):
     """Set the chip's times and whether it works without DMA."""
     s.specified = 1
+    s.specify_1 = np.int64(s.command[1])
+    s.specify_2 = np.int64(s.command[2])
     s.step_rate = (16 - (np.int64(s.command[1]) >> 4)) * STEP_UNIT
     unload = np.int64(s.command[1]) & 15
     load = np.int64(s.command[2]) >> 1

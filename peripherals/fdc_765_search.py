@@ -28,6 +28,7 @@ from peripherals.fdc_765_state import (
     READ_TRACK,
     ROTATION,
     SEARCHING,
+    STEPPING,
     STUCK,
     WRONG_CYLINDER,
     units,
@@ -92,6 +93,8 @@ def fetched(s):
 @compiled
 def disturbed(m, s, t):
     """Go on as well as may be after motor, select, rate or disk have changed."""
+    if s.stage == STEPPING:
+        return
     s.used = selected(s, s.unit_drive)
     s.ready_t = FAR
     s.int_t = FAR

@@ -16,6 +16,7 @@ from peripherals.fdc_765_state import (
     DATA_ERROR,
     END_OF_CYLINDER,
     FETCHING,
+    OVERRUN,
     READ_TRACK,
     SCAN_EQUAL,
     SCAN_UNMET,
@@ -46,6 +47,9 @@ def end_field(m, s, t):
             put(s, position, np.int64(0), 0)
         put_crc(s, s.at, end)
         s.writes += 1
+        if (s.st1 & OVERRUN) != 0:
+            finish(m, s, np.int64(ABNORMAL), t)
+            return
     elif s.skip == 0:
         s.reads += 1
         if field_crc(s, s.at - lead(s), end + 2) != 0:
@@ -153,6 +157,6 @@ def terminal_count(m, s, t):
             start_writing(s)
         s.int_cause &= ~BYTE_INT
         show_int(m, s, t)
-        end_bytes(s)
+        end_bytes(s, t)
     elif s.stage == TAIL:
         s.tc = 1

@@ -11,6 +11,7 @@ from emu.jit import compiled, inlined
 from emu.state import FAR
 from peripherals.fdc_765_chip import note, note_pause, show_int
 from peripherals.fdc_765_drive import is_ready, pulse, selected
+from peripherals.fdc_765_fifo import NO_POLLING
 from peripherals.fdc_765_state import (
     ABNORMAL,
     BYTE_PAUSE,
@@ -115,6 +116,8 @@ def take_interrupt(s):
 def poll(m, s, t):
     """Look at the ready lines, as the chip does while it is idle, and say when again."""
     s.poll_t = FAR
+    if s.has_fifo == 1 and (s.config & NO_POLLING) != 0:
+        return
     if s.phase != IDLE:
         s.poll_t = t + units(s, np.int64(FIRST_POLL))
         return

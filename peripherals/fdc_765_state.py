@@ -18,8 +18,8 @@ TC_INPUT = 0
 
 # Phases, and the stages of the execution phase.
 IDLE, COMMAND, EXECUTION, RESULT = range(4)
-(NO_STAGE, FETCHING, SEARCHING, AT_DATA, TRANSFER, TAIL, AWAIT_INDEX, FORMATTING, LAST_GAP,
- STUCK) = range(10)
+(NO_STAGE, STEPPING, FETCHING, SEARCHING, AT_DATA, TRANSFER, TAIL, AWAIT_INDEX, FORMATTING,
+ LAST_GAP, STUCK) = range(11)
 
 BYTE_INT, RESULT_INT = 1, 2
 
@@ -48,7 +48,7 @@ READ_LIMIT_MFM, READ_LIMIT_FM = 13, 27  # RQM to the data being read
 WRITE_LIMIT_MFM, WRITE_LIMIT_FM = 15, 31
 STEP_UNIT, UNLOAD_UNIT, LOAD_UNIT = 1000, 16_000, 2000
 FIRST_POLL = 1024  # reset to the first look at the ready lines; from memory
-PULSES = 77  # step pulses of a recalibrate
+PULSES, FIFO_PULSES = 77, 80  # step pulses of a recalibrate, on the part with a FIFO
 
 # What the time goes to (``spent``)
 MOTOR, SEEKING, ROTATION, MOVING, CPU_WAIT, UNUSED = range(6)
@@ -86,7 +86,8 @@ STATE = np.dtype([
     ("slot", np.int64),
     ("drive", DRIVE, (DRIVES,)),
     # jumpers
-    ("version_b", np.int64), ("wired_int", np.int64), ("wired_nmi", np.int64),
+    ("version_b", np.int64), ("has_fifo", np.int64),
+    ("wired_int", np.int64), ("wired_nmi", np.int64),
     ("watched", np.int64),  # 1: somebody sees INT, so each byte of a transfer is an event
     ("tc_from", np.int64),  # 0 nowhere, 1 the port, 2 the wire
     ("tc_level", np.int64),  # of the wire
@@ -98,6 +99,8 @@ STATE = np.dtype([
     ("output", np.int64), ("rate", np.int64),
     ("step_rate", np.int64), ("unload", np.int64), ("load", np.int64),  # units, from SPECIFY
     ("no_dma", np.int64), ("specified", np.int64),
+    ("specify_1", np.int64), ("specify_2", np.int64), ("last_eot", np.int64),
+    ("config", np.int64), ("precompensate", np.int64), ("locked", np.int64),  # CONFIGURE, LOCK
     ("int_pin", np.int64),
     ("int_cause", np.int64),  # BYTE_INT and RESULT_INT; the drives have causes of their own
     # the chip
@@ -109,7 +112,7 @@ STATE = np.dtype([
     ("int_t", np.int64),  # when a byte raises INT
     ("poll_t", np.int64),  # when the ready lines are looked at next
     ("command", np.uint8, (9,)), ("length", np.int64), ("taken", np.int64),
-    ("result", np.uint8, (7,)), ("results", np.int64), ("given", np.int64),
+    ("result", np.uint8, (10,)), ("results", np.int64), ("given", np.int64),
     ("st0", np.int64), ("st1", np.int64), ("st2", np.int64),
     ("op", np.int64), ("unit_drive", np.int64),  # number in the command
     ("used", np.int64),  # the drive that the wiring selects

@@ -11,6 +11,7 @@ from emu.jit import compiled, inlined
 from emu.state import FAR
 from peripherals.fdc_765_chip import finish, note, show_int, writes
 from peripherals.fdc_765_drive import byte_units, when
+from peripherals.fdc_765_fifo import buffered, next_read, next_write, too_late_at
 from peripherals.fdc_765_state import (
     ABNORMAL,
     AT_DATA,
@@ -152,19 +153,24 @@ def begin_field(s, first, t):
     s.equal = 1
     note(s, np.int64(MOVING), t)
     if s.skip == 1:
-        end_bytes(s)
+        end_bytes(s, t)
         return
     s.stage = TRANSFER
     s.met = 1
-    ask_byte(s, first)
+    ask_byte(s, first, t)
 
 
 @compiled
-def ask_byte(s, first):
+def ask_byte(s, first, t):
     """Say when the next byte is due, and when it is too late for it."""
+    through = buffered(s)
+    if through:
+        first = next_write(s, t) if writes(s) else next_read(s, t)
     s.ready_t = first if s.no_dma == 1 else FAR
     s.int_t = s.ready_t if s.watched == 1 else FAR
-    if not writes(s):
+    if through:
+        s.event_t = too_late_at(s) + 1
+    elif not writes(s):
         limit = np.int64(READ_LIMIT_FM) if s.fm == 1 else np.int64(READ_LIMIT_MFM)
         s.event_t = first + units(s, limit) + 1
     elif s.bytes == 0:
@@ -175,12 +181,12 @@ def ask_byte(s, first):
 
 
 @inlined
-def end_bytes(s):
+def end_bytes(s, t):
     """No more bytes for the CPU: the rest of the field and its CRC pass."""
     s.stage = TAIL
     s.ready_t = FAR
     s.int_t = FAR
-    s.event_t = when(s, s.at + s.span + 2)
+    s.event_t = max(when(s, s.at + s.span + 2), t)
 
 
 # --- bytes --------------------------------------------------------------------------------
@@ -192,14 +198,17 @@ def moved(m, s, t):
     if s.stage == TAIL:  # the last byte, late on the early part
         s.ready_t = FAR
         return
-    s.int_cause &= ~BYTE_INT
-    show_int(m, s, t)
     if s.bytes >= s.wanted_bytes:
-        end_bytes(s)
+        end_bytes(s, t)
     elif writes(s):
-        ask_byte(s, when(s, s.at + s.bytes - 1))
+        ask_byte(s, when(s, s.at + s.bytes - 1), t)
     else:
-        ask_byte(s, when(s, s.at + s.bytes + 1))
+        ask_byte(s, when(s, s.at + s.bytes + 1), t)
+    if s.ready_t > t:
+        s.int_cause &= ~BYTE_INT
+        show_int(m, s, t)
+    else:
+        s.int_t = FAR  # RQM stays, and INT with it
 
 
 @inlined
@@ -251,4 +260,7 @@ def too_late(m, s, t):
     s.overrun_pc = m.pc
     s.overrun_t = t
     s.st1 |= OVERRUN
+    if writes(s) and buffered(s):
+        end_bytes(s, t)  # the sector is filled with zeros, and its CRC is good: LPC47B37x p.31
+        return
     finish(m, s, np.int64(ABNORMAL), t)
