@@ -43,7 +43,7 @@ WRITING = 1 << STOP_WRITE | 1 << STOP_CHANGE | 1 << STOP_PUSH
 MAPPED = FETCHED | EXECUTED | READING | WRITING  # kinds that stop_map knows
 
 
-@compiled
+@inlined
 def leave(m, reason):
     """Leave run() at the next instruction boundary."""
     if m.exit_reason == 0:

@@ -29,7 +29,6 @@ from emu.jit import compiled
 from emu.memory import refresh_map
 from emu.state import (
     ACK,
-    FAR,
     HALTED,
     LOG,
     LOG_FULL,
@@ -52,11 +51,8 @@ def count_rst38(m):
 
 
 @compiled
-def next_event(m):
+def next_event(m, soonest):
     """Give the time of the next thing to look at: an event is sampled one T-state later."""
-    soonest = np.int64(FAR)
-    for slot in range(m.slots):
-        soonest = min(soonest, m.ev[slot])
     if m.noise_every > 0:
         soonest = min(soonest, m.noise_t)
     if m.held != 0:
@@ -215,7 +211,7 @@ def service(m):
             m.t = m.t_stop
             catch_up(m, m.t - 1)
             return np.int64(-1)
-        catch_up(m, m.t - 1)
+        soonest = catch_up(m, m.t - 1)
         if m.exit_reason != 0:  # an event asked to leave: nothing has been decided yet
             return np.int64(-1)
         if m.noise_every > 0:
@@ -242,7 +238,7 @@ def service(m):
             elif m.after_ei == 1 or m.held_t == m.t - 1:
                 again = 1
             forget_last(m)
-        m.next_event = np.int64(0) if again == 1 else next_event(m)
+        m.next_event = np.int64(0) if again == 1 else next_event(m, soonest)
         if m.nmi_latch == 1 or m.exit_reason != 0:
             m.next_event = 0
         if opcode >= 0:
