@@ -7,7 +7,7 @@ description, so a change in it counts at the next load.
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import replace
 from importlib.metadata import EntryPoint
 from pathlib import Path
@@ -23,6 +23,7 @@ from emu.views import is_plain
 from peripherals.card import ENTRIES, Card, Jumper
 
 SIZE_LIMIT = 1 << 20
+HOOKS = ("order", "memory_size", "image_size", "ram_window", "margins", "troubles", "rates")
 
 
 def load_card_file(path: Path) -> Card:
@@ -69,9 +70,9 @@ def checked(card: Any, place: str) -> Card:
             raise InputError(f"{place}: CARD: functions: {entry} is no function.")
     if not all(isinstance(jumper, Jumper) for jumper in card.jumpers):
         raise InputError(f"{place}: CARD: jumpers takes Jumper(...) entries only.")
-    return replace(card, describe=_kept_words(card.describe),
-                   memory_size=_kept_size(card.memory_size, "memory_size"),
-                   image_size=_kept_size(card.image_size, "image_size"))
+    return replace(
+        card, describe=_kept_words(card.describe), glass=_kept_words(card.glass),
+        **{name: _kept(getattr(card, name), name) for name in HOOKS if getattr(card, name)})
 
 
 def _check_state(card: Card, place: str) -> None:
@@ -97,14 +98,15 @@ def _kept_words(describe: Callable[[Any, Any], list[str]]) -> Callable[[Any, Any
     return words
 
 
-def _kept_size(size: Callable[[Mapping[str, Any]], int],
-               what: str) -> Callable[[Mapping[str, Any]], int]:
-    """Let a mistake in a function of the settings end in one clear line."""
+def _kept(hook: Callable[..., Any], name: str) -> Callable[..., Any]:
+    """Let a mistake in a plain function of the declaration end in one clear line."""
 
-    def number(settings: Mapping[str, Any]) -> int:
+    def call(*arguments: Any) -> Any:
         try:
-            return int(size(settings))
+            return hook(*arguments)
+        except InputError:
+            raise
         except Exception as error:
-            raise InputError(f"{place_of(error)}: {what}: {words_of(error)}.") from None
+            raise InputError(f"{place_of(error)}: {name}: {words_of(error)}.") from None
 
-    return number
+    return call

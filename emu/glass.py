@@ -11,9 +11,11 @@ def shown(machine: Machine) -> dict[str, list[str]]:
 
 
 def framed(machine: Machine) -> list[str]:
-    """Draw each display with a frame, its slot's name above."""
-    out = []
-    for name, lines in shown(machine).items():
-        bar = "+" + "-" * max(map(len, lines)) + "+"
-        out += [f"{name}:", bar, *(f"|{line}|" for line in lines), bar]
+    """Draw each display with a frame that bears its slot's name."""
+    out: list[str] = []
+    for name, rows in shown(machine).items():
+        wide = max(map(len, rows))
+        title = f" {name} "[:wide]
+        out += ["+" + title + "-" * (wide - len(title)) + "+",
+                *(f"|{row:{wide}}|" for row in rows), "+" + "-" * wide + "+"]
     return out

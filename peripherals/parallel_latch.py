@@ -115,6 +115,14 @@ def power_on(setup: Setup) -> None:
     _keep_names(setup, "switch-names", 8)
 
 
+def set_switches(m: Any, s: Any, value: Any) -> None:
+    """Turn the switches while the machine runs; what a wire reaches stays as it is."""
+    s.switches = value
+    for number in BITS:
+        level = int(level_at(m, s, np.int64(number)))
+        s.pins = int(s.pins) & ~(1 << number) | level << number
+
+
 def _name(s: Any, k: int) -> str:
     return bytes(np.asarray(s.names[k])).rstrip(b"\0").decode()
 
@@ -152,4 +160,5 @@ CARD = Card(
     inputs=tuple(f"i{bit}" for bit in BITS),
     power_on=power_on,
     describe=describe,
+    live={"switches": set_switches},
 )

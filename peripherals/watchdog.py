@@ -36,6 +36,7 @@ STATE = np.dtype([
     ("timeouts", np.int64), ("timeout_t", np.int64),
     ("press_t", np.int64, (PRESSES,)), ("presses", np.int64), ("pressed", np.int64),
     ("level", np.int64),  # of the input
+    ("by_hand", np.int64),  # presses of the button while the machine ran
 ], align=True)
 
 
@@ -145,6 +146,13 @@ def power_on(setup: Setup) -> None:
     s.press_t[:len(times)] = times
 
 
+def press(machine: Any, slot: Any, _text: str) -> None:
+    """Press the button now."""
+    s = slot.state
+    act(machine.m, s, int(s.on_button), np.int64(machine.m.t))
+    s.by_hand += 1
+
+
 def describe(m: Any, s: Any) -> list[str]:
     """Give kicks, time-outs and presses in words."""
     out = []
@@ -158,6 +166,8 @@ def describe(m: Any, s: Any) -> list[str]:
                    f"{int(s.timeout_t)}")
     if s.presses:
         out.append(f"button pressed {int(s.pressed)} of {int(s.presses)} times")
+    if s.by_hand:
+        out.append(f"button pressed {int(s.by_hand)} times by hand")
     return out
 
 
@@ -190,4 +200,5 @@ CARD = Card(
     power_on=power_on,
     describe=describe,
     margins=margins,
+    actions={"press": press},
 )

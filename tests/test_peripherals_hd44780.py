@@ -258,7 +258,7 @@ def program(folder: Path) -> Path:
 def test_boot_shows_the_glass(tmp_path: Path) -> None:
     file = str(program(tmp_path))
     out = CliRunner().invoke(group, ["boot", file, "--limit", "0.1"]).output
-    assert "lcd:\n+----------------+\n|HIGH TIDE       |\n|                |\n" in out
+    assert "+ lcd -----------+\n|HIGH TIDE       |\n|                |\n" in out
     out = CliRunner().invoke(group, ["boot", file, "--limit", "0.1", "--json"]).output
     assert json.loads(out)["glass"] == {"lcd": ["HIGH TIDE       ", " " * 16]}
 

@@ -119,3 +119,15 @@ def test_wrong_presses(tmp_path: Path, dog: str, message: str) -> None:
 def test_wrong_names() -> None:
     with pytest.raises(InputError, match="lamps takes up to eight names"):
         Bench(CARD, {"lamps": ("x" * 17,)})
+
+
+def test_hands_at_the_switches_and_the_button(tmp_path: Path) -> None:
+    m = machine(tmp_path, "button = \"reset\"", "3E55 D310 DB10 18FE")
+    lamps, dog = m.slot("lamps"), m.slot("dog")
+    m.run(100)
+    lamps.card.live["switches"](m.m, lamps.state, 0x0F)
+    assert int(m.m.r[7]) == 0xFF
+    dog.card.actions["press"](m, dog, "")
+    m.run(200)
+    assert int(m.m.r[7]) == 0x0F
+    assert words(m, "dog") == ["button pressed 1 times by hand"]

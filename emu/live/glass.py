@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import shutil
 
+from emu.glass import framed
 from emu.machine import Machine
 
 FRAME = 2  # lines of the frame around the glass
@@ -19,15 +20,7 @@ class Glass:
 
     def lines(self) -> list[str]:
         """Give what all displays show, framed; nothing when no card has one."""
-        out: list[str] = []
-        for slot in self._machine.slots:
-            rows = slot.card.glass(self._machine.m, slot.state)
-            if rows:
-                wide = max(map(len, rows))
-                title = f" {slot.name} "[:wide]
-                out += ["+" + title + "-" * (wide - len(title)) + "+",
-                        *(f"|{row:{wide}}|" for row in rows), "+" + "-" * wide + "+"]
-        return out
+        return framed(self._machine)
 
     def open(self) -> bytes:
         """Reserve the lines; give what the terminal must be sent."""
