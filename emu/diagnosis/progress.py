@@ -34,7 +34,8 @@ MOST = 6_000_000  # instructions that it may take
 STRETCH = 0.06  # seconds of the log in which exits are looked for
 SECONDS = 2.5  # of several processes' doings that are taken together
 MOST_STEPS = 16_000  # of them that are looked at
-PIECES = 12  # such stretches of a longer round
+PIECES = 16  # parts of the log in which they are
+AFTER = 40  # cycles that end the instruction behind a branch
 HITS = 48  # passages of one place that are compared
 
 
@@ -202,10 +203,16 @@ def gather(machine: Machine, region: set[int], period: int = 0,
     with forked(machine):
         if woken:
             machine.m.halted = 0
-        for piece, window in enumerate(windows(machine, max(length, period))):
-            if piece < PIECES:
-                for wait in exits(window, region):
+        seen: set[int] = set()
+        pieces = 0
+        for window in windows(machine, max(length, period)):
+            met = window.branches()
+            while pieces < PIECES and (new := met.keys() - seen):
+                pieces += 1
+                waits, looked = exits(window.up_to(max(met[pc] for pc in new) + AFTER), region)
+                for wait in waits:
                     found.setdefault(wait.pc, wait)
+                seen |= looked | {max(new, key=lambda pc: met[pc])}
             inside |= both_ways(window)
     waits = [w for pc, w in found.items() if pc not in inside]
     for wait in waits:

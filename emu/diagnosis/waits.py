@@ -77,8 +77,11 @@ def went(step: Step) -> bool:
     return step.jumped
 
 
-def exits(window: Window, region: set[int]) -> list[Wait]:
-    """Find the exits of a region that a window of the log shows, each with its loads."""
+def exits(window: Window, region: set[int]) -> tuple[list[Wait], set[int]]:
+    """Find the exits of a region that a window's last part shows, each with its loads.
+
+    The second result are the branches that were seen, exits or not.
+    """
     run = steps(window)
     flow = Flow(run)
     last: dict[int, int] = {}
@@ -98,7 +101,7 @@ def exits(window: Window, region: set[int]) -> list[Wait]:
         if len(outcomes[pc]) > 1 or target in region:
             continue
         out.append(_wait(flow, k, places[pc], target))
-    return out
+    return out, set(last)
 
 
 def _wait(flow: Flow, k: int, places: list[int], target: int | None) -> Wait:

@@ -13,6 +13,10 @@ from emu.machine import Machine
 from emu.state import AT_TIME, FETCH, LOG, LOG_FULL, READ, WRITE
 
 PREFIXES = (0xCB, 0xDD, 0xED, 0xFD)
+REPEATS = (0xB0, 0xB1, 0xB2, 0xB3, 0xB8, 0xB9, 0xBA, 0xBB)  # behind ED
+BRANCHES = np.zeros(256, bool)  # opcodes that ask for a condition
+BRANCHES[[0x10, 0x20, 0x28, 0x30, 0x38,
+          *(0xC0 | cc << 3 | kind for cc in range(8) for kind in (0, 2, 4))]] = True
 
 
 @contextmanager
@@ -44,6 +48,21 @@ class Window:
         if handler is not None:
             mask &= self.depth == handler
         return np.nonzero(mask)[0]
+
+    def up_to(self, stop: int) -> Window:
+        """Give the part before a cycle."""
+        return Window(self.t[:stop], self.kind[:stop], self.address[:stop], self.data[:stop],
+                      self.driver[:stop], self.depth[:stop])
+
+    def branches(self) -> dict[int, int]:
+        """Give the foreground's branches, with the index of the last time each was met."""
+        starts = self.starts()
+        starts = starts[~self.depth[starts]]
+        data = self.data[starts]
+        repeats = (data == 0xED) & np.isin(self.data[np.minimum(starts + 1, len(self.t) - 1)],
+                                           REPEATS)
+        met = starts[BRANCHES[data] | repeats]
+        return dict(zip(self.address[met].tolist(), met.tolist(), strict=True))
 
     def executed(self, handler: bool | None = None) -> set[int]:
         """Give the addresses fetched."""
