@@ -8,6 +8,8 @@ tried); else it is still running.
 """
 from __future__ import annotations
 
+import time
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,6 +24,7 @@ from emu.diagnosis.risks import risks, unclaimed_ports
 from emu.diagnosis.storm import storming
 from emu.diagnosis.trials import keystroke
 from emu.diagnosis.verdict import HUNG, REACHED, RUNNING, SHOWN, WAITING, Finding, Verdict
+from emu.diagnosis.wild import wild
 from emu.diagnosis.window import forked
 from emu.machine import Machine
 
@@ -31,13 +34,14 @@ if TYPE_CHECKING:
 __all__ = ["Verdict", "explain"]
 
 
-def explain(session: Session, seconds: float = BUDGET) -> Verdict:
+def explain(session: Session, seconds: float = BUDGET,
+            clock: Callable[[], float] = time.perf_counter) -> Verdict:
     """Give the verdict of a run; the machine is left as it was.
 
-    ``seconds`` of wall time are what its trials may take; with infinity the verdict is the
-    same however busy the computer is.
+    ``seconds`` of wall time by ``clock`` are what its trials may take; with infinity the
+    verdict is the same however busy the computer is.
     """
-    case = Case(session, Budget(seconds))
+    case = Case(session, Budget(seconds, clock))
     if session.reached:
         text = session.until or ""
         verdict = Verdict(REACHED, f"the console showed {text!r} after "
@@ -98,7 +102,7 @@ def condition(case: Case) -> tuple[str, str | None]:
     channel = keystroke(session.machine, session.type_now, case.control, case.idle)
     if channel is not None:
         return WAITS, channel
-    if storms(case):
+    if storms(case) or wild(case):
         return WILD, None
     if case.progress.works and case.way_in is None:
         return BUSY, None  # it was meant to come here: the rest is done by interrupts

@@ -122,20 +122,26 @@ class Case:
         start = max(t - stretch, 0)
         return last_before(self.session.replay(start), t)
 
-    def unwritten(self, address: int) -> bool:
-        """Tell whether the memory at an address still holds what it had at power-on.
+    def unwritten(self, address: int, then: Machine | None = None) -> bool:
+        """Tell whether nobody has filled the RAM at an address: it holds power-on noise.
 
-        False for ROM and where no plain memory answers.
+        False for ROM and where no plain memory answers.  Noise is what is as it was at
+        power-on while another power-on gives another byte.  ``then``: at a replayed time.
         """
-        base = int(self.m.wb_true[address >> 12])
+        m = self.m if then is None else then.m
+        base = int(m.wb_true[address >> 12])
         if base < 0:
             return False
         place = base + (address & 0xFFF)
-        return bool(self._at_power_on[place] == self.m.phys[place])
+        first, other = self._power_on
+        return bool(m.phys[place] == first[place] != other[place])
 
     @cached_property
-    def _at_power_on(self) -> np.ndarray:
-        return np.asarray(self.session.replay(0).m.phys)
+    def _power_on(self) -> tuple[np.ndarray, np.ndarray]:
+        """Physical memory at power-on, and at a power-on with other noise."""
+        machine = self.machine
+        other = Machine(machine.description, machine.seed + 1)
+        return np.asarray(self.session.replay(0).m.phys), np.asarray(other.m.phys)
 
     def time(self, t: int) -> str:
         """Write a T-state as emulated time."""

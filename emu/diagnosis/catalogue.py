@@ -19,6 +19,7 @@ from emu.diagnosis import (
     program,
     storm,
     tables,
+    wild,
 )
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
@@ -32,6 +33,7 @@ FAMILIES = (
     links,
     interrupts,
     program,
+    wild,
     missing,
     ports,
     flags,
