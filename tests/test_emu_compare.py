@@ -162,7 +162,7 @@ def refusal(*arguments: object) -> str:
 
 def test_refused() -> None:
     image = TIDEWATER / "tidewater.elf"
-    assert refusal(FULL).startswith("compare needs something beside LEFT")
+    assert refusal(FULL).startswith("compare needs one thing beside LEFT")
     assert refusal(image, image).endswith("name the backplane file that it goes into with --on.")
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 import json
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Protocol
 
 import click
 
@@ -14,7 +14,26 @@ from emu.cli.typing_order import Typing
 from emu.errors import InputError
 
 if TYPE_CHECKING:
+    from fractions import Fraction
+
     from emu.description import Description
+    from emu.script import Step
+
+    Boot = tuple[str | None, Fraction, list[Step], int | None]
+
+
+class Found(Protocol):
+    """What a comparison found."""
+
+    @property
+    def same(self) -> bool:
+        """Whether nothing that matters differs."""
+
+    def as_dict(self) -> dict[str, Any]:
+        """Give it as JSON takes it."""
+
+    def lines(self) -> list[str]:
+        """Give it as text."""
 
 
 @click.command(cls=Typing)
@@ -25,32 +44,75 @@ if TYPE_CHECKING:
               help="Power-on noise, instead of the files' seeds.")
 @click.option("--on", "on", type=click.Path(path_type=Path), metavar="FILE",
               help="The backplane file for two images.")
+@click.option("--capture", "captured", type=click.Path(path_type=Path), metavar="FILE",
+              help="A logic analyser's capture of the real board, VCD or CSV.")
+@click.option("--columns", default="", metavar="MAP",
+              help="Which column of the capture is which line, such as M1=ch8,D0=ch0; what is "
+                   "named as on the bus need not be told.")
+@click.option("--serial", type=click.Path(path_type=Path), metavar="LOG",
+              help="A terminal program's log of the real board.")
+@click.option("--channel", help="The channel of --serial; default: the first.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(left: Path, right: Path | None, until: str | None, limit: str,
             sends: tuple[str, ...], afters: tuple[str, ...], script: Path | None,
-            seed: int | None, on: Path | None, as_json: bool) -> None:
+            seed: int | None, on: Path | None, captured: Path | None, columns: str,
+            serial: Path | None, channel: str | None, as_json: bool) -> None:
     """Run LEFT and RIGHT and show the first divergence that matters.
 
     Each is a backplane file, or an image: RIGHT for the machine of LEFT, or both for that
     of --on.  Code that only lies at another address, loops that go round more often and
-    interrupts that come elsewhere are no divergence.
+    interrupts that come elsewhere are no divergence.  With --capture or --serial the
+    other side is the real board.
 
     Exit status 0: the same; 1: they differ; 2: a mistake in a file or an option.
     """
-    from emu.compare.runs import compare
-
-    if right is None:
-        raise InputError("compare needs something beside LEFT: another backplane file or image.")
+    if [right, captured, serial].count(None) != 2:
+        raise InputError("compare needs one thing beside LEFT: another backplane file or image, "
+                         "--capture FILE, or --serial LOG.")
     seconds, steps = asked(limit, sends, afters, script)
-    machines = [_machine(path, on, left) for path in (left, right)]
-    found = compare(machines[0], machines[1], (str(left), str(right)), until, seconds, steps,
-                    seed, compiling())
+    machine = _machine(left, on, left)
+    found: Found
+    if captured is not None:
+        found = _beside_capture(machine, captured, columns, (until, seconds, steps, seed))
+    elif serial is not None:
+        found = _beside_log(machine, serial, channel, (until, seconds, steps, seed))
+    else:
+        from emu.compare.runs import compare
+
+        assert right is not None
+        found = compare(machine, _machine(right, on, left), (str(left), str(right)), until,
+                        seconds, steps, seed, compiling())
     if as_json:
         click.echo(json.dumps(found.as_dict(), indent=2))
     else:
         for line in found.lines():
             click.echo(line)
     sys.exit(0 if found.same else 1)
+
+
+def _beside_capture(description: Description, path: Path, columns: str, boot: Boot) -> Found:
+    from emu.compare import board, capture
+    from emu.compare.simulated import LoggedMachine, simulate
+    from emu.session import Session
+
+    read = capture.read(path, columns)
+    until, seconds, steps, seed = boot
+    machine = LoggedMachine(description, seed, compiling())
+    return board.beside(simulate(Session(machine, until, seconds, steps)), read)
+
+
+def _beside_log(description: Description, path: Path, channel: str | None, boot: Boot) -> Found:
+    from emu.compare import seriallog
+    from emu.machine import Machine
+    from emu.session import Session
+
+    seriallog.read(path)  # a mistake in it is told before the run
+    until, seconds, steps, seed = boot
+    session = Session(Machine(description, seed, compiling()), until, seconds, steps)
+    session.run()
+    if session.interrupted:
+        raise KeyboardInterrupt
+    return seriallog.beside(session, path, channel)
 
 
 def _machine(path: Path, on: Path | None, left: Path) -> Description:
