@@ -14,7 +14,10 @@ from cpu_machine import ASK, Asker, Bare
 from stepper_bench import pc, sit, state, stop
 
 from emu.errors import InputError
+from emu.state import STOP_WRITE
+from emu.stepper.search import Searcher
 from emu.stepper.sitting import Sitting, Spot
+from emu.stops import Row
 
 CALLER = "CD 08 01  3C  18 FA  00 00  06 02  10 FE  C9"  # call 0108; inc a; jr 0100 ... djnz; ret
 COUNTER = "21 00 80  34  18 FD"  # ld hl,8000h; inc (hl); jr 0103h
@@ -280,3 +283,21 @@ def test_ram_that_was_never_written_is_told_from_ram_that_was() -> None:
     event = sitting.go(10_000)
     assert (event.reason, pc(sitting)) == ("stop", 0x8003)
     assert event.words == "stop 1: at 8003h, in RAM that was never written"
+    spot = sitting.spot
+    sitting.stops[0].asleep = True
+    sitting.go(sitting.t + 100)
+    sitting.stops[0].asleep = False
+    assert sitting.back_to_stop().words.endswith("in RAM that was never written")
+    met = [(pc(sitting), sitting.spot)]
+    while sitting.back_to_stop().reason == "stop":
+        met.append((pc(sitting), sitting.spot))
+    assert [at for at, _ in met] == list(range(met[0][0], 0x8002, -1))
+    assert met[-1] == (0x8003, spot)
+
+
+def test_a_search_can_be_broken_off() -> None:
+    sitting = sit(COUNTER)
+    sitting.go(5000)
+    row, now = Row(STOP_WRITE, 0x8000, 0x8000), sitting.spot
+    assert Searcher(sitting.history, lambda: False).last([row], now) is not None
+    assert Searcher(sitting.history, lambda: True).last([row], now) is None

@@ -169,3 +169,19 @@ def test_the_verdict_is_that_of_a_boot(tidewater: Sitting) -> None:
     verdict = tidewater.verdict()
     assert verdict.verdict == "waiting-for-input"
     assert tidewater.spot == before
+
+
+def test_back_to_what_a_terminal_showed(tidewater: Sitting) -> None:
+    tidewater.add(stop(tidewater, 'text "Help"'))
+    tidewater.add(stop(tidewater, 'text "tw> "'))
+    shown = []
+    for keys in (b"date\r", b"mem\r"):
+        tidewater.change("typed", "sio.a", keys)
+        tidewater.go()
+        shown.append(tidewater.spot)
+    tidewater.go(tidewater.t + 1000)
+    for spot in reversed(shown):
+        event = tidewater.back_to_stop()
+        assert (event.reason, tidewater.spot.t) == ("stop", spot.t)
+        assert event.words == "stop 2: the text 'tw> ' was shown"
+        assert tidewater.console.channels["sio.a"].text.endswith(b"\r\ntw> ")

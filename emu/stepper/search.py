@@ -41,6 +41,12 @@ def stretches(history: History, end: Spot) -> Iterator[tuple[Spot, Spot]]:
             end = start
 
 
+def mark_untouched(player: Player, history: History) -> None:
+    """Mark the memory that may never have been written: what is as at power-on."""
+    memory = history.shelf.first_memory()
+    player.m.untouched[:len(memory)] = player.m.phys[:len(memory)] == memory
+
+
 class Searcher:
     """Look back through one history; ``stopping`` ends a search early."""
 
@@ -94,42 +100,57 @@ class Searcher:
                                   change.value[place - first], True)
         return None
 
-    def last_stop(self, armed: Sequence[Stop], before: Spot,
-                  written: Callable[[int], bool]) -> tuple[Spot, str] | None:
-        """Find the last place before this one where a run would have stopped, and why."""
+    def last_stop(self, armed: Sequence[Stop], before: Spot) -> tuple[Spot, str] | None:
+        """Find the last place before this one where a run would have stopped, and why.
+
+        Stops on what terminals show are not looked for; see Sitting.back_to_stop.
+        """
         player = self._history.spare
-        judge = Judge(self.book, armed, written, counting=False)
+        judge = Judge(self.book, armed, lambda place: False, counting=False)
         for start, end in stretches(self._history, before):
             if self._stopping():
                 return None
             self._history.seek(player, start)
+            mark_untouched(player, self._history)
             stops.arm(player.m, judge.rows)
             player.m.pass_t = -1
             found = self._play(player, judge, end, before)
             stops.disarm(player.m)
-            if found is not None:
-                return found
+            for spot, words, place in reversed(found):
+                if place is None or self.last_write(place, spot) is None:
+                    return spot, words
         return None
 
     def _play(self, player: Player, judge: Judge, end: Spot,
-              before: Spot) -> tuple[Spot, str] | None:
-        """Play a stretch; the last place where something stops before ``before``."""
+              before: Spot) -> list[tuple[Spot, str, int | None]]:
+        """Play a stretch; the last stop in it, and behind that those on unwritten RAM.
+
+        These come with the byte's place in physical memory: it may have been written earlier.
+        """
         run = self._walk(player, judge) if judge.needs_walker else None
-        found = None
+        last: tuple[Spot, str, int | None] | None = None
+        unwritten: list[tuple[Spot, str, int | None]] = []
         while int(player.m.t) < end.t and not self._stopping():
             fired = player.leg(end.t, run)
             met = hits(player.m)
             for hit in met:
                 stop = judge.accepts(hit)
-                if stop is not None and player.spot < before:
-                    found = player.spot, tell(self.book, judge, stop, hit)
+                if stop is None or player.spot >= before:
+                    continue
+                words = tell(self.book, judge, stop, hit)
+                if judge.kind(hit) == STOP_VIRGIN:
+                    place = self.book.place(hit.address) or 0
+                    player.m.untouched[place] = 0  # once a stretch is enough
+                    unwritten.append((player.spot, words, place))
+                else:
+                    last, unwritten = (player.spot, words, None), []
             if any(judge.kind(hit) in (STOP_EXECUTE, STOP_VIRGIN) for hit in met):
                 player.m.pass_t = player.m.t
             for k, stop in enumerate(judge.every):
                 if run and fired >> k & 1 and player.spot < before:
-                    found = player.spot, tell(self.book, judge, stop, None)
+                    last, unwritten = (player.spot, tell(self.book, judge, stop, None), None), []
             player.make_due(end.inputs)
-        return found
+        return [*([last] if last else []), *unwritten]
 
     def _walk(self, player: Player, judge: Judge) -> Callable[[int], int]:
         if self._walker is None:

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from emu import stops
-from emu.console import Console
+from emu.console import Channel, Console, channels
 from emu.disassembler import Instruction, disassemble
 from emu.errors import InputError
 from emu.machine import Machine
@@ -31,7 +31,7 @@ from emu.stepper.history import History, Hit, Player, Spot, hits
 from emu.stepper.inputs import Input, checked
 from emu.stepper.judge import Judge, tell
 from emu.stepper.program import Walker
-from emu.stepper.search import Access, Searcher
+from emu.stepper.search import Access, Searcher, mark_untouched
 from emu.stepper.shelf import BUDGET
 from emu.stepper.watch import Stop
 from emu.symbols import load_symbols
@@ -142,6 +142,11 @@ class Sitting:
         self.stops.remove(stop)
 
     # --- running ----------------------------------------------------------------------
+    @property
+    def interrupted(self) -> bool:
+        """Tell whether what was done last was ended by `interrupt`."""
+        return self._stopping.is_set()
+
     def interrupt(self) -> None:
         """End the run under way at its next boundary; from a signal or another thread."""
         self._stopping.set()
@@ -157,7 +162,7 @@ class Sitting:
         judge = Judge(self.book, [stop for stop in (*self.stops, *only) if not stop.asleep],
                       self.was_written)
         if any(row.kind == STOP_VIRGIN for row in judge.rows):
-            self._mark_untouched()
+            mark_untouched(self.main, self.history)
         stops.arm(self.m, judge.rows)
         self.m.pass_t = self.t
         self._stopping.clear()
@@ -314,14 +319,53 @@ class Sitting:
         """Go back to the last place where an armed stop would have stopped."""
         armed = [stop for stop in self.stops if not stop.asleep]
         self._stopping.clear()
-        found = self._search.last_stop(armed, self.spot, self.was_written)
-        if found is not None:
-            self.jump(found[0])
-            return Event("stop", found[1])
+        said = self._last_said(armed)
+        found = self._search.last_stop(armed, self.spot)
+        if said is not None and (found is None or said[0] > found[0]):
+            found = said
         if self._stopping.is_set():
             return Event("interrupted", "interrupted")
-        self.jump(Spot(0, 0))
-        return Event("beginning", "no stop was met before; this is power-on")
+        if found is None:
+            self.jump(Spot(0, 0))
+            return Event("beginning", "no stop was met before; this is power-on")
+        self.jump(found[0])
+        return Event("stop", found[1])
+
+    def _last_said(self, armed: Sequence[Stop]) -> tuple[Spot, str] | None:
+        """Find where a terminal last showed what a stop waits for, before now."""
+        judge = Judge(self.book, armed, self.was_written, counting=False)
+        found: tuple[Spot, str] | None = None
+        for stop in judge.said:
+            for channel in self.console.channels.values():
+                end = len(channel.text)
+                while (at := self._said_before(channel, stop.said or b"", end)) >= 0:
+                    spot = self._shown(channel, at)
+                    if spot < self.spot:
+                        if found is None or spot > found[0]:
+                            found = spot, tell(self.book, judge, stop, None)
+                        break
+                    end = at
+        return found
+
+    @staticmethod
+    def _said_before(channel: Channel, said: bytes, end: int) -> int:
+        """Give the index of the last character of a text that ends before ``end``, or -1."""
+        if not said:
+            return end - 1
+        at = channel.text.rfind(said, 0, end)
+        return at + len(said) - 1 if at >= 0 else -1
+
+    def _shown(self, channel: Channel, at: int) -> Spot:
+        """Give the first place at which a terminal has shown its character number ``at``."""
+        start = Spot(channel.times[at], self.main.made)
+        player = self.history.bring(self.history.spare, start)
+        line = next(c.line for c in channels(player.machine) if c.name == channel.name)
+        line.shown_limit = at + 1  # leaves as a run forwards does
+        while int(line.shown_in) <= at and player.spot < self.spot:
+            player.leg(self.t)
+            player.make_due(self.main.made)
+        line.shown_limit = FAR
+        return player.spot
 
     def undo(self) -> Input | None:
         """Take the last change back: to just before it, and what came behind is forgotten."""
@@ -360,11 +404,6 @@ class Sitting:
             self._written.add(place)
             return True
         return known
-
-    def _mark_untouched(self) -> None:
-        """Mark the memory that may never have been written: what is as at power-on."""
-        memory = self.history.shelf.first_memory()
-        self.m.untouched[:len(memory)] = self.m.phys[:len(memory)] == memory
 
     # --- changing ---------------------------------------------------------------------
     def change(self, kind: str, where: str, value: Any, after: int = 0) -> Input:

@@ -54,7 +54,7 @@ def back(desk: Desk, text: str) -> list[str]:
 
 def _told(desk: Desk, found: Access | None, what: str, never: str) -> list[str]:
     if found is None:
-        return [f"{what}: {never}"]
+        return [f"{what}: {'interrupted' if desk.sitting.interrupted else never}"]
     if found.by_hand:
         return [f"{what}: {found.data:02X}h by hand at "
                 f"{show.time_words(desk.sitting, found.spot.t)}"]
