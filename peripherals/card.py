@@ -107,6 +107,7 @@ class Trouble:
     mend: Callable[[Any, Any], None] | None = None  # change machine and card as the remedy would
     pc: int = 0
     waiting: bool = False  # the card, or who waits for it, stands still because of it
+    again: str = ""  # the card's counter that grows while the program tries again and again
 
 
 def _no_power_on(_: Setup) -> None:
@@ -134,6 +135,10 @@ def _no_words(_m: Any, _s: Any) -> list[str]:
 
 
 def _no_service(_m: Any, _s: Any, _bays: Mapping[str, Any]) -> None:
+    return None
+
+
+def _no_place(_m: Any, _s: Any) -> object:
     return None
 
 
@@ -169,6 +174,8 @@ class Card:
     glass: Callable[[Any, Any], list[str]] = _no_words
     margins: Callable[[Any, Any], list[Margin]] = _no_margins  # what must be served in time
     troubles: Callable[[Any, Any], list[Trouble]] = _no_troubles  # what went wrong at it
+    # where on its medium it is: a program that comes to new places gets somewhere
+    place: Callable[[Any, Any], object] = _no_place
     rates: Callable[[Ask], list[Way]] = _no_rates  # what it can be programmed for
     # serve(m, s, bays): load what was asked for, store what has changed (also before --keep)
     serve: Callable[[Any, Any, Mapping[str, Any]], None] = _no_service

@@ -381,5 +381,6 @@ CARD = Card(
     power_on=power_on,
     describe=describe,
     troubles=troubles,
+    place=lambda m, s: int(s.sector),
     serve=serve,
 )

@@ -25,7 +25,7 @@ from peripherals.fdc_765_commands import read_data, write_data
 from peripherals.fdc_765_drive import change_line, selected, switch_motors
 from peripherals.fdc_765_fifo import set_defaults
 from peripherals.fdc_765_format import end_format, late_id, start_format
-from peripherals.fdc_765_media import NAMES, fit, serve
+from peripherals.fdc_765_media import NAMES, fit, place, serve
 from peripherals.fdc_765_report import describe
 from peripherals.fdc_765_search import begin, disturbed, fetched, look
 from peripherals.fdc_765_sectors import end_field, start_track, terminal_count
@@ -331,5 +331,6 @@ CARD = Card(
     power_on=power_on,
     describe=describe,
     troubles=troubles,
+    place=place,
     serve=serve,
 )

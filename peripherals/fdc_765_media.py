@@ -116,3 +116,8 @@ def fit(s: Any, bays: Mapping[str, Bay]) -> None:
     s.buf_drive = s.want_drive = NO_TRACK
     s.buf_track = s.want_track = s.end_track = NO_TRACK
     s.buf_len = 1
+
+
+def place(m: Any, s: Any) -> object:
+    """Say where the controller is: the track under the head, the last sector it did."""
+    return int(s.buf_drive), int(s.buf_track), int(s.end_track), int(s.end_r)

@@ -144,7 +144,7 @@ def overrun(m: Any, s: Any) -> Trouble | None:
         [f"Make the loop at {{at}} shorter than {byte:.4g} T-states a byte, with at most "
          f"{limit:.4g} from the request to the access, and keep interrupts off in it.",
          "Or use a lower data rate, a faster CPU clock, or a controller with a FIFO."],
-        int(s.overrun_t), pc=int(s.overrun_pc))
+        int(s.overrun_t), pc=int(s.overrun_pc), again="overruns")
 
 
 def no_terminal_count(m: Any, s: Any) -> Trouble | None:
@@ -162,7 +162,7 @@ def no_terminal_count(m: Any, s: Any) -> Trouble | None:
         [command_words(s), f"{int(s.no_tc)} commands ran to the end of the cylinder: ST0 = 40h, "
          f"ST1 = 80h, and no other bit of ST1 and ST2."],
         ["Take ST0 = 40h with ST1 = 80h and ST2 = 00h for success where the result of {pc} is "
-         "judged, as boards without the line must.", f"Or {how}."], int(s.start_t))
+         "judged, as boards without the line must.", f"Or {how}."], int(s.start_t), again="no_tc")
 
 
 def not_sensed(m: Any, s: Any) -> Trouble | None:

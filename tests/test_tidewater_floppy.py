@@ -207,3 +207,14 @@ def test_a_disk_that_cannot_be_kept_costs_the_verdict_nothing(
     assert done.returncode == 0
     assert f"kept: {tmp_path / 'd.img'}" in done.stdout
     assert need(Disk.open(tmp_path / "d.img", None).image).read("note") == b"tide\n"
+
+
+@pytest.mark.parametrize("limit", ["1.291", "2.042", "6.491", "68.995", "70.156", "70.514"])
+def test_a_healthy_machine_is_accused_at_no_moment(tmp_path: Path, limit: str) -> None:
+    """In a format, in spin-ups, while a sleeper waits for the tick."""
+    session = Session(Machine(load(backplane(tmp_path, "harbour.img", "720K"))), None,
+                      Fraction(limit), read_script(TIDEWATER / "archive.script"))
+    session.run()
+    verdict = explain(session)
+    assert verdict.cause is None
+    assert verdict.verdict in ("still-running", "waiting-for-input")

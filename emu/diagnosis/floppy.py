@@ -4,7 +4,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from emu.diagnosis.case import Case
-from emu.diagnosis.check import BUSY, HALTED_OFF, STUCK, Check
+from emu.diagnosis.check import HALTED_OFF, STUCK, Check
 from emu.diagnosis.troubles import accesses, checker
 from emu.diagnosis.verdict import Cause, Finding
 from emu.state import ACK, FETCH, NMI_FETCH
@@ -143,20 +143,20 @@ def data_overrun(case: Case) -> Finding | None:
     return None if found is None or interruption(case, found) else found
 
 
-ALWAYS = (STUCK, BUSY, HALTED_OFF)
+ENDED = (STUCK, HALTED_OFF)
 CHECKS = (
-    Check(interrupted_transfer, INTERRUPTED_TRANSFER, ALWAYS),
-    Check(data_overrun, DATA_OVERRUN, ALWAYS),
+    Check(interrupted_transfer, INTERRUPTED_TRANSFER, ENDED),
+    Check(data_overrun, DATA_OVERRUN, ENDED),
     *(Check(checker(cause), cause, when, trial) for cause, when, trial in (
-        (MOTOR_OFF, (STUCK, HALTED_OFF), False),
-        (MOTOR_SLOW, ALWAYS, True),
-        (NO_DISK, (STUCK, HALTED_OFF), False),
+        (MOTOR_OFF, ENDED, False),
+        (MOTOR_SLOW, ENDED, True),
+        (NO_DISK, ENDED, False),
         (INTERRUPT_UNWIRED, (STUCK,), False),
-        (MISSING_SENSE, ALWAYS, False),
-        (MISSING_TERMINAL_COUNT, ALWAYS, False),
-        (RECALIBRATE_SHORT, ALWAYS, False),
-        (WRONG_DATA_RATE, ALWAYS, True),
-        (WRITE_PROTECTED, ALWAYS, True),
-        (DISK_CHANGE_LATCHED, ALWAYS, True),
+        (MISSING_SENSE, ENDED, False),
+        (MISSING_TERMINAL_COUNT, ENDED, False),
+        (RECALIBRATE_SHORT, ENDED, False),
+        (WRONG_DATA_RATE, ENDED, True),
+        (WRITE_PROTECTED, ENDED, True),
+        (DISK_CHANGE_LATCHED, ENDED, True),
     )),
 )

@@ -7,7 +7,7 @@ changes such values, or takes its exit in the end.
 """
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -22,6 +22,7 @@ from emu.diagnosis.trials import (
     physical,
     read_word,
     registers,
+    shown,
 )
 from emu.diagnosis.waits import Wait, exits
 from emu.diagnosis.window import Window, forked, windows
@@ -36,6 +37,8 @@ SECONDS = 2.5  # of several processes' doings that are taken together
 MOST_STEPS = 16_000  # of them that are looked at
 PIECES = 16  # parts of the log in which they are
 AFTER = 40  # cycles that end the instruction behind a branch
+MEDIUM_STEP, MEDIUM_STEPS = 0.05, 30  # seconds, and how many of them, in which a medium moves on
+ROUND = 12  # emulated seconds that a round may take
 HITS = 48  # passages of one place that are compared
 
 
@@ -105,13 +108,51 @@ def recurs(machine: Machine, anchor: int, skip: list[int], horizon: float) -> bo
     return False
 
 
+def moves_on(machine: Machine) -> bool:
+    """Tell whether a card comes to places of its medium where a fork has not been before.
+
+    It still does so in the second half of the fork, or the program has something to show
+    after it.  A driver that tries one sector again and again stays where it is.
+    """
+    cards = [slot for slot in machine.slots
+             if slot.card.place(machine.m, slot.state) is not None]
+    if not cards:
+        return False
+
+    def places() -> set[object]:
+        return {(slot.number, slot.card.place(machine.m, slot.state)) for slot in cards}
+
+    seen, before, half = places(), shown(machine), 0
+    with forked(machine):
+        for step in range(MEDIUM_STEPS):
+            run_on(machine, int(machine.m.t) + machine.at(MEDIUM_STEP))
+            half += bool(places() - seen) and step >= MEDIUM_STEPS // 2
+            seen |= places()
+        return half > 0 or (len(seen) > len(cards) and shown(machine) > before)
+
+
+def speaks(machine: Machine) -> bool:
+    """Tell whether the terminals show anything more in as long as a round may take."""
+    before = shown(machine)
+    with forked(machine):
+        run_on(machine, int(machine.m.t) + machine.at(ROUND))
+        return shown(machine) > before
+
+
 def judge(machine: Machine, control: Activity, idle: set[int]) -> Progress:
     """Say whether the foreground gets anywhere.
 
     ``control``: what it does left alone; ``idle``: the code that a HALT runs when woken.
     """
+    found = _judged(machine, control, idle)
+    if found.stuck and speaks(machine):
+        return replace(found, stuck=False, counts=True)
+    return found
+
+
+def _judged(machine: Machine, control: Activity, idle: set[int]) -> Progress:
     region = control.code | idle
-    if control.shown:
+    if control.shown or moves_on(machine):
         return Progress(False, region, counts=True)
     halted = bool(int(machine.m.halted)) and not control.code
     found = gather(machine, region, woken=halted)
@@ -166,13 +207,13 @@ def _after_leaving(machine: Machine, region: set[int], found: list[Wait],
     t, target = left
     if any(w.handlers for w in found if w.target == target):
         return _with_the_ticks(machine, region, found, left)
-    if not recurs(machine, target, [], 12):
+    if not recurs(machine, target, [], ROUND):
         return Progress(False, region, found, t, target)
     with forked(machine):
         stop_at(machine, [target])
         start = int(machine.m.t)
-        run_on(machine, start + machine.at(12))
-        run_on(machine, start + machine.at(12))
+        run_on(machine, start + machine.at(ROUND))
+        run_on(machine, start + machine.at(ROUND))
         period = int(machine.m.t) - t
     with forked(machine):
         wide: set[int] = set()

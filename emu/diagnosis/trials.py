@@ -30,15 +30,20 @@ class Activity:
     shown: int = 0  # characters that came to the terminals
 
 
+def shown(machine: Machine) -> int:
+    """Count the characters that the terminals have shown so far."""
+    return sum(int(c.line.shown_in) for c in channels(machine))
+
+
 def activity(machine: Machine, t_states: int, open_low: int = -1) -> Activity:
     """Run on and gather what happened; ``open_low`` as in `windows`."""
     done = Activity(set(), set(), set())
-    before = sum(int(c.line.shown_in) for c in channels(machine))
+    before = shown(machine)
     for window in windows(machine, t_states, open_low):
         done.code |= window.executed(False)
         done.handler_code |= window.executed(True)
         done.handler_writes |= window.writes(True)
-    done.shown = sum(int(c.line.shown_in) for c in channels(machine)) - before
+    done.shown = shown(machine) - before
     return done
 
 

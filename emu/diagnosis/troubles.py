@@ -12,6 +12,7 @@ from collections.abc import Callable
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import HALTED_OFF
 from emu.diagnosis.decision import decision_lines
+from emu.diagnosis.progress import run_on
 from emu.diagnosis.trials import activity
 from emu.diagnosis.verdict import HALTED, HUNG, SHOWN, TRIED, Cause, Finding
 from emu.diagnosis.window import Window, forked
@@ -77,7 +78,18 @@ def leads_here(case: Case, slot: Slot, trouble: Trouble) -> bool:
         return soon >= int(case.m.t) or bool(int(case.replayed(soon).m.halted))
     if trouble.mend is not None:
         return True  # the trial decides: the round may be longer than a window
+    if trouble.again and not grows(case, slot, trouble.again):
+        return False
     return trouble.waiting or bool(accesses(case, slot, case.last))
+
+
+def grows(case: Case, slot: Slot, counter: str) -> bool:
+    """Tell whether a counter of the card goes up when the program is left alone."""
+    machine = case.machine
+    before = int(slot.state[counter])
+    with forked(machine):
+        run_on(machine, int(machine.m.t) + machine.at(TRIAL))
+        return int(slot.state[counter]) > before
 
 
 def accesses(case: Case, slot: Slot, window: Window) -> list[int]:
