@@ -19,7 +19,7 @@ from emu.errors import InputError
 from emu.jit import compiled, inlined
 from emu.lines import source_of
 from emu.state import FAR
-from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.card import Card, Jumper, Setup, Trouble, entry
 from peripherals.margins import Margin
 
 PRESSES = 32
@@ -171,6 +171,27 @@ def describe(m: Any, s: Any) -> list[str]:
     return out
 
 
+def _let_be(m: Any, s: Any) -> None:
+    s.timeout, s.due_t = 0, FAR
+    plan(m, s)
+
+
+def troubles(m: Any, s: Any) -> list[Trouble]:
+    """A watchdog that has bitten again and again is why a program begins anew for ever."""
+    if s.timeouts < 2 or s.on_timeout != RESET:
+        return []
+    kicked = (f"It was kicked {int(s.kicks)} times in all, with up to {int(s.longest)} T-states "
+              f"between two kicks." if s.kicks else "It was never kicked.")
+    return [Trouble(
+        "watchdog-resets", "{card} pulls RESET again and again: nobody kicks it in time.",
+        [f"{int(s.timeouts)} time-outs of {int(s.timeout)} T-states, the last at T-state "
+         f"{int(s.timeout_t)}.", kicked],
+        ["Kick it (any access to {kick}) from the start of the program on, also during long "
+         "initialisations; or set the jumper timeout of slot {slot} higher, or begins = "
+         "\"first-kick\"."],
+        int(s.timeout_t), mend=_let_be, waiting=True)]
+
+
 def margins(_: Any, s: Any) -> list[Margin]:
     """It must be kicked before its time runs out."""
     if not s.timeout or s.kicks < 2:
@@ -200,5 +221,6 @@ CARD = Card(
     power_on=power_on,
     describe=describe,
     margins=margins,
+    troubles=troubles,
     actions={"press": press},
 )

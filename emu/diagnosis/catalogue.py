@@ -19,6 +19,7 @@ from emu.diagnosis import (
     program,
     storm,
     tables,
+    watchdog,
     wild,
 )
 from emu.diagnosis.case import Case
@@ -27,6 +28,7 @@ from emu.diagnosis.verdict import HINT, SHOWN, Cause, Finding
 
 FAMILIES = (
     compactflash,
+    watchdog,
     floppy,
     storm,
     tables,

@@ -1,0 +1,272 @@
+"""A parallel clock of sixteen four-bit registers, class MSM6242.
+
+From memory of the MSM6242B data sheet, no page at hand: digits of seconds to years, the day
+of the week from 0, and the control registers CD (30-second adjust, interrupt flag, busy,
+hold), CE (period, interrupt or standard, mask), CF (test, 24 hours, stop, reset).  The chip
+drives D3-D0 only; the upper bits of a read are 1 (pull-ups).  While HOLD is set no second is
+carried on; the one that came meanwhile is made good when it is released, a second one is lost.
+STD.P is open drain and pulls /INT, and is the output std.
+"""
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from emu.jit import compiled, inlined
+from emu.lines import drive_level
+from emu.state import PLAIN_INTERRUPT
+from peripherals import calendar
+from peripherals.calendar import (
+    CALENDAR,
+    DATE,
+    DAY,
+    HOUR,
+    MINUTE,
+    MONTH,
+    SECOND,
+    YEAR,
+    next_event,
+    next_second,
+    plan_second,
+)
+from peripherals.calendar import start_second as begin_tick
+from peripherals.card import Card, Jumper, Setup, entry
+
+DIGITS = 12  # registers of the date and time
+WEEK, CD, CE, CF = range(12, 16)
+HOLD, BUSY, FLAG, ADJUST = (1 << k for k in range(4))  # CD
+MASK, INTERRUPT = 1, 2  # CE; bits 3-2 are the period
+REST, STOP, HOURS_24 = 1, 2, 4  # CF
+TICKS = 64  # a second
+CARRY = 190  # us that a carry takes
+ORDER = (SECOND, MINUTE, HOUR, DATE, MONTH, YEAR)  # of the digit registers, in twos
+
+STATE = np.dtype([
+    ("slot", np.int64),
+    ("calendar", CALENDAR),  # its "second" is a tick of 1/64 second
+    ("ticks", np.int64),  # of the second that goes on
+    ("ce", np.int64), ("cf", np.int64), ("hold", np.int64),
+    ("asked", np.int64),  # the interrupt flag
+    ("owed", np.int64),  # 1: a second came while HOLD was set
+    ("lost", np.int64),  # seconds that HOLD has cost
+    ("busy_t", np.int64), ("carry", np.int64),  # T-states
+    ("low", np.int64),  # 1: STD.P is low
+], align=True)
+
+
+@compiled
+def settle(m, s, t):
+    """Set STD.P, and say when the next tick comes."""
+    low = np.int64(1) if s.asked == 1 and (s.ce & MASK) == 0 else np.int64(0)
+    if low != s.low:
+        s.low = low
+        drive_level(m, s.slot, 0, 1 - low, t)
+    if m.ip[s.slot] != low:
+        m.ip[s.slot] = low
+        m.irq_dirty = 1
+    m.ev[s.slot] = next_event(s.calendar)
+
+
+@compiled
+def carry(s, t):
+    """Let a second come."""
+    s.busy_t = t + s.carry
+    if s.hold == 1:
+        if s.owed == 1:
+            s.lost += 1
+        s.owed = 1
+        return
+    next_second(s.calendar)
+
+
+@compiled
+def period_ends(s):
+    """Tell whether a tick ends the period that CE names: 1/64 s, a second, minute, hour."""
+    period = s.ce >> 2
+    if period == 0:
+        return True
+    if s.ticks != 0 or s.hold == 1:
+        return False
+    if period >= 2 and s.calendar.field[SECOND] != 0:
+        return False
+    return period < 3 or s.calendar.field[MINUTE] == 0
+
+
+@compiled
+def tick(s, t):
+    """Let 1/64 second go by; in standard mode the flag goes with it."""
+    if (s.ce & INTERRUPT) == 0:
+        s.asked = 0
+    s.ticks = (s.ticks + 1) % TICKS
+    if s.ticks == 0:
+        carry(s, t)
+    if period_ends(s):
+        s.asked = 1
+
+
+@entry(STATE)
+def advance(m, s, t, b):
+    """Let all ticks up to t come."""
+    while next_event(s.calendar) <= t:
+        when = next_event(s.calendar)
+        plan_second(s.calendar)
+        tick(s, when)
+    settle(m, s, t)
+    return np.int64(0)
+
+
+@entry(STATE)
+def reset(m, s, a, t):
+    """Nothing: the chip has no RESET pin."""
+    settle(m, s, t)
+    return np.int64(0)
+
+
+@inlined
+def digit(s, register):
+    """Give a digit of date or time."""
+    value = s.calendar.field[ORDER[register >> 1]]
+    if (register & 1) == 0:
+        return value & 15
+    if register == 5:
+        return ((value >> 4) & 1) | ((value >> 3) & 4) if (value & 0x80) != 0 else value >> 4
+    return value >> 4
+
+
+@compiled
+def set_digit(s, register, nibble):
+    """Write a digit of date or time."""
+    field = ORDER[register >> 1]
+    value = s.calendar.field[field]
+    if (register & 1) == 0:
+        value = (value & 0xF0) | nibble
+    elif register != 5:
+        value = (value & 0x0F) | nibble << 4
+    elif (s.cf & HOURS_24) != 0:
+        value = (value & 0x0F) | (nibble & 3) << 4
+    else:
+        value = (value & 0x0F) | 0x80 | (nibble & 1) << 4 | (nibble & 4) << 3
+    s.calendar.field[field] = value
+
+
+@compiled
+def adjust(s):
+    """Round to the minute."""
+    up = s.calendar.field[SECOND] >= 0x30
+    s.calendar.field[SECOND] = 0x59
+    if up:
+        next_second(s.calendar)
+    s.calendar.field[SECOND] = 0
+
+
+@compiled
+def write_cd(s, nibble):
+    """Write HOLD, the interrupt flag (0 takes it back), and the adjust bit."""
+    if (nibble & FLAG) == 0:
+        s.asked = 0
+    if (nibble & ADJUST) != 0:
+        adjust(s)
+    if s.hold == 1 and (nibble & HOLD) == 0 and s.owed == 1:
+        next_second(s.calendar)
+        s.owed = 0
+    s.hold = nibble & HOLD
+
+
+@compiled
+def write_cf(s, nibble, t):
+    """Write reset, stop and the 24-hour bit; hours are to be written anew after it."""
+    runs = np.int64(1) if (nibble & (REST | STOP)) == 0 else np.int64(0)
+    if (nibble & REST) != 0:
+        s.ticks = 0
+    if runs == 1 and s.calendar.running == 0:
+        begin_tick(s.calendar, t)
+    s.calendar.running = runs
+    hour = s.calendar.field[HOUR]
+    s.calendar.field[HOUR] = hour & 0x3F if (nibble & HOURS_24) != 0 else hour | 0x80
+    s.cf = nibble
+
+
+@entry(STATE)
+def read(m, s, a, t):
+    """Read a register; D7-D4 are not driven."""
+    register = a & 15
+    if register < DIGITS:
+        value = digit(s, register)
+    elif register == WEEK:
+        value = s.calendar.field[DAY] - 1
+    elif register == CD:
+        value = s.hold | (FLAG if s.asked == 1 else 0)
+        if s.hold == 0 or t < s.busy_t:
+            value |= BUSY
+    else:
+        value = s.ce if register == CE else s.cf
+    return value | 0xF0
+
+
+@entry(STATE)
+def write(m, s, a, t):
+    """Write a register's four bits."""
+    register = a & 15
+    nibble = (a >> 8) & 15
+    if register < DIGITS:
+        set_digit(s, register, nibble)
+    elif register == WEEK:
+        s.calendar.field[DAY] = (nibble & 7) + 1
+    elif register == CD:
+        write_cd(s, nibble)
+    elif register == CE:
+        s.ce = nibble
+    else:
+        write_cf(s, nibble, t)
+    settle(m, s, t)
+    return np.int64(0)
+
+
+def power_on(setup: Setup) -> None:
+    """Set the clock to its start, in 24-hour mode; with a flat battery it stands, with noise."""
+    s = setup.state
+    calendar.set_start(setup, s.calendar)
+    s.calendar.den *= TICKS
+    s.calendar.next_t = s.calendar.next_rem = 0
+    plan_second(s.calendar)
+    s.carry = math.ceil(CARRY * setup.cpu_hz / 1_000_000)
+    s.ce, s.cf = MASK, HOURS_24
+    if setup.settings["battery"] == "flat":
+        s.calendar.field[:] = setup.random.integers(0, 128, 7) & [127, 127, 63, 63, 31, 6, 127]
+        s.calendar.running = 0
+        s.cf = STOP
+
+
+def describe(m: Any, s: Any) -> list[str]:
+    """Give the clock in words."""
+    period = ("1/64 s", "1 s", "1 min", "1 h")[int(s.ce) >> 2]
+    kind = "interrupt" if s.ce & INTERRUPT else "standard"
+    out = [calendar.words(s.calendar) + (", held" if s.hold else ""),
+           f"STD.P {'masked' if s.ce & MASK else 'on'}, every {period}, {kind}, flag "
+           f"{int(s.asked)}"]
+    if s.lost:
+        out.append(f"{int(s.lost)} seconds lost: HOLD stood for more than a second")
+    return out
+
+
+CARD = Card(
+    name="rtc-6242",
+    summary="parallel clock of sixteen registers, class MSM6242",
+    source="MSM6242B data sheet, from memory",
+    state=STATE,
+    functions={"reset": reset, "read": read, "write": write, "advance": advance},
+    jumpers=(
+        Jumper("start", "text", calendar.START, calendar.START_HELP),
+        Jumper("battery", "choice", "good", "flat: noise at power-on, and the clock stands",
+               choices=("good", "flat")),
+        Jumper("interrupt", "flag", False, "STD.P pulls /INT, without a vector"),
+    ),
+    registers=("s1", "s10", "mi1", "mi10", "h1", "h10", "d1", "d10", "mo1", "mo10", "y1", "y10",
+               "week", "cd", "ce", "cf"),
+    interrupt=PLAIN_INTERRUPT,
+    outputs=("std",),
+    power_on=power_on,
+    describe=describe,
+)

@@ -1,0 +1,147 @@
+"""The parallel clock.  Its checks are from memory of the MSM6242B data sheet."""
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from card_bench import Bench
+
+from peripherals.rtc_6242 import CARD
+
+DIGITS = CARD.registers[:12]
+
+
+class Clock(Bench):
+    """A clock that is read and set as a program does it."""
+
+    def __init__(self, start: str = "2026-03-04 05:06:07", native: bool = False,
+                 **settings: Any) -> None:
+        super().__init__(CARD, {"start": start, **settings}, native=native)
+
+    def wait(self, seconds: float) -> None:
+        self.advance(self.t + round(seconds * self.hz))
+
+    def nibble(self, register: str) -> int:
+        value = self.read(register, self.t + 11)
+        assert value & 0xF0 == 0xF0
+        return value & 15
+
+    def text(self) -> str:
+        d = [self.nibble(r) for r in DIGITS]
+        return (f"{d[11]}{d[10]}-{d[9]}{d[8]}-{d[7]}{d[6]} {d[5]}{d[4]}:{d[3]}{d[2]}:"
+                f"{d[1]}{d[0]}")
+
+
+@pytest.mark.parametrize("native", [False, True])
+def test_it_counts_from_its_start(native: bool) -> None:
+    clock = Clock("2024-02-28 23:59:58", native=native)
+    assert clock.text() == "24-02-28 23:59:58"
+    clock.wait(2)
+    assert clock.text() == "24-02-29 00:00:00"
+    assert clock.nibble("week") == 4  # Thursday, Sunday is 0
+    assert clock.words()[0] == "year 24, month 02, date 29, 00:00:00"
+
+
+def test_seconds_are_exact() -> None:
+    clock = Clock("2026-01-01 00:00:00")
+    clock.advance(int(clock.hz) - 1)
+    assert clock.read("s1") == 0xF0
+    clock.advance(int(clock.hz))
+    assert clock.read("s1") == 0xF1
+
+
+def test_setting_it() -> None:
+    clock = Clock()
+    clock.write("cf", 0x4 | 0x2)  # stopped
+    for register, value in zip(DIGITS, (0, 3, 5, 1, 9, 1, 1, 3, 2, 1, 7, 2), strict=True):
+        clock.write(register, value, clock.t + 20)
+    clock.wait(3)
+    assert clock.text() == "27-12-31 19:15:30"
+    clock.write("cf", 0x4)
+    clock.wait(1.01)
+    assert clock.text() == "27-12-31 19:15:31"
+
+
+def test_hold_keeps_a_second_and_loses_the_next() -> None:
+    clock = Clock("2026-01-01 00:00:00")
+    assert clock.nibble("cd") == 0x2  # busy means nothing without HOLD
+    clock.wait(0.5)
+    clock.write("cd", 1)
+    assert clock.nibble("cd") == 0x1
+    clock.wait(0.8)
+    assert clock.nibble("s1") == 0
+    clock.write("cd", 0)
+    assert clock.nibble("s1") == 1
+    clock.write("cd", 1)
+    clock.wait(2)
+    clock.write("cd", 0)
+    assert clock.nibble("s1") == 2
+    assert "1 seconds lost: HOLD stood for more than a second" in clock.words()
+
+
+def test_busy_for_190_us_behind_a_second() -> None:
+    clock = Clock("2026-01-01 00:00:00")
+    second = int(clock.hz)
+    clock.advance(second + 500)
+    clock.write("cd", 1)
+    assert clock.read("cd") == 0xF3
+    assert clock.read("cd", second + 1400) == 0xF3
+    assert clock.read("cd", second + 1401) == 0xF1  # 190 us at 7.3728 MHz: 1400.8 T-states
+
+
+def test_adjust_rounds_to_the_minute() -> None:
+    for start, after in (("2026-01-01 10:20:29", "26-01-01 10:20:00"),
+                         ("2026-12-31 23:59:30", "27-01-01 00:00:00")):
+        clock = Clock(start)
+        clock.write("cd", 0x8)
+        assert clock.text() == after
+
+
+def test_twelve_hours() -> None:
+    clock = Clock("2026-01-01 11:59:59")
+    clock.write("cf", 0)
+    clock.write("h1", 1)
+    clock.write("h10", 1)  # 11 AM
+    clock.wait(1)
+    assert [clock.nibble("h1"), clock.nibble("h10")] == [2, 1 | 4]
+    clock.write("h1", 1)
+    clock.write("h10", 1 | 4)
+    clock.write("mi1", 9)
+    clock.write("mi10", 5)
+    clock.write("s1", 9)
+    clock.write("s10", 5)
+    clock.wait(1)
+    assert [clock.nibble("h1"), clock.nibble("h10"), clock.nibble("d1")] == [2, 1, 2]
+
+
+@pytest.mark.parametrize(("period", "start", "seconds"), [
+    (0, "2026-01-01 00:00:00", 1 / 64), (1, "2026-01-01 00:00:00", 1),
+    (2, "2026-01-01 00:00:57", 3), (3, "2026-01-01 00:59:58", 2)])
+def test_interrupts(period: int, start: str, seconds: float) -> None:
+    clock = Clock(start, interrupt=True)
+    clock.write("ce", period << 2 | 2)
+    clock.advance(int(seconds * clock.hz) - 1)
+    assert clock.int_line == 0
+    clock.advance(int(seconds * clock.hz))
+    assert clock.int_line == 1 and clock.nibble("cd") & 4
+    clock.write("cd", 0)
+    assert clock.int_line == 0 and not clock.nibble("cd") & 4
+
+
+def test_standard_mode_takes_its_pulse_back_and_the_mask_holds_it() -> None:
+    clock = Clock("2026-01-01 00:00:00", interrupt=True)
+    clock.write("ce", 1 << 2)
+    clock.wait(1)
+    assert clock.int_line == 1
+    clock.wait(0.02)
+    assert clock.int_line == 0
+    clock.write("ce", 1 << 2 | 1)
+    clock.wait(1)
+    assert clock.int_line == 0
+
+
+def test_a_flat_battery_stands() -> None:
+    clock = Clock(battery="flat")
+    before = clock.text()
+    clock.wait(5)
+    assert clock.text() == before and clock.nibble("cf") & 2
