@@ -16,6 +16,7 @@ from peripherals.fdc_765_state import (
     FM_BYTE,
     MFM_BYTE,
     TRACK_0,
+    TURN,
     TWO_SIDED,
     WRITE_PROTECTED,
     turn_units,
@@ -98,8 +99,8 @@ def position_at(s, t):
 
 @inlined
 def blank_length(s, d):
-    """Give the bytes that one turn holds at the present rate and encoding."""
-    return turn_units(s, d) // byte_units(s)
+    """Give the bytes that one turn holds at the present rate and encoding, if the buffer can."""
+    return min(turn_units(s, d) // byte_units(s), np.int64(TURN))
 
 
 # --- pins ---------------------------------------------------------------------------------

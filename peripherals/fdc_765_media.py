@@ -10,7 +10,7 @@ from emu.media.bay import SIDES, Bay
 from emu.media.track import Track, lay
 from peripherals.fdc_765_chip import set_event
 from peripherals.fdc_765_search import disturbed
-from peripherals.fdc_765_state import DRIVES, EXECUTION, MFM_BYTE, turn_units
+from peripherals.fdc_765_state import DRIVES, EXECUTION, MFM_BYTE, TURN, turn_units
 
 NAMES = tuple(f"drive-{letter}" for letter in "abcd")
 NO_TRACK = -1
@@ -87,7 +87,7 @@ def _load(s: Any, bays: Mapping[str, Bay]) -> None:
     s.buf_drive, s.buf_track = drive, track
     s.marks[:] = 0
     if piece is None:
-        s.buf_fm, s.buf_len = UNFORMATTED, turn_units(s, d) // MFM_BYTE
+        s.buf_fm, s.buf_len = UNFORMATTED, min(turn_units(s, d) // MFM_BYTE, TURN)
         return
     length = len(piece.data)
     s.buf_fm, s.buf_len = int(piece.fm), length
