@@ -141,6 +141,7 @@ def test_fat12_of_mtools_is_read_and_written(tmp_path: Path, name: str, kilobyte
     assert log_in_memory(session).startswith(archived)
     assert f"all of it: {len(archived)} bytes, sum {sum(archived) & 0xFFFF:04X}" in text
     assert tool("mtype", "-i", path, "::LONG.TXT") == note
+    assert b"2031-03-01   0:00" in tool("mdir", "-i", path, "::GAUGE002")
     assert need(Disk.open(path, None).image).problems() == []
 
 

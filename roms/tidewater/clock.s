@@ -7,7 +7,7 @@
         .equ START_YEAR, 31
 
         .section .text, "ax"
-        .global clock_seconds, print_time, cmd_date
+        .global clock_seconds, print_time, date_of, cmd_date
 
 cmd_date:
         call clock_seconds
@@ -48,6 +48,22 @@ print_time:
 
 ; Print the date HL days after the start.
 print_date:
+        call date_of
+        ld a, 20
+        call print_two
+        ld a, b
+        call print_two
+        ld a, '-'
+        call con_putc
+        ld a, c
+        call print_two
+        ld a, '-'
+        call con_putc
+        ld a, l
+        jp print_two
+
+; B = year since 2000, C = month, L = day of the date HL days after the start. Destroys DE.
+date_of:
         ld bc, START_YEAR * 256         ; B = year, C = months since March
 1:      call month_length
         ld e, a
@@ -65,23 +81,14 @@ print_date:
         ld c, 0
         jr 1b
 3:      add hl, de
-        ld a, 20
-        call print_two
-        ld a, b
-        call print_two
-        ld a, '-'
-        call con_putc
+        inc l
         ld a, c
         add a, 3
         cp 13
         jr c, 4f
         sub 12
-4:      call print_two
-        ld a, '-'
-        call con_putc
-        ld a, l
-        inc a
-        jp print_two
+4:      ld c, a
+        ret
 
 ; A = days in month C (0 is March) of year B. Destroys DE.
 month_length:

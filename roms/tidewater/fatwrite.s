@@ -126,12 +126,19 @@ store_entry:
         ld bc, 11
         ldir
         ld a, 0x20                      ; "archive", as for any new file
-        ld b, 15
+        ld b, 11
 1:      ld (de), a
         inc de
         xor a
         djnz 1b
-        ex de, hl
+        push de
+        call now
+        ld b, d
+        ld c, e
+        ex (sp), hl
+        call 2f                         ; time
+        pop bc
+        call 2f                         ; date
         ld bc, (first)
         call 2f
         ld bc, (file_length)
@@ -157,6 +164,55 @@ store_entry:
         inc hl
         ld (hl), b
         inc hl
+        ret
+
+; DE = time and HL = date as a folder entry has them. Destroys all.
+now:    call clock_seconds
+        ld c, 60
+        call div32
+        srl a
+        push af                         ; half seconds
+        call div32
+        push af                         ; minutes
+        ld c, 24
+        call div32
+        add a, a
+        add a, a
+        add a, a
+        push af                         ; hours, where they go in the high byte
+        call date_of
+        ld a, b
+        add a, 20                       ; years since 1980
+        add a, a
+        ld b, a
+        ld a, l
+        call shift5
+        ex de, hl                       ; DE = month and day
+        ld a, d
+        or b
+        ld d, a
+        pop hl                          ; H = hours
+        pop bc
+        ld c, b                         ; minutes
+        pop af
+        ld b, h
+        call shift5
+        ld a, h
+        or b
+        ld h, a
+        ex de, hl
+        ret
+
+; HL = C * 32 + A, A below 32.
+shift5: ld h, 0
+        ld l, c
+        add hl, hl
+        add hl, hl
+        add hl, hl
+        add hl, hl
+        add hl, hl
+        or l
+        ld l, a
         ret
 
         .global fat_ops
