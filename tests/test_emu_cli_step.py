@@ -93,12 +93,12 @@ base = 0x50
         "set port memory.page0 = 0", "set port memory.page1 = 5", "set port memory.page2 = 0x20",
         "set port memory.page3 = 0x21", "set port memory.latch = 1",
         "until main", "look code main for 2", "until show.c:6", "tell [shown]", "out",
-        "watch change shown if value = 3", "go", "back", "tell shown",
+        "line", "back over", "watch change shown if value = 3", "go", "back", "tell shown",
         "leave")
     done = preburn("step", machine, "--commands", script)
     told = done.stdout
     assert "at 0212h, main (tide.c:18)" in told, told + done.stderr
-    assert "tide.c:18        for (;;) {" in told or "tide.c:19" in told
+    assert "tide.c:19" in told.split("> line\n")[1].split("> back over")[0]
     assert "at 4000h, show (show.c:6)" in told
     assert "(tide.c:22)" in told, "out leads back to the caller's line"
     assert "stop 1: change shown (8001h): 03h, was 02h" in told

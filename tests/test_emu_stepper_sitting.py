@@ -15,6 +15,7 @@ from stepper_bench import pc, sit, state, stop
 
 from emu.errors import InputError
 from emu.state import STOP_WRITE
+from emu.stepper.frames import back_out, back_over
 from emu.stepper.search import Searcher
 from emu.stepper.sitting import Sitting, Spot
 from emu.stops import Row
@@ -50,6 +51,23 @@ def test_over_keeps_to_its_own_frame_when_a_routine_calls_itself() -> None:
 def test_out_refuses_when_no_return_address_stands_there() -> None:
     with pytest.raises(InputError, match="no return address is found near the top of the stack"):
         sit("00").out()
+
+
+def test_back_over_and_out_of_a_routine_lead_to_its_call() -> None:
+    sitting = sit(CALLER)
+    sitting.into(3)  # inside, behind the first djnz
+    assert back_out(sitting).reason == "step" and (pc(sitting), sitting.t) == (0x100, 0)
+    sitting.over()
+    behind = sitting.spot
+    assert pc(sitting) == 0x103
+    sitting.into(2)
+    for wanted in (0x104, 0x103, 0x100):
+        back_over(sitting)
+        assert pc(sitting) == wanted
+    assert sitting.t == 0 < behind.t
+    assert back_over(sitting).reason == "beginning"
+    with pytest.raises(InputError, match="no return address is found"):
+        back_out(sit("00"))
 
 
 def test_every_step_back_meets_the_state_that_was_there() -> None:

@@ -145,6 +145,10 @@ def test_changing_and_undoing(desk: Desk) -> None:
 def test_out_of_a_routine_and_the_verdict(desk: Desk) -> None:
     answer(desk, r'press "ps\r"', "until cmd_ps")
     matches(r"shell_main\+0x14 \(shell\.s:21\)", answer(desk, "out"))
+    call = r"T \d+ .*, shell_main\+0x11 \(shell\.s:20\)"
+    matches(call, answer(desk, "back over"))
+    matches(call, answer(desk, "until cmd_ps", "back out"))
+    matches(r"shell\.s:21", answer(desk, "line"))
     answer(desk, "go 1 s")
     matches("verdict: waiting-for-input", answer(desk, "explain"))
     answer(desk, "undo")

@@ -132,10 +132,3 @@ class Book(Names):
         """Give the bytes that a symbol's size covers, at least 1."""
         found = [s for table in self._tables.values() for s in table.find_all(text)]
         return max([s.size for s in found], default=1) or 1
-
-    def slot_of(self, place: int) -> str:
-        """Name the slot whose chips hold a place of physical memory."""
-        for number, base in self.setting.bases.items():
-            if base <= place < base + int(self._m.mem_size[number]):
-                return self.machine.slots[number].name
-        return "nobody"

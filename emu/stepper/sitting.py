@@ -82,7 +82,7 @@ class Sitting:
         self._walker: Walker | None = None
         self._effort = 0.0  # seconds of work since power-on
         self._slice = FIRST_SLICE
-        self._search = Searcher(self.history, self._stopping.is_set)
+        self.history_search = Searcher(self.history, self._stopping.is_set)
         self._written: set[int] = set()  # places known to have been written
 
     # --- where it is ------------------------------------------------------------------
@@ -104,7 +104,7 @@ class Sitting:
     @property
     def spare_book(self) -> Book:
         """Names over the machine that plays the past."""
-        return self._search.book
+        return self.history_search.book
 
     def read_symbols(self, path: Path, slot: str = "") -> int:
         """Read a symbol list for a slot's memory, the first with memory; how many names.
@@ -116,7 +116,7 @@ class Sitting:
             raise InputError(f"{path}: {slot or 'no slot'} holds no memory that names could belong "
                              f"to; with memory: {', '.join(holding) or 'none'}.")
         table = load_symbols(path)
-        for book in (self.book, self._search.book):
+        for book in (self.book, self.history_search.book):
             book.add(holding[slot or next(iter(holding))], table)
         return len(table.symbols)
 
@@ -320,7 +320,7 @@ class Sitting:
         armed = [stop for stop in self.stops if not stop.asleep]
         self._stopping.clear()
         said = self._last_said(armed)
-        found = self._search.last_stop(armed, self.spot)
+        found = self.history_search.last_stop(armed, self.spot)
         if said is not None and (found is None or said[0] > found[0]):
             found = said
         if self._stopping.is_set():
@@ -389,18 +389,18 @@ class Sitting:
         None when there was none since power-on, or `interrupt` ended the search.
         """
         self._stopping.clear()
-        return self._search.last_write(place, self.spot, changing)
+        return self.history_search.last_write(place, self.spot, changing)
 
     def last_cycle(self, rows: Sequence[stops.Row]) -> Access | None:
         """Find the last bus cycle before now that one of these rows covers."""
         self._stopping.clear()
-        return self._search.last(rows, self.spot)
+        return self.history_search.last(rows, self.spot)
 
     def was_written(self, place: int) -> bool:
         """Tell whether a byte of physical memory was written since power-on."""
         born = self.history.shelf.born(place)
         known = int(self.m.phys[place]) != born or place in self._written
-        if not known and self._search.last_write(place, self.spot) is not None:
+        if not known and self.history_search.last_write(place, self.spot) is not None:
             self._written.add(place)
             return True
         return known

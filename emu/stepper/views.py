@@ -7,7 +7,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from emu.disassembler import Instruction, disassemble
+from emu.disassembler import Instruction
 from emu.logs.cycles import Cycles, read_ring
 from emu.logs.edges import chained
 from emu.state import CALL, FAR, LOG, NO_INTERRUPT, NOT_MINE, PAGES, ROM, SEVERAL
@@ -178,8 +178,3 @@ def next_cycles(sitting: Sitting) -> tuple[Cycles, int]:
     after = int(player.m.t)
     player.machine.log(False)
     return found, after
-
-
-def words_at(sitting: Sitting, address: int) -> str:
-    """Disassemble one instruction."""
-    return disassemble(lambda a: read_byte(sitting.m, a), address, sitting.book.exact).text

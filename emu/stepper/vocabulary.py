@@ -15,6 +15,7 @@ from emu.stepper.registers import REGISTERS
 MODULES = (words, words_back, words_change, words_help)  # importing them makes their words
 LAST = re.compile(r"[\w.?@$'-]*$")
 STOPPING = ("watch", "until", "stop-at")
+BACK = ("stop", "start", "found", "over", "out", "cycle", "tick", "to")
 PLACED = ("who", "when", "tell", "set", *STOPPING)
 
 
@@ -64,6 +65,6 @@ class Completions(Completer):
             return slots
         kinds = watch.WORDS if first in STOPPING and not between else ()
         more = ("port", "jumper") if first == "set" and not between else ()
-        back = ("stop", "start", "found", "cycle", "tick", "to") if first == "back" else ()
+        back = BACK if first == "back" else ()
         named = (*REGISTERS, *book.symbol_names()) if first in PLACED or between else ()
         return (*kinds, *more, *back, *named)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from emu.catalogue import nearest
 from emu.errors import InputError
-from emu.stepper import show, views
+from emu.stepper import frames, show, views
 from emu.stepper.desk import Desk, Leave, word
 from emu.stepper.sitting import Event
 from emu.stepper.watch import parse
@@ -72,7 +72,7 @@ def look(desk: Desk, text: str) -> list[str]:
     return LOOKS[what](desk, rest.strip())
 
 
-@word("tell EXPRESSION", "work an expression out: tell [ticks] + 1, tell word[sp], tell hl = 5")
+@word("tell EXPRESSION", "work an expression out: tell word[sp] + 1")
 def tell(desk: Desk, text: str) -> list[str]:
     """Work an expression out."""
     value = desk.sitting.book.work_out(text)
@@ -119,6 +119,17 @@ def out(desk: Desk, text: str) -> list[str]:
     return desk.here(desk.sitting.out())
 
 
+@word("line [N]", "run to the next source line, or N of them, calls to their end")
+def line(desk: Desk, text: str) -> list[str]:
+    """Run source lines."""
+    event = Event("step")
+    for _ in range(desk.count(text, "line")):
+        event = frames.line(desk.sitting)
+        if event.reason != "step":
+            break
+    return desk.here(event)
+
+
 @word("until STOP", "run until something happens once: until shell, until write ticks, until "
                     "text \"tw> \", until 5 ms; see help stops")
 def until(desk: Desk, text: str) -> list[str]:
@@ -129,7 +140,7 @@ def until(desk: Desk, text: str) -> list[str]:
     return desk.here(desk.sitting.until(parse(text, desk.sitting.book)))
 
 
-@word("cycle", "go on by one bus cycle (the instruction is played ahead and made at its end)")
+@word("cycle", "go on by one bus cycle of the instruction")
 def cycle(desk: Desk, text: str) -> list[str]:
     """Go one bus cycle on."""
     desk.cursor.cycle()

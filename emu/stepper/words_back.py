@@ -5,12 +5,14 @@ from emu.errors import InputError
 from emu.state import STOP_IN, STOP_OUT
 from emu.stepper import show
 from emu.stepper.desk import Desk, word
+from emu.stepper.frames import back_out, back_over
 from emu.stepper.history import Spot
 from emu.stepper.search import Access
 from emu.stepper.sitting import Event
 from emu.stepper.watch import port_number
 from emu.stops import Row
 
+BACK = {"over": back_over, "out": back_out}
 MOST_BYTES = 16  # that one who or when looks for
 
 
@@ -37,13 +39,15 @@ def _back_by(desk: Desk, text: str) -> list[str]:
     return [show.moment(desk.cursor.moment()) if moved else "this is power-on"]
 
 
-@word("back [N]", "one instruction back, or N; back to stop, back to start, back to found, back "
-                  "to 1.5 s, back 2 ms, back cycle, back tick")
+@word("back [N]", "one instruction back, or N; back over (a call), back out (to the call of this "
+                  "routine), back to stop, start, found, 1.5 s; back 2 ms, cycle, tick")
 def back(desk: Desk, text: str) -> list[str]:
     """Go back."""
     if text in ("cycle", "tick"):
         return _back_by(desk, text)
     desk.cursor.forget()
+    if text in BACK:
+        return desk.here(BACK[text](desk.sitting))
     if text == "stop" or text.startswith("to "):
         return desk.here(_back_to(desk, text.removeprefix("to ").strip()))
     length = desk.t_of(text)

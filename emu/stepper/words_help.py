@@ -10,7 +10,7 @@ from emu.stepper.desk import WORDS, Desk, word
 
 GROUPS = (
     ("look", ("look", "tell", "explain")),
-    ("run", ("go", "into", "over", "out", "until", "cycle", "tick")),
+    ("run", ("go", "into", "over", "out", "line", "until", "cycle", "tick")),
     ("stop", ("stop-at", "watch", "forget", "sleep", "wake")),
     ("go back", ("back", "who", "when", "undo")),
     ("change", ("set", "press", "input", "insert", "eject", "do")),
