@@ -115,6 +115,15 @@ def test_the_short_mode_runs_all_and_judges_nothing() -> None:
 
 
 @needs_speed
+def test_the_stepper_goes_back_and_its_dozen_of_stops_is_never_met() -> None:
+    """bench_stepper raises when a stop is met that should not be, or nothing is found."""
+    done = CliRunner().invoke(bench.main, ["--short", "--json", "--only", "stepper"])
+    assert done.exit_code == 0, done.output
+    figures = json.loads(done.stdout)["stepper"]
+    assert len(figures) == 7 and all(figure["median"] > 0 for figure in figures)
+
+
+@needs_speed
 def test_the_processes_do_what_they_are_timed_for() -> None:
     done = subprocess.run([sys.executable, "tools/bench.py", "--short", "--only", "starts"],
                           cwd=compare_speed.ROOT, capture_output=True, text=True)
