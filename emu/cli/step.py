@@ -23,9 +23,12 @@ MEGABYTE = 1 << 20
               help="MiB of memory for going back.")
 @click.option("--seed", type=click.IntRange(min=0),
               help="Power-on noise, instead of the file's seed.")
+@click.option("--dap", "port", type=click.IntRange(-1, 65535), is_flag=False, flag_value=-1,
+              metavar="[PORT]", help="Serve an editor by the Debug Adapter Protocol, on a port of "
+              "127.0.0.1 or on standard input and output.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line of words.")
 def command(file: Path, commands: Path | None, lists: tuple[str, ...], budget: int,
-            seed: int | None, as_json: bool) -> None:
+            seed: int | None, port: int | None, as_json: bool) -> None:
     """Sit at the machine of a backplane FILE: look, run, stop, go back, change.
 
     The machine is at power-on.  Type help for the words.  Exit status 0: left, or all words
@@ -42,6 +45,11 @@ def command(file: Path, commands: Path | None, lists: tuple[str, ...], budget: i
     for text in lists:
         path, _, slot = text.partition("@")
         sitting.read_symbols(Path(path), slot)
+    if port is not None:
+        from emu.dap.serve import serve
+
+        serve(sitting, port, lambda line: click.echo(line, err=True))
+        return
     if commands is None and sys.stdin.isatty() and sys.stdout.isatty() and not as_json:
         interactive(sitting)
         return

@@ -1,0 +1,1 @@
+"""The Debug Adapter Protocol (an open specification): the stepper for any editor that speaks it."""

@@ -1,0 +1,37 @@
+"""Serve the protocol on standard input and output, or on a port of the loopback interface."""
+from __future__ import annotations
+
+import socket
+import sys
+from collections.abc import Callable
+
+from emu.dap.adapter import Adapter
+from emu.errors import InputError
+from emu.stepper.sitting import Sitting
+
+STDIO = -1
+
+
+def serve(sitting: Sitting, port: int, told: Callable[[str], None]) -> None:
+    """Serve one editor on standard input and output (STDIO), or one after the other on a port.
+
+    Port 0 takes a free one; ``told`` is given a line that says which.  Raises InputError when
+    the port cannot be used.
+    """
+    if port == STDIO:
+        Adapter(sitting, sys.stdin.buffer, sys.stdout.buffer).serve()
+        return
+    try:
+        server = socket.create_server(("127.0.0.1", port))
+    except OSError as error:
+        raise InputError(f"--dap {port}: cannot be used: {error.strerror}; take another "
+                         f"port.") from None
+    with server:
+        told(f"waiting for an editor on 127.0.0.1 port {server.getsockname()[1]}; Ctrl-C ends.")
+        try:
+            while True:
+                peer, _ = server.accept()
+                with peer, peer.makefile("rb") as incoming, peer.makefile("wb") as outgoing:
+                    Adapter(sitting, incoming, outgoing).serve()
+        except KeyboardInterrupt:
+            return
