@@ -4,6 +4,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from functools import cache
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
@@ -24,6 +25,12 @@ def schema() -> dict[str, Any]:
 SCHEMA = schema()
 
 
+@cache
+def validator(definition: str) -> jsonschema.Draft4Validator:
+    return jsonschema.Draft4Validator({"$ref": f"#/definitions/{definition}",
+                                       "definitions": SCHEMA["definitions"]})
+
+
 def valid(message: dict[str, Any]) -> None:
     """Hold a message against its definition in the schema."""
     name = message.get("command") or message["event"]
@@ -32,8 +39,7 @@ def valid(message: dict[str, Any]) -> None:
     if kind == "Response" and not message["success"]:
         definition = "ErrorResponse"
     assert definition in SCHEMA["definitions"], definition
-    jsonschema.validate(message, {"$ref": f"#/definitions/{definition}",
-                                  "definitions": SCHEMA["definitions"]})
+    validator(definition).validate(message)
 
 
 class Client:

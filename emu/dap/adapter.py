@@ -48,6 +48,7 @@ class Adapter:
         self._seq = 0
         self._running = self._gone = False
         self._by_entry = True
+        self._takes_invalidated = False
         self._quiet_t = 0  # emulated T-states without a character, 0: never asked
         self._asked_t = -1  # when it was last asked
         self._verdict: Verdict | None = None
@@ -194,8 +195,9 @@ class Adapter:
         self._later.append(act)
 
     # --- requests ---------------------------------------------------------------------
-    def initialize(self, _: Message) -> Message:
+    def initialize(self, arguments: Message) -> Message:
         """Tell what this adapter can do."""
+        self._takes_invalidated = bool(arguments.get("supportsInvalidatedEvent"))
         self._later.append(lambda: self.event("initialized"))
         return {**CAPABILITIES, "exceptionBreakpointFilters": filters()}
 
@@ -257,8 +259,10 @@ class Adapter:
             told = self.desk.do(text)
         except Leave:
             return ["the editor ends the session."]
-        if self.sitting.spot != before:
+        if self.sitting.t != before.t:
             self._later.append(lambda: self._stopped("step"))
+        elif self.sitting.spot != before and self._takes_invalidated:
+            self._later.append(lambda: self.event("invalidated", {"areas": ["all"]}))
         return told
 
     def carry_on(self, _: Message) -> Message:

@@ -1,6 +1,7 @@
 """Serve the protocol on standard input and output, or on a port of the loopback interface."""
 from __future__ import annotations
 
+import os
 import socket
 import sys
 from collections.abc import Callable
@@ -19,7 +20,9 @@ def serve(sitting: Sitting, port: int, told: Callable[[str], None]) -> None:
     the port cannot be used.
     """
     if port == STDIO:
-        Adapter(sitting, sys.stdin.buffer, sys.stdout.buffer).serve()
+        # unbuffered: the thread that waits on it must not hold a lock when the program ends
+        with open(os.dup(sys.stdin.fileno()), "rb", buffering=0) as incoming:
+            Adapter(sitting, incoming, sys.stdout.buffer).serve()
         return
     try:
         server = socket.create_server(("127.0.0.1", port))

@@ -32,9 +32,12 @@ def read(stream: BinaryIO) -> Message | None:
                 raise Broken(f"Content-Length is no number: {value[:40]!r}") from None
     if length is None or not 0 <= length <= LONGEST:
         raise Broken(f"a header without a usable Content-Length ({length})")
-    data = stream.read(length)
-    if len(data) < length:
-        return None
+    data = b""
+    while len(data) < length:
+        piece = stream.read(length - len(data))  # an unbuffered stream may give less
+        if not piece:
+            return None
+        data += piece
     try:
         message = json.loads(data)
     except (UnicodeDecodeError, json.JSONDecodeError, RecursionError):

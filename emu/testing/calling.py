@@ -7,14 +7,15 @@ from typing import Any
 
 import numpy as np
 
-from emu import registers
+from emu.errors import InputError
 from emu.logs.records import INSTRUCTION, PC, SP, Chunk
 from emu.logs.tracer import Tracer
+from emu.stepper.registers import HALVES, REGISTERS, Register
 from emu.testing.conventions import Frame, result
 from emu.testing.places import Places
 
 STRETCH = 100_000  # T-states between looks for the return
-KEPT = (*registers.SINGLE, "sp", "pc")  # the interrupted program's registers
+KEPT = (*HALVES, "sp", "pc")  # the interrupted program's registers
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,7 @@ def call(places: Places, where: str | int, frame: Frame, returns: str | None, co
     Raises NeverReturned when the budget (T-states) is spent first.
     """
     machine, m = places.machine, places.machine.m
-    before = {name: registers.read(m, name) for name in KEPT}
+    before = {name: REGISTERS[name].get(m) for name in KEPT}
     halted = int(m.halted)
     entry = places.spot(where).address
     saved = machine.snapshot()
@@ -61,24 +62,33 @@ def call(places: Places, where: str | int, frame: Frame, returns: str | None, co
     _enter(places, entry, frame, before)
     start = int(m.t)
     machine.run(end)
-    now = registers.read_all(m)
+    now = {name: register.get(m) for name, register in REGISTERS.items()}
     lines: dict[str, set[int]] = {}
     for address in executed:
         line = places.names.line(address)
         if line is not None:
             lines.setdefault(line.file, set()).add(line.line)
     for name, value in before.items():
-        registers.write(m, name, value)
+        REGISTERS[name].put(m, value)
     m.halted = halted
     return Called(result(now, returns, convention), now, end - start, top + 2 - lowest,
                   frozenset(executed), {file: frozenset(seen) for file, seen in lines.items()})
+
+
+def register(name: str, value: int = 0) -> Register:
+    """Find a register that can hold a value; InputError for an unknown name or a large value."""
+    if name not in REGISTERS:
+        raise InputError(f"there is no register {name!r}; known are {', '.join(REGISTERS)}.")
+    if not 0 <= value < 1 << REGISTERS[name].bits:
+        raise InputError(f"{name} has {REGISTERS[name].bits} bits; {value} does not fit.")
+    return REGISTERS[name]
 
 
 def _enter(places: Places, entry: int, frame: Frame, before: Mapping[str, int]) -> None:
     """Lay the arguments and the return address on the stack, and set PC and registers."""
     m = places.machine.m
     for name, value in frame.registers.items():
-        registers.write(m, name, value)
+        register(name, value).put(m, value)
     stack = before["pc"].to_bytes(2, "little") + frame.stack
     m.sp = (before["sp"] - len(stack)) & 0xFFFF
     places.write(int(m.sp), stack)

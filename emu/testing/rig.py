@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-from emu import registers
 from emu.console import Channel
 from emu.description import Description, load
 from emu.diagnosis import Verdict, explain
@@ -15,7 +14,7 @@ from emu.machine import Machine, Snapshot
 from emu.memory import refresh_map
 from emu.session import SLICE, Session
 from emu.state import FAR, STOP_FETCH, STOP_HIT
-from emu.testing.calling import Called, call
+from emu.testing.calling import Called, call, register
 from emu.testing.conventions import REGISTERS, frame
 from emu.testing.places import Places
 
@@ -213,7 +212,7 @@ class Rig:
 
     def register(self, name: str) -> int:
         """Read a CPU register: "a", "hl", "sp", "iff1" ..."""
-        return registers.read(self.machine.m, name)
+        return register(name).get(self.machine.m)
 
     def port(self, number: int) -> PortUse:
         """Say how a port was used since power-on."""
