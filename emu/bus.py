@@ -49,6 +49,7 @@ from emu.state import (
     OUT,
     READ,
     ROM,
+    SLOTS,
     STOP_CONFLICT,
     STOP_IN,
     STOP_OUT,
@@ -71,13 +72,19 @@ ASK_WRITE = 1 << 24  # flag in a MEMORY call: a write, the byte in bits 16-23
 
 
 @inlined
-def log_cycle(m, start, kind, address, data, waits, driver):
+def log_entry(m, start, kind, address, data, waits, driver):
     """Write one bus cycle to the ring: two words, see emu/logs/cycles.py."""
     at = (m.log_pos & (LOG - 1)) * 2
     m.log[at] = start
     m.log[at + 1] = (address | data << 16 | kind << 24 | waits << 28 | driver << 36
                      | (m.refresh_high | m.refresh & 0x7F) << 44)
     m.log_pos += 1
+
+
+@inlined
+def log_cycle(m, start, kind, address, data, waits, driver):
+    """Write one bus cycle to the ring, and leave run() when it is full."""
+    log_entry(m, start, kind, address, data, waits, driver)
     if m.log_pos >= m.log_limit:
         leave(m, LOG_FULL)
 
@@ -108,20 +115,24 @@ def floating(m):
     return undriven(m)
 
 
+@inlined
+def soonest_event(m):
+    """Give the time of the first event of any card, FAR when there is none."""
+    soonest = np.int64(FAR)
+    for slot in range(SLOTS):  # not m.slots: with a fixed count it costs the same for any number
+        soonest = min(soonest, m.ev[slot])
+    return soonest
+
+
 @compiled
 def catch_up(m, when):
     """Let all events up to ``when`` happen; the time of the next one behind them."""
-    soonest = np.int64(FAR)
-    happened = 0
-    for slot in range(m.slots):
-        if m.ev[slot] <= when:
-            call_card(m, slot, ADVANCE, when, 0)
-            happened = 1
-        soonest = min(soonest, m.ev[slot])
-    if happened == 1 and m.wire_count > 0:  # over a wire a card may have moved another's event
-        soonest = np.int64(FAR)
+    soonest = soonest_event(m)
+    if soonest <= when:
         for slot in range(m.slots):
-            soonest = min(soonest, m.ev[slot])
+            if m.ev[slot] <= when:
+                call_card(m, slot, ADVANCE, when, 0)
+        soonest = soonest_event(m)
     if m.irq_dirty == 1:
         update_int(m)
     return soonest
@@ -286,7 +297,10 @@ def plain_read(m, t, address, kind, waits, stops):
         return np.int64(-1)
     value = np.int64(m.phys[np.uint64(base + (address & 0xFFF))])
     if m.logging == 1:
-        log_cycle(m, t, kind & 7, address, value, waits, m.owner[page])
+        if kind == FETCH:
+            log_cycle(m, t, FETCH, address, value, waits, m.owner[page])
+        else:  # the next fetch looks whether the ring is full
+            log_entry(m, t, READ, address, value, waits, m.owner[page])
     return value
 
 
@@ -355,7 +369,7 @@ def write_slow(m, t, pc, address, value):
     else:
         m.phys[np.uint64(base + (address & 0xFFF))] = value
         if m.logging == 1:
-            log_cycle(m, t, WRITE, address, value, m.wait_mem[page], CPU_DRIVES)
+            log_entry(m, t, WRITE, address, value, m.wait_mem[page], CPU_DRIVES)
 
 
 @inlined

@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 
+from emu.bus import soonest_event
 from emu.calls import ADVANCE, call_card
 from emu.chain import update_int
 from emu.jit import compiled, inlined
@@ -66,15 +67,6 @@ def note_link(m, s, slot, above, own):
         s.ieo[slot] = m.ieo[slot]
         edge(s, when, LINE_IEO + slot, m.ieo[slot])
     return when
-
-
-@inlined
-def soonest_event(m):
-    """Give the time of the first event of any card."""
-    soonest = np.int64(FAR)
-    for slot in range(m.slots):
-        soonest = min(soonest, m.ev[slot])
-    return soonest
 
 
 @compiled
