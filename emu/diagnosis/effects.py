@@ -210,8 +210,9 @@ def _ed_block(code: int) -> Effect:
         moves = (*step, ("FZ", ("A", "M0")))
         asks = ("B", "C", "A", "M0") if repeats else ()
         return Effect(2, moves, ("H", "L"), asks, condition)
+    byte = "P" if kind == 2 else "M0"  # the carry is undocumented: it comes from a sum with it
     moves = (("W0", ("P",)) if kind == 2 else ("O", ("M0",)), *step, ("B", ("B",)),
-             ("FZ", ("B",)))
+             ("FZ", ("B",)), ("FC", (byte, "C", "L")))
     return Effect(2, moves, ("H", "L", "C"), ("B",) if repeats else (), condition)
 
 

@@ -78,9 +78,9 @@ class Window:
         prefixed = np.isin(data[:-1], PREFIXES)
         joined = self.address[fetches][1:] == (self.address[fetches][:-1] + 1) & 0xFFFF
         after[1:] = prefixed & joined
-        # the opcode after CB or ED may itself look like a prefix: two in a row end a pair
+        # what follows CB or ED is the opcode, even where it looks like a prefix
         for k in np.nonzero(after)[0]:
-            if after[k - 1] and data[k - 1] not in (0xDD, 0xFD) and data[k - 2] in (0xCB, 0xED):
+            if k >= 2 and after[k - 1] and data[k - 2] in (0xCB, 0xED):
                 after[k] = False
         return fetches[~after]
 
