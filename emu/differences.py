@@ -9,12 +9,16 @@ def _slots(a: SlotDescription, b: SlotDescription) -> list[str]:
     if a.card.name != b.card.name:
         return [f"slot {a.name}: {a.card.name} here, {b.card.name} there."]
     for key in a.settings:
-        if a.settings[key] != b.settings[key]:
+        if key not in a.images and a.settings[key] != b.settings[key]:
             out.append(f"slot {a.name}: {key} = {a.settings[key]} here, {b.settings[key]} there.")
+    for key in ("waits_io", "waits_mem", "waits_m1"):
+        here, there = getattr(a, key), getattr(b, key)
+        if here != there:
+            out.append(f"slot {a.name}: {key.replace('_', '-')} = {here} here, {there} there.")
     if a.ports != b.ports:
         out.append(f"slot {a.name}: decoded at other ports.")
-    here = {k: i.digest for k, i in a.images.items()}
-    if here != {k: i.digest for k, i in b.images.items()}:
+    digests = {k: i.digest for k, i in a.images.items()}
+    if digests != {k: i.digest for k, i in b.images.items()}:
         out.append(f"slot {a.name}: another image.")
     return out
 

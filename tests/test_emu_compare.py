@@ -99,6 +99,8 @@ def test_a_slower_machine_does_the_same(tmp_path: Path) -> None:
     assert result.exit_code == 0, result.output
     assert "same: no divergence that matters" in result.output
     assert "T-states in sched_next" in result.output
+    assert [line for line in result.output.splitlines() if line.startswith("differs")] == [
+        "differs: slot memory: waits-m1 = 0 here, 1 there."]
     rows = {line.split("  ")[0]: line.split()[-2:] for line in result.output.splitlines()}
     assert rows["interrupts of ctc"] == ["125", "125"]
 

@@ -16,7 +16,9 @@ from emu.cli import group
 from emu.compare import capture, wires
 from emu.compare.anchor import rising
 from emu.compare.probes import column_map, plain
+from emu.compare.stackdata import on_stack
 from emu.errors import InputError
+from emu.state import ACK, FETCH, READ, WRITE
 
 RATE = 40e6  # samples a second, of a bus at 6.144 MHz
 
@@ -119,6 +121,21 @@ def test_a_capture_of_something_else(tmp_path: Path) -> None:
     assert result.exit_code == 1 and result.output.startswith("not aligned: nothing of ")
 
 
+@pytest.mark.parametrize("text", ["data-swapped,line=2,with=6", "address-stuck,line=5,level=1"])
+def test_a_board_that_runs_another_program(text: str, tmp_path: Path) -> None:
+    """The fault is found by experiment: the capture begins before reset is let go."""
+    kind, *pairs = text.split(",")
+    broken = tmp_path / "broken.toml"
+    broken.write_text(f'extends = "{FULL}"\n[[fault]]\nkind = "{kind}"\n'
+                      + "\n".join(pair.replace("=", " = ") for pair in pairs) + "\n")
+    board = course(dump(broken, tmp_path / "broken.vcd", "0t", "1ms"))
+    before = course(dump(ROMS / "broken/silent-port.toml", tmp_path / "before.vcd", "1ms", "1.1ms"))
+    samples = behind(sampled(before, RATE, 1), sampled(board, RATE))
+    found = compare(write_csv(tmp_path / "a.csv", samples, [f"A{k}" for k in range(16)]))
+    assert not found["aligned"] and found["experiment"]["fault"] == text
+    assert found["experiment"]["agree"] > 0.99 * found["experiment"]["of"] > 1000
+
+
 def refusal(path: Path, columns: str = "") -> str:
     with pytest.raises(InputError) as caught:
         capture.read(path, columns)
@@ -184,6 +201,16 @@ def test_names_of_lines() -> None:
         assert plain(name) == "M1", name
     assert plain("Data7") == "D7" and plain("addr_12") == "A12" and plain("CH1") == "CH1"
     assert column_map(" D0 = ch 0 , time=T [s]") == {"D0": "ch 0", "TIME": "T [s]"}
+
+
+def test_stack_cycles_by_hand() -> None:
+    """UM0080: CALL reads two operands and writes two bytes; RETI is ED 4D; ED C9 is none."""
+    rows = [(FETCH, 0xCD), (READ, 1), (READ, 2), (WRITE, 3), (WRITE, 4), (FETCH, 0xED),
+            (FETCH, 0x4D), (READ, 4), (READ, 3), (FETCH, 0x7E), (READ, 5), (ACK, 0x10),
+            (WRITE, 1), (WRITE, 2), (READ, 3), (FETCH, 0xED), (FETCH, 0xC9), (READ, 0)]
+    cycles = np.zeros(len(rows), capture.CAPTURED)
+    cycles["kind"], cycles["data"] = zip(*rows, strict=True)
+    assert np.flatnonzero(on_stack(cycles)).tolist() == [3, 4, 7, 8, 12, 13]
 
 
 def test_wires_by_hand() -> None:

@@ -9,6 +9,7 @@ import numpy as np
 from emu.compare import wires
 from emu.compare.alignment import Alignment, Difference, align
 from emu.compare.capture import Capture
+from emu.compare.experiments import Experiment, find
 from emu.compare.simulated import Simulated
 from emu.knowngood.parting import around
 from emu.logs.cycles import driver_names
@@ -26,6 +27,7 @@ class BoardReport:
     simulated: Simulated
     capture: Capture
     aligned: Alignment | None
+    experiment: Experiment | None = None  # when it is not aligned, and a fault explains it
 
     @property
     def same(self) -> bool:
@@ -125,6 +127,8 @@ class BoardReport:
                                "captured_cycles": len(self.capture.cycles),
                                "aligned": found is not None}
         if found is None:
+            if self.experiment is not None:
+                out["experiment"] = vars(self.experiment)
             return out
         out.update(
             begins={"captured_cycle": found.first,
@@ -143,6 +147,9 @@ class BoardReport:
     def lines(self) -> list[str]:
         """Give it as text; the first line is the answer."""
         found = self.aligned
+        if found is None and self.experiment is not None:
+            return ["differs: the board does not run this program.",
+                    f"likely: {self.experiment}."]
         if found is None:
             return [f"not aligned: nothing of {self.capture.path} fits the simulated run: another "
                     f"image, too short a --limit, or wrong columns."]
@@ -198,5 +205,9 @@ def _byte_faults(want: int, have: int, found: Alignment, i: int) -> list[str]:
 
 
 def beside(simulated: Simulated, capture: Capture) -> BoardReport:
-    """Lay a capture beside a simulated run."""
-    return BoardReport(simulated, capture, align(simulated, capture))
+    """Lay a capture beside a simulated run; where nothing fits, look for a fault that does."""
+    aligned = align(simulated, capture)
+    if aligned is not None:
+        return BoardReport(simulated, capture, aligned)
+    run = simulated.run
+    return BoardReport(simulated, capture, None, find(run.description, run.seed, capture))

@@ -115,17 +115,26 @@ def _handlers(left: Story, right: Story, only_left: NDArray[np.bool_],
 def _ports(left: Story, right: Story) -> Iterator[Divergence]:
     """Give, for each instruction that writes to a port, the first byte that differs.
 
-    By instruction, since handlers and foreground may write to one port in any order.
+    It has to differ in the port's own order too: handlers and foreground may take turns
+    otherwise, and either of two instructions may send what is next.
     """
-    outs = [_outputs(story) for story in (left, right)]
-    for key in outs[0].keys() & outs[1].keys():
-        a, b = outs[0][key], outs[1][key]
-        count = min(len(a), len(b))
-        other = np.flatnonzero(a[:count, 3] != b[:count, 3])
-        if len(other):
-            k = int(other[0])
+    outs = [story.io[story.io[:, 1] == OUT] for story in (left, right)]
+    whole = {port for port in np.union1d(outs[0][:, 2], outs[1][:, 2]).tolist()
+             if _other(*(rows[rows[:, 2] == port] for rows in outs)) is not None}
+    groups = [_outputs(story) for story in (left, right)]
+    for key in groups[0].keys() & groups[1].keys():
+        a, b = groups[0][key], groups[1][key]
+        k = _other(a, b) if key[0] in whole else None
+        if k is not None:
             yield Divergence(f"another byte is written to port {key[0]:02X}h, the {k + 1}. from "
                              f"there", _access(left, a[k]), _access(right, b[k]))
+
+
+def _other(a: NDArray[np.int64], b: NDArray[np.int64]) -> int | None:
+    """Number the first access whose byte differs, as far as both go."""
+    count = min(len(a), len(b))
+    found = np.flatnonzero(a[:count, 3] != b[:count, 3])
+    return int(found[0]) if len(found) else None
 
 
 def _outputs(story: Story) -> dict[tuple[int, int], NDArray[np.int64]]:
