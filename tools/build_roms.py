@@ -266,6 +266,8 @@ def main(toolchain_only: bool, check: bool, folders: tuple[Path, ...]) -> None:
             problems += build_folder(tools, recipe, check)
     for line in problems:
         click.echo(line, err=True)
+    if not check:
+        click.echo("Now python tools/record_roms.py, and review what changed in the records.")
     sys.exit(1 if problems else 0)
 
 
