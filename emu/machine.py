@@ -360,6 +360,9 @@ class Machine:
             raise CardFault(self._faulted)
         with interrupt_held():
             self._kept(run, t_stop)
+        if self.m.fault:
+            raise RuntimeError("a card in plain Python was called without the interpreter's lock: "
+                               "make the caller with callable_root(..., holding)")
 
     def _kept(self, function: Callable[..., Any], *arguments: Any,
               slot: Slot | None = None) -> Any:

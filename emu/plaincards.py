@@ -37,6 +37,10 @@ define i32 @{name}(ptr %ret, ptr %error, ptr %machine, ptr %state, i64 %a, i64 %
   br i1 %stop, label %out, label %go
 go:
   %slot = load i64, ptr %state
+  %lock = call i32 {held}()
+  %held = icmp ne i32 %lock, 0
+  br i1 %held, label %call, label %fail
+call:
   %tables = getelementptr i8, ptr %machine, i64 {plain}
   %table_at = getelementptr i64, ptr %tables, i64 %slot
   %table = load ptr, ptr %table_at
@@ -132,7 +136,8 @@ def _engine() -> Any:
     python = {word: _function(name) for word, name in (
         ("new", "PyLong_FromLongLong"), ("vectorcall", "PyObject_Vectorcall"),
         ("decref", "Py_DecRef"), ("number", "PyLong_AsLongLong"),
-        ("occurred", "PyErr_Occurred"), ("clear", "PyErr_Clear"))}
+        ("occurred", "PyErr_Occurred"), ("clear", "PyErr_Clear"),
+        ("held", "PyGILState_Check"))}
     text = ""
     for number, entry in enumerate(ENTRIES):
         check = _ANSWER if entry in ANSWERS else _ADVANCED if entry == "advance" else _NO_CHECK

@@ -8,12 +8,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
+from emu import jit, native
+from emu.cli import group
 from emu.contract import complaints
 from emu.description import load
 from emu.errors import InputError
 from emu.logs.tracer import watch
-from emu.machine import Machine
+from emu.machine import RUN, Machine
 from emu.plaincards import CardFault
 from emu.views import view
 
@@ -237,6 +240,25 @@ def test_ctrl_c_waits_for_the_end_of_the_run(tmp_path: Path) -> None:
         machine.run(3000)
     assert int(machine.m.t) >= 3000 and machine.m.fault == 0
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+def test_a_caller_without_the_lock_is_refused_and_the_card_not_called(tmp_path: Path) -> None:
+    machine = build(tmp_path, COUNT, POLL)
+    if jit.plain_python():
+        pytest.skip("no machine code runs")
+    loose = native.callable_root(RUN, 1)
+    with pytest.raises(RuntimeError, match="without the interpreter's lock"):
+        machine.guarded(lambda t: loose(machine.record.ctypes.data, t), 1000)
+    assert machine.slot("mine").state.n == 0
+
+
+def test_the_stepper_goes_back_and_forth_with_one(tmp_path: Path) -> None:
+    machine = build(tmp_path, "def read(m, s, a, t):\n    s.n += 1\n    return 0\n", POLL)
+    (tmp_path / "words").write_text("go 1 ms\nback 500 us\ngo 1 ms\nback\ninto\n")
+    out = CliRunner().invoke(group, ["step", str(machine.description.path), "--commands",
+                                     str(tmp_path / "words")])
+    assert out.exit_code == 0, out.output
+    assert "(1.5 ms)" in out.output and "(1 ms)" in out.output
 
 
 def test_views_are_the_record(tmp_path: Path) -> None:

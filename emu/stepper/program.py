@@ -87,7 +87,7 @@ class Walker:
         from emu import native
 
         native.load([WALK.rpartition(".")[0]], progress or (lambda _: None))
-        walk, begin = (native.callable_root(name, 2) for name in (WALK, BEGIN))
+        walk, begin = (native.callable_root(name, 2, machine.holding) for name in (WALK, BEGIN))
         place, ours = machine.record.ctypes.data, self._record.ctypes.data
         s.run = native.address(RUN)
         self._walk = lambda t: int(walk(place, ours, t))

@@ -37,7 +37,7 @@ def settler(machine: Machine) -> Callable[[], None]:
         from emu import native
 
         native.load([SETTLE.rpartition(".")[0]])
-        call, place = native.callable_root(SETTLE, 1), machine.record.ctypes.data
+        call, place = native.callable_root(SETTLE, 1, machine.holding), machine.record.ctypes.data
 
         def function(_: int) -> Any:
             return call(place, 0)
