@@ -130,3 +130,23 @@ def test_a_replay_is_the_same_to_the_t_state() -> None:
     assert int(again.m.t) == int(session.machine.m.t)
     assert int(again.m.instructions) == int(session.machine.m.instructions)
     assert (again.snapshot().memory == session.machine.snapshot().memory).all()
+
+
+def test_code_that_power_on_left_is_a_risk() -> None:
+    _, verdict = end_of(ROMS / "broken" / "smashed-return.toml", 1)
+    assert any("RAM that nobody has filled, the first at 9172h" in risk for risk in verdict.risks)
+    _, healthy = end_of(ROMS / "tidewater" / "full.toml", until="tw> ")
+    assert not any("nobody has filled" in risk for risk in healthy.risks)
+
+
+def test_a_return_that_was_overwritten_names_the_writer() -> None:
+    _, verdict = end_of(ROMS / "broken" / "smashed-return.toml", 1)
+    assert verdict.cause == "runs-wild"
+    assert any("overwritten by 0014h, greet+0xc" in line for line in verdict.evidence)
+
+
+def test_a_process_that_looks_in_vain_hangs_though_others_go_on() -> None:
+    _, verdict = end_of(ROMS / "broken" / "c-tasks-no-post.toml")
+    assert (verdict.verdict, verdict.cause) == ("hung", "stuck-flag")
+    _, healthy = end_of(ROMS / "broken" / "c-tasks-semaphore.toml")
+    assert healthy.verdict == "waiting-for-input"

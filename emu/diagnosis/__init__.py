@@ -151,7 +151,7 @@ def registers(machine: Machine) -> dict[str, str]:
 
 def _with_state(verdict: Verdict, case: Case) -> Verdict:
     machine = case.machine
-    verdict.risks = risks(machine)
+    verdict.risks = risks(case.session)
     verdict.t_states = int(machine.m.t)
     verdict.emulated_seconds = float(machine.seconds(int(machine.m.t)))
     verdict.cpu = registers(machine)

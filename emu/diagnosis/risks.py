@@ -4,7 +4,9 @@ from __future__ import annotations
 from typing import Any
 
 from emu.diagnosis.names import Names
+from emu.diagnosis.virgin import noise_fetch
 from emu.machine import Machine
+from emu.session import Session
 from emu.state import CHAINED_INTERRUPT
 
 
@@ -19,8 +21,9 @@ def unclaimed_ports(machine: Machine) -> list[dict[str, Any]]:
     return out
 
 
-def risks(machine: Machine) -> list[str]:
+def risks(session: Session) -> list[str]:
     """List the risks, most telling first."""
+    machine = session.machine
     m = machine.m
     names = Names(machine)
     out = []
@@ -53,6 +56,12 @@ def risks(machine: Machine) -> list[str]:
                    f"at {int(m.empty_read_at):04X}h.")
     if int(m.empty_writes):
         out.append(f"{int(m.empty_writes)} writes to addresses where no memory stands.")
+    noise = noise_fetch(session)
+    if noise is not None:
+        t, address = noise
+        out.append(f"instructions fetched from RAM that nobody has filled, the first at "
+                   f"{address:04X}h after {float(machine.seconds(t)):.6g} s: it runs on what "
+                   f"power-on left there.")
     if int(m.rst38_count):
         out.append(f"FFh (RST 38h) was executed {int(m.rst38_count)} times.")
     return out
