@@ -12,10 +12,12 @@ from emu.console import Console
 from emu.description import load
 from emu.errors import InputError
 from emu.knowngood import recordfile
-from emu.knowngood.hold import STRICT, Tolerance
-from emu.knowngood.record import VERSION, console_text
+from emu.knowngood.hold import STRICT, Tolerance, hold
+from emu.knowngood.metered import MeteredMachine
+from emu.knowngood.record import VERSION, console_text, record
 from emu.knowngood.report import verify
 from emu.machine import Machine
+from emu.script import Step
 from emu.session import Session
 
 
@@ -72,6 +74,24 @@ def test_the_file_is_the_same_each_time_and_reads_back(tmp_path: Path) -> None:
     assert sorted(p.name for p in tmp_path.iterdir()) == ["good.json"]
 
 
+def test_what_is_written_on_a_disk_is_kept() -> None:
+    """`disk make` formats 720K: 80 cylinders of two sides, each track a piece."""
+    description = load(TIDEWATER / "floppy.toml")
+    steps = [Step("expect", b"tw> ", Fraction(1)), Step("send", b"disk make\r")]
+    trees = []
+    for _ in range(2):
+        session = Session(MeteredMachine(description), "tw> ", Fraction(120), list(steps))
+        session.run()
+        assert session.reached
+        trees.append(record(session))
+    disk = trees[0]["memory"]["floppy.drive-a"]
+    assert trees[0] == trees[1] and len(disk["changed"]) == 160 and disk["power-on"] == "blank"
+    assert trees[0]["media"]["floppy.drive-a"] == {"file": "harbour.img", "sha256": "blank"}
+    other = {**trees[0]["memory"], "floppy.drive-a": {**disk, "changed": {}}}
+    aspect = hold(trees[0], {**trees[0], "memory": other}, ("memory",), Fraction(6_144_000))
+    assert aspect[0].differences[0].startswith("floppy.drive-a: 160 tracks or blocks end otherwise")
+
+
 def broken(tmp_path: Path, old: str, new: str) -> str:
     path = tmp_path / "good.json"
     text = (TIDEWATER / "good" / "plain.json").read_text()
@@ -107,8 +127,6 @@ def test_a_place_that_cannot_be_written(tmp_path: Path) -> None:
 
 
 def test_only_metered_runs_can_be_recorded() -> None:
-    from emu.knowngood.record import record
-
     session = Session(Machine(full()))
     assert isinstance(session.console, Console)
     with pytest.raises(TypeError, match="MeteredMachine"):

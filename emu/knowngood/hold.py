@@ -183,16 +183,18 @@ def _memory(good: Tree, ours: Tree) -> list[str]:
     out = []
     for slot in [*good, *(s for s in ours if s not in good)]:
         if slot not in good or slot not in ours:
-            out.append(f"only {'the record' if slot in good else 'this machine'} has memory in "
-                       f"slot {slot}")
+            out.append(f"only {'the record' if slot in good else 'this machine'} has memory or "
+                       f"a medium in {slot}")
             continue
         if good[slot]["power-on"] != ours[slot]["power-on"]:
             out.append(f"{slot}: other bytes at power-on: another image, seed or size")
         was, now = good[slot]["changed"], ours[slot]["changed"]
         pages = [p for p in sorted({*was, *now}) if was.get(p) != now.get(p)]
         if pages:
-            out.append(f"{slot}: {len(pages)} pages of 4 KiB end otherwise: at "
-                       + ", ".join(f"{p}h" for p in pages[:8]) + (" ..." if pages[8:] else ""))
+            what, unit = ("tracks or blocks", "") if "." in slot else ("pages of 4 KiB", "h")
+            out.append(f"{slot}: {len(pages)} {what} end otherwise: "
+                       + ", ".join(f"{p}{unit}" for p in pages[:8])
+                       + (" ..." if pages[8:] else ""))
     return out
 
 

@@ -16,6 +16,7 @@ from emu.description import Description, SlotDescription
 from emu.knowngood import busdigest
 from emu.knowngood.metered import PAGE, MeteredMachine, hexed, short_digest
 from emu.machine import Slot
+from emu.media.bay import Original
 from emu.session import Session
 from emu.state import ACK, HALTED, NMI_FETCH, NO_INTERRUPT
 
@@ -108,12 +109,35 @@ def images_table(description: Description) -> Tree:
 
 
 def media_table(description: Description) -> Tree:
-    """Name what stands in the drives and sockets and give its SHA-256."""
-    return {f"{slot.name}.{name}": {
-        "file": Path(original.path).name if original.path else "",
-        "sha256": hashlib.sha256(bytes(original.data)).hexdigest()}
-        for slot in description.slots for name, original in slot.media.items()
-        if original is not None}
+    """Name what stands in the drives and sockets and give its SHA-256, "blank" for an
+    unformatted disk."""
+    return {f"{slot.name}.{name}": {"file": Path(original.path).name if original.path else "",
+                                    "sha256": _medium_digest(original)}
+            for slot in description.slots for name, original in slot.media.items()
+            if original is not None}
+
+
+def _medium_digest(original: Original) -> str:
+    if original.tracks is None and not original.formatted:
+        return "blank"
+    data = original.data
+    if original.tracks is not None and original.path is not None:
+        data = original.path.read_bytes()
+    return hashlib.sha256(bytes(data)).hexdigest()
+
+
+def _written(machine: MeteredMachine) -> Tree:
+    """Digest what was written on each medium, by number of track or block."""
+    machine.flush()
+    return {name: {"power-on": "" if bay.original is None else _medium_digest(bay.original)[:16],
+                   "changed": {str(number): short_digest(_octets(piece))
+                               for number, piece in sorted(bay.pieces.items())}}
+            for name, bay in machine.bays.items()}
+
+
+def _octets(piece: Any) -> bytes:
+    """Give the bytes of a block, or of a track with its marks."""
+    return bytes(piece) if isinstance(piece, bytes) else bytes(piece.data) + bytes(piece.marks)
 
 
 def boot_table(session: Session) -> Tree:
@@ -194,7 +218,8 @@ def _port_owner(machine: MeteredMachine, port: int) -> str:
 
 
 def memory_table(machine: MeteredMachine) -> Tree:
-    """Digest each slot's memory: as power-on left it, and the pages that changed since."""
+    """Digest each slot's memory and media: as they were at power-on, and the pages, tracks or
+    blocks that changed since."""
     out: Tree = {}
     for name, pages in machine.page_digests().items():
         before = machine.power_on[name]
@@ -202,7 +227,7 @@ def memory_table(machine: MeteredMachine) -> Tree:
                    for number, (digest, old) in enumerate(zip(pages, before, strict=True))
                    if digest != old}
         out[name] = {"power-on": short_digest("".join(before).encode()), "changed": changed}
-    return out
+    return {**out, **_written(machine)}
 
 
 def bus_table(machine: MeteredMachine) -> Tree:
