@@ -533,7 +533,7 @@ def inp(m, port):
     if value < 0:
         value = floating(m)
     elif m.fault_count > 0:
-        value = port_byte(m, m.bus_driver - 1, waits, value)
+        value = port_byte(m, m.bus_driver - 1, port, waits, value)
     m.port_in_last[low] = value
     m.bus_byte = value
     if m.logging == 1:
@@ -565,6 +565,8 @@ def in_several(m, port, when):
             m.conflicts += 1
             m.conflict_t = m.t
             m.conflict_port = port
+            if m.conflict_first_t == 0:
+                m.conflict_first_t = m.t
     return value
 
 

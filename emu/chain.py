@@ -115,6 +115,8 @@ def acknowledge(m):
         else:
             vector &= byte
             m.bus_driver = CONFLICT
+            if m.ack_conflicts == 0:
+                m.ack_conflict_t = m.t
             m.ack_conflicts += 1
     if m.irq_dirty == 1:
         update_int(m)

@@ -121,6 +121,16 @@ def late(m, row, half_states):
 
 
 @compiled
+def note_late(m, address, port):
+    """Count a read that was sampled too early; remember the first."""
+    if m.late_reads == 0:
+        m.late_first_t = m.t
+        m.late_first_at = address
+        m.late_first_kind = port
+    m.late_reads += 1
+
+
+@compiled
 def memory_absent(m, address, page, slot):
     """Tell whether a fault keeps the memory at an address from taking part."""
     for row in range(m.fault_count):
@@ -150,15 +160,13 @@ def memory_byte(m, address, page, kind, waits, value):
     for row in range(m.fault_count):
         if (m.faults[row, KIND] == SLOW_MEMORY and covers(m, row, address, slot)
                 and late(m, row, half_states)):
-            m.late_reads += 1
-            m.late_read_at = address
-            m.late_read_t = m.t
+            note_late(m, address, np.int64(0))
             value = undriven(m)
     return byte_seen(m, address, slot, value)
 
 
 @compiled
-def port_byte(m, slot, waits, value):
+def port_byte(m, slot, port, waits, value):
     """Give what the CPU reads of the byte that a card has put out at a port.
 
     From IORQ to the sample run T2, the automatic wait, further waits and half of T3
@@ -167,8 +175,7 @@ def port_byte(m, slot, waits, value):
     for row in range(m.fault_count):
         if (m.faults[row, KIND] == SLOW_IO and m.faults[row, SLOT] == slot
                 and late(m, row, 5 + 2 * waits)):
-            m.late_reads += 1
-            m.late_read_t = m.t
+            note_late(m, port, np.int64(1))
             value = undriven(m)
     return io_byte_seen(m, slot, value)
 
@@ -179,6 +186,8 @@ def vector_byte(m, slot, value):
     for row in range(m.fault_count):
         if m.faults[row, KIND] == VECTOR_BLOCKED and covers(m, row, 0, slot):
             m.ack_driven = value
+            if m.ack_blocked == 0:
+                m.ack_blocked_t = m.t
             m.ack_blocked += 1
             return undriven(m)
     return io_byte_seen(m, slot, value)

@@ -152,11 +152,12 @@ _HEAD = [
     ("ack_count", np.int64), ("ack_last", np.int64),
     ("ack_empty", np.int64), ("ack_empty_t", np.int64), ("ack_empty_pc", np.int64),
     ("ack_empty_first_t", np.int64),
-    ("ack_conflicts", np.int64),
+    ("ack_conflicts", np.int64), ("ack_conflict_t", np.int64),  # T: the first
     ("nmi_count", np.int64), ("nmi_last", np.int64),
     ("rst38_count", np.int64),  # FFh executed
     ("rst38_first_t", np.int64), ("rst38_first_pc", np.int64),
     ("conflicts", np.int64), ("conflict_t", np.int64), ("conflict_port", np.int64),
+    ("conflict_first_t", np.int64),  # of a port that two cards drove
     ("rom_writes", np.int64), ("rom_write_t", np.int64), ("rom_write_at", np.int64),
     ("rom_write_pc", np.int64),
     ("empty_reads", np.int64), ("empty_read_at", np.int64), ("empty_read_t", np.int64),
@@ -179,8 +180,12 @@ _HEAD = [
     ("int_held", np.int64),  # 1: /INT is low whatever the cards do
     ("int_cut", np.int64, (SLOTS,)),  # 1: the card cannot pull /INT low
     ("reti_hidden", np.int64),  # 1: the cards do not see ED 4D
-    ("late_reads", np.int64), ("late_read_at", np.int64), ("late_read_t", np.int64),
-    ("ack_driven", np.int64), ("ack_blocked", np.int64),  # vectors that did not reach the CPU
+    ("late_reads", np.int64),  # reads that the CPU sampled before the data came
+    ("late_first_t", np.int64), ("late_first_at", np.int64),  # the first of them
+    ("late_first_kind", np.int64),  # 0: memory, 1: a port
+    ("ack_blocked", np.int64),  # vectors that did not reach the CPU
+    ("ack_driven", np.int64),  # the last of them, as the card drove it
+    ("ack_blocked_t", np.int64),  # the first of them
     # --- the bus log -------------------------------------------------------------------
     ("logging", np.int64), ("log_pos", np.int64), ("log_limit", np.int64),
     # --- card states -------------------------------------------------------------------

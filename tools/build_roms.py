@@ -12,6 +12,7 @@ Each folder under roms/ with a ``build.toml`` names its images:
     flat = false                # optional: make no .bin
     romdisk = "files"           # optional: pack this folder; sources .incbin "romdisk.bin"
     defines = ["NO_EI"]         # optional: symbols to assemble or compile with, set to 1
+    arrange = "swap-bytes"      # optional: spoil the .bin: "swap-bytes", "swap-halves", "cut N"
 
 An image with a C source needs sdcc and no script; it becomes a .bin alone (tools/build_c.py).
 
@@ -41,6 +42,7 @@ TARGET = "z80-unknown-elf"
 SOURCE_FOLDER = Path("/usr/src/binutils")
 KEYS = {
     "name", "sources", "script", "march", "pad_to", "start", "flat", "romdisk", "defines",
+    "arrange",
 }  # fmt: skip
 CONFIGURE = [
     f"--target={TARGET}", "--disable-nls", "--disable-gdb", "--disable-sim", "--disable-gprofng",
@@ -166,7 +168,8 @@ def build_image(tools: Path, folder: Path, image: dict, out: Path) -> list[Path]
         shutil.copyfile(work / "image.elf", elf)
     if not image.get("flat", True):
         return [elf]
-    flat.write_bytes(flatten(elf, image.get("pad_to", 1), image.get("start", 0)))
+    burned = flatten(elf, image.get("pad_to", 1), image.get("start", 0))
+    flat.write_bytes(arranged(burned, image))
     return [elf, flat]
 
 
@@ -191,7 +194,8 @@ def assemble(tools: Path, folder: Path, work: Path, image: dict, source: str) ->
     root = folder.resolve()
     shown = root.relative_to(PROJECT) if root.is_relative_to(PROJECT) else Path(root.name)
     name = Path(source).with_suffix(".o").name
-    command = ["as", f"-march={image.get('march', 'z80')}", "-g", f"-I{work}"]
+    command = ["as", f"-march={image.get('march', 'z80')}", "-g", f"-I{work}",
+               f"-I{(root / source).parent}"]
     command += [part for name in image.get("defines", []) for part in ("--defsym", f"{name}=1")]
     command += [f"--debug-prefix-map={root}={shown.as_posix()}", "-o", str(work / name), source]
     run_tool(tools, command, root, image)
@@ -212,6 +216,20 @@ def run_tool(tools: Path, command: list[str], cwd: Path, image: dict) -> None:
     )
     if done.returncode:
         raise BuildError(f"{image['name']}: {command[0]} failed:\n{done.stderr.strip()}")
+
+
+def arranged(burned: bytes, image: dict) -> bytes:
+    """Return the bytes as a mistake with the programmer or the chip would leave them."""
+    how, _, number = image.get("arrange", "").partition(" ")
+    if how == "swap-bytes":
+        return b"".join(burned[k : k + 2][::-1] for k in range(0, len(burned), 2))
+    if how == "swap-halves":
+        return burned[len(burned) // 2 :] + burned[: len(burned) // 2]
+    if how == "cut" and number.isdigit():
+        return burned[: int(number)]
+    if how:
+        raise BuildError(f"{image['name']}: arrange takes swap-bytes, swap-halves or cut N.")
+    return burned
 
 
 def flatten(elf: Path, pad_to: int = 1, first: int = 0) -> bytes:

@@ -17,6 +17,7 @@ import numpy as np
 from emu.diagnosis.case import BUDGET, Case
 from emu.diagnosis.catalogue import findings, proved
 from emu.diagnosis.check import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Budget
+from emu.diagnosis.control import held
 from emu.diagnosis.links import waited_for
 from emu.diagnosis.program import storms
 from emu.diagnosis.remedies import second_runs
@@ -95,6 +96,8 @@ def _without_cause(case: Case, channel: str | None, found: list[Finding]) -> Ver
 def condition(case: Case) -> tuple[str, str | None]:
     """Say what the machine is doing, and at which channel it waits for a key."""
     session = case.session
+    if held(case):
+        return STUCK, None
     if int(case.m.halted) and not int(case.m.iff1):
         return HALTED_OFF, None
     if storming(case.last):

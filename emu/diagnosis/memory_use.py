@@ -1,0 +1,32 @@
+"""Which link broke first in a program's use of memory: stacks, tables, pages, ROM.
+
+Once a program has gone wild it breaks every rule; so all checks of these two families look
+at the same bus cycles, and the one whose evidence came first is the cause.
+"""
+from __future__ import annotations
+
+from emu.diagnosis import pages, stacks
+from emu.diagnosis.case import Case
+from emu.diagnosis.check import BUSY, HALTED_OFF, STUCK, WILD, Check
+from emu.diagnosis.verdict import Finding
+
+FAILED = (HALTED_OFF, WILD, STUCK, BUSY)
+CHECKERS = (pages.unset_page, pages.handler_paged_out, pages.pulled_page, stacks.stack_overrun,
+            stacks.stack, stacks.rom_shadow)
+
+
+def first_broken(case: Case) -> Finding | None:
+    """Ask them all; give the finding whose evidence came first."""
+    found = [finding for check in CHECKERS if (finding := check(case)) is not None]
+    return min(found, key=lambda finding: finding.t or 0, default=None)
+
+
+CHECKS = (
+    Check(first_broken, stacks.STACK_IN_ROM, when=FAILED, trial=True),
+    Check(first_broken, stacks.STACK_PAGED_OUT, when=()),
+    Check(first_broken, stacks.STACK_OVERRUN, when=()),
+    Check(first_broken, stacks.ROM_SHADOW, when=()),
+    Check(first_broken, pages.UNSET_PAGE, when=()),
+    Check(first_broken, pages.PULLED_PAGE, when=()),
+    Check(first_broken, pages.HANDLER_PAGED_OUT, when=()),
+)

@@ -1,0 +1,40 @@
+; A routine takes the lock of the log and calls another that takes it too: it waits for
+; itself.
+        .include "zoo.inc"
+        .text
+start:  ld sp, stack_top
+        xor a
+        ld (lock), a
+        ld b, 10
+1:      call take
+        call free
+        djnz 1b
+        call append
+stop:   jr stop
+append: call take
+        call flush
+        call free
+        ret
+flush:  call take
+        ld hl, (records)
+        inc hl
+        ld (records), hl
+        call free
+        ret
+take:   ld hl, lock
+1:      ld a, 1
+        ex af, af'
+        ld a, (hl)
+        ld (hl), 1
+        or a
+        ret z
+        ex af, af'
+        jr 1b
+free:   xor a
+        ld (lock), a
+        ret
+        .bss
+lock:   .ds 1
+records: .ds 2
+        .ds 64
+stack_top:
