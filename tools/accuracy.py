@@ -84,8 +84,8 @@ def boot(folder: Path, name: str, row: dict[str, Any]) -> Result:
     started = time.perf_counter()
     done = subprocess.run(command, capture_output=True, text=True, check=False, env=environment)
     wall = time.perf_counter() - started
-    if done.returncode not in (0, 1):
-        raise click.ClickException(f"{name}: {done.stderr.strip()}")
+    if done.returncode not in (0, 1) or not done.stdout:
+        raise click.ClickException(f"{name}: {done.stderr.strip()[-400:]}")
     told = json.loads(done.stdout)
     return Result(name, "cause" not in row, row.get("cause", "healthy"), told["verdict"],
                   told["cause"], judge(row, told), round(wall, 3))

@@ -187,11 +187,10 @@ def _stray(case: Case, t: int, window: object) -> Finding:
 
 
 CHECKS = (
-    Check(cpu_held, RESET_HELD, when=FAILED),
-    Check(cpu_held, WAIT_HELD, when=()),
-    Check(cpu_held, BUSREQ_HELD, when=()),
+    Check(cpu_held, RESET_HELD, when=FAILED,
+          others=(WAIT_HELD, BUSREQ_HELD,)),
     Check(int_low, INT_LOW, when=FAILED),
     Check(int_open, INT_OPEN, when=FAILED),
-    Check(nmi, STRAY_NMI, when=(*FAILED, WAITS)),
-    Check(nmi, NMI_RETURN, when=()),
+    Check(nmi, STRAY_NMI, when=(*FAILED, WAITS),
+          others=(NMI_RETURN,)),
 )

@@ -144,7 +144,7 @@ def _busy_finding(case: Case, slot: Any, part: Any, k: int, held: int) -> Findin
 
 
 CHECKS = (
-    Check(not_stored, FLASH_LOCKED, when=FAILED, trial=True),
-    Check(not_stored, FLASH_PROTECTED, when=()),
+    Check(not_stored, FLASH_LOCKED, when=FAILED, trial=True,
+          others=(FLASH_PROTECTED,)),
     Check(fetched_busy, FLASH_BUSY, when=FAILED, trial=True),
 )

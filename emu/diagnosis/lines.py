@@ -44,7 +44,7 @@ LATE_DATA = Cause(
     "Use faster chips, a wait state, or a slower clock; check that a card's WAIT comes before "
     "the CPU samples it.", ("X1", "X2"))
 
-FEW = 3  # wrong reads that a guess must explain
+FEW = 2  # places read wrongly that a guess must explain
 ANY = (WAITS, HALTED_OFF, WILD, STUCK, BUSY)
 FAILED = (HALTED_OFF, WILD, STUCK, BUSY)
 
@@ -208,6 +208,6 @@ def _line_finding(case: Case, memory: Memory, expected: np.ndarray, wrong: np.nd
 CHECKS = (
     Check(dead_ram, DEAD_RAM, when=FAILED),
     Check(late_data, LATE_DATA, when=FAILED),
-    Check(bad_line, DATA_LINE, when=ANY),
-    Check(bad_line, ADDRESS_LINE, when=()),
+    Check(bad_line, DATA_LINE, when=ANY,
+          others=(ADDRESS_LINE,)),
 )

@@ -95,11 +95,11 @@ def _made(case: Case) -> list[Stretch]:
     machine = case.session.replay(0)
     parts = [*islice(windows(machine, min(machine.at(0.3), max(int(case.m.t), 1))), 1)]
     for t in {death(case), int(case.m.rst38_first_t) or None} - {None}:
-        parts.append(_up_to(case, t + BEHIND))  # type: ignore[operator]
+        parts.append(up_to(case, t + BEHIND))  # type: ignore[operator]
     return [stretch(w) for w in [*parts, case.last] if len(w.t)]
 
 
-def _up_to(case: Case, t: int) -> Window:
+def up_to(case: Case, t: int) -> Window:
     """Give the bus cycles before a T-state, some rings full of them."""
     run = Again(case)
     run.to(max(t - WINDOWS * LOG * 3, 0))

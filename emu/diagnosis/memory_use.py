@@ -22,11 +22,7 @@ def first_broken(case: Case) -> Finding | None:
 
 
 CHECKS = (
-    Check(first_broken, stacks.STACK_IN_ROM, when=FAILED, trial=True),
-    Check(first_broken, stacks.STACK_PAGED_OUT, when=()),
-    Check(first_broken, stacks.STACK_OVERRUN, when=()),
-    Check(first_broken, stacks.ROM_SHADOW, when=()),
-    Check(first_broken, pages.UNSET_PAGE, when=()),
-    Check(first_broken, pages.PULLED_PAGE, when=()),
-    Check(first_broken, pages.HANDLER_PAGED_OUT, when=()),
+    Check(first_broken, stacks.STACK_IN_ROM, when=FAILED, trial=True,
+          others=(stacks.STACK_PAGED_OUT, stacks.STACK_OVERRUN, stacks.ROM_SHADOW,
+                  pages.UNSET_PAGE, pages.PULLED_PAGE, pages.HANDLER_PAGED_OUT)),
 )

@@ -47,7 +47,8 @@ def bad_vector(case: Case) -> Finding | None:
     t = int(before.m.ack_last)
     machine = case.session.replay(max(t - 1, 0))
     page = int(machine.m.i)
-    lost = [v for v in used if not _returns(machine, read_word(machine, page << 8 | v))]
+    entries = {v: read_word(machine, page << 8 | v) for v in used}
+    lost = [v for v, at in entries.items() if case.unwritten(at) or not _returns(machine, at)]
     for vector in lost[:2]:
         for count, meant in enumerate(_others(machine, page, vector)):
             if count >= MOST or case.budget.left() <= 0:

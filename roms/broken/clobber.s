@@ -1,5 +1,5 @@
 ; The tick's handler spoils BC. Most of the time nobody minds; in the middle of a block copy
-; it makes the copy run on over everything.
+; it makes the copy begin its count anew, at each tick.
         .include "zoo.inc"
         .text
 start:  ld sp, 0
@@ -31,6 +31,7 @@ tick_isr:
         ld bc, (ticks)
         inc bc
         ld (ticks), bc
+        ld bc, 0
         pop af
         ei
         reti

@@ -33,10 +33,12 @@ wait:   ld hl, ticks
         ld (beats), hl
         jr wait
 tick_isr:
+        push af
         push hl
         ld hl, ticks
         inc (hl)
         pop hl
+        pop af
         ei
         reti
         .balign 256

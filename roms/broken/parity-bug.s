@@ -13,7 +13,7 @@ start:  ld sp, 0
         ld a, 67
         out (CTC_0), a
         ei
-again:  ld c, 3
+again:  ld c, 0
 1:      call guarded
         dec c
         jr nz, 1b
@@ -34,10 +34,12 @@ guarded:
         ei
         ret
 tick_isr:
+        push af
         push hl
         ld hl, ticks
         inc (hl)
         pop hl
+        pop af
         ei
         reti
         .balign 256
