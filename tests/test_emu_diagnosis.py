@@ -2,7 +2,6 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from fractions import Fraction
 from pathlib import Path
 
@@ -10,14 +9,12 @@ import pytest
 
 from emu.description import load
 from emu.diagnosis import explain
-from emu.diagnosis.catalogue import CAUSES
 from emu.diagnosis.verdict import Verdict
 from emu.machine import Machine
 from emu.script import sends_of
 from emu.session import SILENCE, Session
 
 ROMS = Path(__file__).parent.parent / "roms"
-ZOO = tomllib.loads((ROMS / "broken" / "expected.toml").read_text())
 
 
 def end_of(path: Path, limit: float = 3, sends: tuple[str, ...] = (),
@@ -26,26 +23,6 @@ def end_of(path: Path, limit: float = 3, sends: tuple[str, ...] = (),
                       sends_of(sends, (), SILENCE))
     session.run()
     return session, explain(session, math.inf)  # the same however busy the computer is
-
-
-@pytest.mark.parametrize("name", ZOO)
-def test_zoo(name: str) -> None:
-    expected = ZOO[name]
-    sends = tuple(expected.get("send", ()))
-    _, verdict = end_of(ROMS / "broken" / f"{name}.toml", expected.get("limit", 3), sends)
-    assert verdict.cause == expected.get("cause")
-    if "verdict" in expected:
-        assert verdict.verdict == expected["verdict"]
-    if verdict.cause:
-        assert verdict.evidence
-        assert verdict.remedy
-
-
-def test_every_cause_has_a_page_and_a_machine() -> None:
-    machines = {row.get("cause") for row in ZOO.values()} | {"no-tick"}
-    for cause in CAUSES:
-        assert cause.code in machines or cause.code == "card-bit"
-        assert cause.page.endswith(".")
 
 
 def test_full_machine_reaches_its_prompt() -> None:

@@ -32,7 +32,31 @@ def fault_kinds() -> str:
     return "\n".join(rows) + "\n"
 
 
-TABLES: dict[str, Callable[[], str]] = {"faults": fault_kinds}
+def ways_to_fail() -> str:
+    """Make the table of entries: how each is reached, and which causes name it."""
+    from emu.diagnosis.catalogue import CAUSES
+    from emu.diagnosis.entries import ENTRIES
+
+    rows = ["| entry | what fails | shown | causes |", "|---|---|---|---|"]
+    for entry in ENTRIES:
+        causes = ", ".join(f"`{c.code}`" for c in CAUSES if entry.code in c.entries)
+        how = entry.how + (f": {entry.by}" if entry.by else "")
+        rows.append(f"| {entry.code} | {entry.title} | {how} | {causes or '-'} |")
+    return "\n".join(rows) + "\n"
+
+
+def causes() -> str:
+    """Make the list of all causes."""
+    from emu.diagnosis.catalogue import CAUSES
+
+    rows = ["| cause | what it is | what proves it |", "|---|---|---|"]
+    rows += [f"| `{c.code}` | {c.title} | {c.evidence} |" for c in CAUSES]
+    return "\n".join(rows) + "\n"
+
+
+TABLES: dict[str, Callable[[], str]] = {
+    "faults": fault_kinds, "entries": ways_to_fail, "causes": causes,
+}
 
 
 def filled(text: str) -> str:

@@ -11,6 +11,7 @@ from emu.errors import InputError
 COMMANDS = {
     "boot": "Boot headless and say how it ended.",
     "cards": "List the cards and their jumpers.",
+    "causes": "List what a verdict may name, or explain one cause.",
     "check": "Check the wiring without running.",
     "console": "Sit at the machine: your own terminal, in real time.",
     "image": "Look into ROM images, pack, split, compare.",

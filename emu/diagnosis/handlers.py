@@ -213,5 +213,4 @@ def _flood_finding(case: Case, slot: int, k: int, gap: int, period: int) -> Find
 CHECKS = (
     Check(tick_flood, TICK_FLOOD, when=FAILED),
     Check(parity_bug, PARITY_BUG, when=FAILED, trial=True),
-    Check(clobbered, CLOBBERED, when=FAILED, trial=True),
 )

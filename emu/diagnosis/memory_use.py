@@ -5,14 +5,14 @@ at the same bus cycles, and the one whose evidence came first is the cause.
 """
 from __future__ import annotations
 
-from emu.diagnosis import pages, stacks
+from emu.diagnosis import handlers, pages, stacks
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import BUSY, HALTED_OFF, STUCK, WILD, Check
 from emu.diagnosis.verdict import Finding
 
 FAILED = (HALTED_OFF, WILD, STUCK, BUSY)
 CHECKERS = (pages.unset_page, pages.handler_paged_out, pages.pulled_page, stacks.stack_overrun,
-            stacks.stack, stacks.rom_shadow)
+            stacks.stack, stacks.rom_shadow, stacks.unset_pointer)
 
 
 def first_broken(case: Case) -> Finding | None:
@@ -21,8 +21,11 @@ def first_broken(case: Case) -> Finding | None:
     return min(found, key=lambda finding: finding.t or 0, default=None)
 
 
+OTHERS = (stacks.STACK_PAGED_OUT, stacks.STACK_OVERRUN, stacks.ROM_SHADOW, stacks.UNSET_POINTER,
+          pages.UNSET_PAGE, pages.PULLED_PAGE, pages.HANDLER_PAGED_OUT)
 CHECKS = (
-    Check(first_broken, stacks.STACK_IN_ROM, when=FAILED, trial=True,
-          others=(stacks.STACK_PAGED_OUT, stacks.STACK_OVERRUN, stacks.ROM_SHADOW,
-                  pages.UNSET_PAGE, pages.PULLED_PAGE, pages.HANDLER_PAGED_OUT)),
+    # A machine that halted or runs wild is not told by its end: the first break comes first.
+    Check(first_broken, stacks.STACK_IN_ROM, when=(HALTED_OFF, WILD), others=OTHERS),
+    Check(first_broken, stacks.STACK_IN_ROM, when=(STUCK, BUSY), trial=True, others=OTHERS),
+    Check(handlers.clobbered, handlers.CLOBBERED, when=FAILED, trial=True),
 )

@@ -1,4 +1,4 @@
-"""Causes at the serial cards: rate, order of registers, the wrong chip, an unprimed sender."""
+"""Causes at the serial cards: rate, order of registers, the wrong chip."""
 from __future__ import annotations
 
 from collections.abc import Iterator
@@ -9,7 +9,6 @@ from typing import Any
 from emu.description import SlotDescription
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Check
-from emu.diagnosis.trials import activity
 from emu.diagnosis.verdict import HUNG, TRIED, WAITING, Cause, Finding
 from emu.diagnosis.whatif import (
     other_chip,
@@ -21,7 +20,6 @@ from emu.diagnosis.whatif import (
     text_of,
     with_slot,
 )
-from emu.diagnosis.window import forked
 
 WRONG_BAUD = Cause(
     "wrong-baud", "The card's bit time is not the terminal's",
@@ -43,16 +41,8 @@ WRONG_CHIP = Cause(
     "the same ports the same image speaks.",
     "Fit the chip that the image was built for, build the image for this one, or detect the "
     "chip by writing and reading.", ("S3",))
-UNPRIMED = Cause(
-    "unprimed-transmitter", "Transmit interrupts that nobody sets off",
-    "Nothing is printed, though everything is set up.",
-    "The card interrupts when its transmitter becomes empty, and no byte was ever written, so "
-    "it never becomes empty; one byte written in a copy sets it off.",
-    "Write the first byte directly; the interrupts send the rest.", ("S5",))
-
 ALLOWED = Fraction(4, 100)  # difference of bit times that a receiver stands
 FAILED = (HALTED_OFF, WILD, STUCK, BUSY)
-SENT_FIRST = ord("\r")
 
 
 def _lines(case: Case) -> Iterator[tuple[Any, str, Any]]:
@@ -186,39 +176,8 @@ def wrong_chip(case: Case) -> Finding | None:
     return None
 
 
-def unprimed(case: Case) -> Finding | None:
-    """Check for transmit interrupts that one byte would set off."""
-    m = case.m
-    for slot, name, line in _lines(case):
-        if slot.card.name != "z80-sio" or int(line.shown_in):
-            continue
-        k = 0 if name.endswith(".a") else 1
-        channel = slot.state.channel[k]
-        if not int(channel.wr[1]) & 2 or int(channel.sent) or int(channel.tx_full):
-            continue
-        register = 0 if k == 0 else 2
-        with forked(case.machine):
-            case.machine.call(slot.number, "write", register | SENT_FIRST << 8, int(m.t))
-            m.next_event = 0
-            m.irq_dirty = 1
-            woken = activity(case.machine, case.machine.at(0.1))
-            sent = int(slot.state.channel[k].sent)
-        if sent > 1 and woken.handler_code:
-            return Finding(
-                UNPRIMED, HUNG, f"nobody sends the first byte on {name}, so its transmit "
-                f"interrupts never begin.",
-                [f"Transmit interrupts of {name} are on, and no byte was written to its data "
-                 f"register in {case.time(int(m.t))}.",
-                 f"In a copy of the machine one byte written there set off the interrupts: "
-                 f"{sent - 1} more were sent in a tenth of a second."],
-                [f"Write the first byte of each text to the data register of {name} directly, "
-                 f"when the transmitter is empty."], {"channel": name}, TRIED)
-    return None
-
-
 CHECKS = (
     Check(register_order, REGISTER_ORDER, when=FAILED, trial=True),
     Check(wrong_chip, WRONG_CHIP, when=FAILED, trial=True),
-    Check(unprimed, UNPRIMED, when=FAILED, trial=True),
     Check(wrong_baud, WRONG_BAUD, when=(*FAILED, WAITS), trial=True),
 )

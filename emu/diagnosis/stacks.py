@@ -4,9 +4,10 @@ from __future__ import annotations
 import numpy as np
 
 from emu.diagnosis.case import Case
-from emu.diagnosis.check import BUSY, HALTED_OFF, STUCK, WILD
+from emu.diagnosis.check import BUSY, WILD
 from emu.diagnosis.lost import Loss, Stretch, losses, remapped, stretches
 from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Cause, Finding
+from emu.diagnosis.window import Window
 from emu.state import ACK, FETCH, NOBODY, READ, WRITE
 
 STACK_IN_ROM = Cause(
@@ -32,7 +33,13 @@ ROM_SHADOW = Cause(
     "A byte is written, and when it is fetched or waited for the ROM answers at that address.",
     "Switch the ROM out by code in high RAM before, or let writes reach the RAM under it.",
     ("B6",))
-FAILED = (HALTED_OFF, WILD, STUCK, BUSY)
+UNSET_POINTER = Cause(
+    "unset-pointer", "A jump through a pointer that nobody set",
+    "It runs wild, and each time in another way.",
+    "JP (HL), or its kin, goes to an address that was read from RAM which nothing has written "
+    "since power-on.",
+    "Set the pointer before it is used; clear variables at the start.", ("P5",))
+MOST_JUMPS = 400  # looked at in a stretch
 
 
 def _ending(case: Case) -> str:
@@ -176,3 +183,61 @@ def rom_shadow(case: Case) -> Finding | None:
                  f"write-under if the RAM is to take the writes, or use RAM at {_ram(case)}."],
                 {"address": f"{at:04X}"}, SHOWN, loss.t)
     return None
+
+
+def unset_pointer(case: Case) -> Finding | None:
+    """Check for a jump whose target came from RAM that was never written."""
+    for part in stretches(case):
+        w = part.window
+        jumps = part.starts[np.isin(w.data[part.starts], (0xE9, 0xDD, 0xFD))
+                            & (w.kind[part.starts] == FETCH)]
+        for k in jumps[:MOST_JUMPS].tolist():
+            at = _pointer(part, k)
+            if at is not None and not _stored(w, at, k) and _noise(case, at, int(w.t[0])):
+                return _unset_finding(case, part, k, at)
+    return None
+
+
+def _pointer(part: Stretch, k: int) -> int | None:
+    """Give where the target of JP (HL), (IX) or (IY) at cycle ``k`` was read just before."""
+    w = part.window
+    after = part.starts[part.starts > k]
+    if part.opcode(k)[1] != 0xE9 or not len(after):
+        return None
+    reads = [j for j in range(max(k - 8, 0), k) if w.kind[j] == READ][-2:]
+    if len(reads) < 2:
+        return None
+    low, high = reads
+    target = int(w.data[low]) | int(w.data[high]) << 8
+    neighbours = int(w.address[high]) == int(w.address[low]) + 1
+    return int(w.address[low]) if neighbours and target == int(w.address[after[0]]) else None
+
+
+def _noise(case: Case, address: int, t: int) -> bool:
+    """Tell whether RAM at an address holds at T-state ``t`` what it held at power-on."""
+    m = case.session.replay(t).m
+    base = int(m.wb_true[address >> 12])
+    if base < 0:
+        return False
+    place = base + (address & 0xFFF)
+    return bool(m.phys[place] == case.session.replay(0).m.phys[place])
+
+
+def _stored(w: Window, address: int, before: int) -> bool:
+    """Tell whether the stretch writes to an address before a cycle."""
+    return bool(((w.kind[:before] == WRITE) & (w.address[:before] == address)).any())
+
+
+def _unset_finding(case: Case, part: Stretch, k: int, at: int) -> Finding:
+    w = part.window
+    target = int(w.address[part.starts[part.starts > k][0]])
+    jump = case.names.at(int(w.address[k]))
+    return Finding(
+        UNSET_POINTER, _ending(case), f"{jump} jumps through {case.names.data(at)}, which nobody "
+        f"has set.",
+        [f"At {case.time(int(w.t[k]))} {jump} went to {target:04X}h, read from "
+         f"{case.names.data(at)}.",
+         f"Nothing has written {at:04X}h since power-on; RAM holds anything then."],
+        [f"Store an address in {case.names.data(at)} before {jump} runs, or look why the code "
+         f"that does has not run."], {"pointer": f"{at:04X}", "pc": f"{int(w.address[k]):04X}"},
+        SHOWN, int(w.t[k]))

@@ -1,0 +1,49 @@
+"""``preburn causes``: the catalogue of causes that a verdict may name."""
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import click
+
+
+@click.command()
+@click.argument("code", required=False)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(code: str | None, as_json: bool) -> None:
+    """List the causes of hangs that can be named, or explain the one with this CODE."""
+    from emu.catalogue import nearest
+    from emu.diagnosis.catalogue import CAUSES
+    from emu.errors import InputError
+
+    known = {cause.code: cause for cause in CAUSES}
+    if code is not None and code not in known:
+        raise InputError(f"there is no cause {code!r}; {nearest(code, known)}")
+    chosen = known if code is None else {code: known[code]}
+    if as_json:
+        click.echo(json.dumps({name: page(cause) for name, cause in chosen.items()}, indent=2))
+    elif code is None:
+        for cause in known.values():
+            click.echo(f"{cause.code:24} {', '.join(cause.entries):10} {cause.title}")
+    else:
+        _explain(page(known[code]))
+
+
+def page(cause: Any) -> dict[str, Any]:
+    """Give a cause's page as plain data."""
+    from emu.diagnosis.entries import ENTRIES
+
+    titles = {entry.code: entry.title for entry in ENTRIES}
+    return {"title": cause.title, "seen": cause.seen, "evidence": cause.evidence,
+            "remedy": cause.remedy, "entries": {e: titles[e] for e in cause.entries}}
+
+
+def _explain(facts: dict[str, Any]) -> None:
+    click.echo(facts["title"])
+    for title in ("seen", "evidence", "remedy"):
+        click.echo()
+        click.echo(click.wrap_text(f"{title}: {facts[title]}", 92, "", " " * (len(title) + 2)))
+    if facts["entries"]:
+        covered = "; ".join(f"{code} {title}" for code, title in facts["entries"].items())
+        click.echo()
+        click.echo(click.wrap_text(f"in the table of docs/causes.md: {covered}", 92))
