@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from emu.diagnosis import (
-    compactflash,
     answers,
     burned,
+    compactflash,
     control,
     decoding,
     flags,
@@ -43,6 +43,7 @@ FAMILIES = (
     decoding,
     answers,
     floppy,
+    compactflash,
     storm,
     flash,
     handlers,
