@@ -183,7 +183,9 @@ def _address_guesses(memory: Memory, wrong: np.ndarray) -> Iterator[tuple[Cause,
         if (wrong & ~where).any():
             continue
         for guess in guesses("A", 16):
-            if not memory.wrong(memory.expected(guess.lines, where)).any():
+            taken = memory.expected(guess.lines, where)
+            told = float((taken[wrong] != UNKNOWN).mean())  # a guess into the blue proves nothing
+            if not memory.wrong(taken).any() and told > 0.8:
                 yield ADDRESS_LINE, guess, name
 
 
