@@ -42,6 +42,7 @@ FAILED = (HALTED_OFF, WILD, STUCK, BUSY)
 NAMES = ("B", "C", "D", "E", "H", "L", "F", "A", "IXH", "IXL", "IYH", "IYL")
 MOST = 12  # interrupts before the end that are tried
 LONGEST = 0.1  # seconds that a handler may take
+WAIT = 2  # seconds in which a busy machine must show nothing new
 BEHIND = 0.03  # seconds behind the death in which an interrupt may still be its cause
 
 
@@ -85,8 +86,8 @@ def _through(machine: Machine) -> tuple[np.ndarray, np.ndarray, int, int] | None
 
 def clobbered(case: Case) -> Finding | None:
     """Check for a spoiled register that, put back, lets the machine live."""
-    t = death(case)
-    if t is None or not int(case.m.ack_count):
+    t = death(case) if int(case.m.ack_count) and not _goes_on(case) else None
+    if t is None:
         return None
     w = up_to(case, t + case.machine.at(BEHIND))
     acks = [int(w.t[k]) for k in w.where(ACK)]
@@ -99,6 +100,17 @@ def clobbered(case: Case) -> Finding | None:
         if spoiled is not None:
             return _clobber_finding(case, spoiled)
     return None
+
+
+def _goes_on(case: Case) -> bool:
+    """Tell whether a machine whose state keeps changing comes to other code, left alone."""
+    if case.condition != BUSY:
+        return False
+    if case.progress.leaves_t is not None or case.control.shown:
+        return True
+    with forked(case.machine):
+        later = activity(case.machine, case.machine.at(WAIT))
+    return bool(later.code - case.control.code - case.idle)
 
 
 def _spoils(case: Case, at: int, t: int, quiet: set[int]) -> Spoiled | None:

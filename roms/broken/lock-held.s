@@ -21,15 +21,12 @@ flush:  call take
         ld (records), hl
         call free
         ret
-take:   ld hl, lock
-1:      ld a, 1
-        ex af, af'
-        ld a, (hl)
-        ld (hl), 1
+take:   ld a, (lock)
         or a
-        ret z
-        ex af, af'
-        jr 1b
+        jr nz, take
+        inc a
+        ld (lock), a
+        ret
 free:   xor a
         ld (lock), a
         ret

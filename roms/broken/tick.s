@@ -12,6 +12,12 @@
 .endif
         .endm
         .text
+.ifdef DEFECT_MODE                      ; the restart that nobody is meant to come to
+        jp start
+        .org 0x38, 0xFF
+        ei
+        reti
+.endif
 start:  ld sp, stack_top
         xor a
         ld (ticks), a
