@@ -36,12 +36,11 @@ from emu.diagnosis.check import Check
 from emu.diagnosis.verdict import HINT, SHOWN, Cause, Finding
 
 FAMILIES = (
-    compactflash,
-    watchdog,
     control,
     lines,
     decoding,
     answers,
+    watchdog,
     floppy,
     compactflash,
     storm,
