@@ -1,6 +1,7 @@
 """Every machine of the zoo is told its cause, and no healthy one is accused."""
 from __future__ import annotations
 
+import math
 import tomllib
 from fractions import Fraction
 from pathlib import Path
@@ -28,7 +29,7 @@ def test_the_verdict(kind: str, name: str, row: dict[str, Any]) -> None:
         Fraction(row.get("limit", 3)),
         sends_of(tuple(row.get("send", ())), tuple(row.get("after", ())), SILENCE))
     session.run()
-    verdict = explain(session)
+    verdict = explain(session, math.inf)  # the same however busy the computer is
     assert accuracy.judge(row, verdict.as_dict()) == accuracy.RIGHT, verdict.lines()
     if verdict.cause:
         assert verdict.evidence
