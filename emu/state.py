@@ -177,7 +177,7 @@ _HEAD = [
     ("noise_t", np.int64),  # the next of them
     ("held", np.int64),  # what holds the CPU still (RESET, WAIT, BUSREQ), 0: nothing ...
     ("held_from", np.int64),  # ... and from when
-    ("int_held", np.int64),  # 1: /INT is low whatever the cards do
+    ("int_held", np.int64),  # /INT is low whatever the cards do: 1 by a fault, 2 by hand
     ("int_cut", np.int64, (SLOTS,)),  # 1: the card cannot pull /INT low
     ("reti_hidden", np.int64),  # 1: the cards do not see ED 4D
     ("late_reads", np.int64),  # reads that the CPU sampled before the data came

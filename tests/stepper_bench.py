@@ -10,7 +10,9 @@ from emu.stepper.sitting import Sitting
 from emu.stepper.watch import Stop, parse
 
 # Not state: how far the host let it run, and what it looks for.
-HOST = {"next_event", "t_stop", "exit_reason", "log", "log_pos", "log_limit", "uid", "fn", "st"}
+# The bus's last driver and byte are noted off the fast path only, where something needs them.
+HOST = {"next_event", "t_stop", "exit_reason", "log", "log_pos", "log_limit", "uid", "fn", "st",
+        "bus_driver", "bus_byte"}
 NAMES = [name for name in MACHINE.names[:MACHINE.names.index("log")] if name not in HOST]
 
 

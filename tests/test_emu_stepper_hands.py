@@ -131,6 +131,28 @@ def test_inputs_go_through_a_file_and_give_the_same_run() -> None:
             Input.from_dict(bad)
 
 
+@pytest.mark.parametrize("fault", ["nmi-noise,every=0.0005", "slow-memory,access=150,spread=90",
+                                   "int-low", "busreq-held"])
+def test_a_faulty_machine_is_gone_back_through_as_exactly(fault: str) -> None:
+    sitting = Sitting(Machine(load(TIDEWATER / "full.toml", (fault,))))
+    sitting.add(stop(sitting, "con_putc"))
+    sitting.go(60_000)
+    sitting.change("line", "int", 1)
+    sitting.change("line", "int", 0, after=50)
+    met = []
+    for _ in range(12):
+        sitting.into(30)
+        met.append((sitting.spot, state(sitting)))
+    for spot, was in reversed(met):
+        sitting.jump(spot)
+        assert sitting.spot == spot and state(sitting) == was
+    sitting.jump(Spot(0, 0))
+    sitting.stops.clear()
+    sitting.go(met[-1][0].t)
+    assert sitting.spot == met[-1][0] and state(sitting) == met[-1][1]
+    assert int(sitting.m.int_held) == int(fault == "int-low")
+
+
 def test_what_is_typed_ahead_has_its_limit() -> None:
     sitting = Sitting(Machine(load(TIDEWATER / "full.toml")))
     with pytest.raises(InputError, match="characters typed ahead; type less at a time"):

@@ -21,6 +21,8 @@ MEGABYTE = 1 << 20
                    "given several times.")
 @click.option("--budget", default=512, show_default=True, type=click.IntRange(16, 1 << 16),
               help="MiB of memory for going back.")
+@click.option("--fault", "faults", multiple=True, metavar="KIND[,KEY=VALUE]...",
+              help="Put an electrical fault into the machine; docs/faults.md lists the kinds.")
 @click.option("--seed", type=click.IntRange(min=0),
               help="Power-on noise, instead of the file's seed.")
 @click.option("--dap", "port", type=click.IntRange(-1, 65535), is_flag=False, flag_value=-1,
@@ -28,7 +30,7 @@ MEGABYTE = 1 << 20
               "127.0.0.1 or on standard input and output.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line of words.")
 def command(file: Path, commands: Path | None, lists: tuple[str, ...], budget: int,
-            seed: int | None, port: int | None, as_json: bool) -> None:
+            faults: tuple[str, ...], seed: int | None, port: int | None, as_json: bool) -> None:
     """Sit at the machine of a backplane FILE: look, run, stop, go back, change.
 
     The machine is at power-on.  Type help for the words.  Exit status 0: left, or all words
@@ -40,7 +42,7 @@ def command(file: Path, commands: Path | None, lists: tuple[str, ...], budget: i
     from emu.stepper.prompt import Plain, interactive, lines_of
     from emu.stepper.sitting import Sitting
 
-    machine = Machine(load(file), seed, compiling())
+    machine = Machine(load(file, faults), seed, compiling())
     sitting = Sitting(machine, budget * MEGABYTE, progress=compiling())
     for text in lists:
         path, _, slot = text.partition("@")

@@ -26,6 +26,7 @@ from peripherals.card import Jumper
 
 WAITS = {"waits-io": "slot_wait_io", "waits-mem": "slot_wait_mem", "waits-m1": "slot_wait_m1"}
 MOST_WAITS = 255
+HAND = 2  # of m.int_held: a person holds the line
 
 
 @dataclass(frozen=True)
@@ -98,7 +99,7 @@ def _line(machine: Machine, change: Input) -> None:
     elif change.where == "nmi":
         fall_nmi(m, int(m.t) - 1)
     else:
-        m.int_held = change.value
+        m.int_held = int(m.int_held) & ~HAND | (HAND if change.value else 0)
         update_int(m)
 
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from emu import jit
 from emu.bus import catch_up
+from emu.faulty_bus import noisy_nmi
 from emu.jit import INT, root
 from emu.machine import Machine
 from emu.state import MACHINE
@@ -24,6 +25,8 @@ SETTLE = "emu.stepper.settle.settle"
 def settle(m, _):  # type: ignore[no-untyped-def]
     """Let all events before now happen."""
     catch_up(m, m.t - 1)
+    if m.noise_every > 0:
+        noisy_nmi(m)
     return 0
 
 
