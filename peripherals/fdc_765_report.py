@@ -17,6 +17,7 @@ from peripherals.fdc_765_state import (
     SEEKING,
     STUCK,
 )
+from peripherals.margins import Margin
 
 SPENT = ((MOTOR, "motor"), (SEEKING, "seek"), (ROTATION, "rotation"), (MOVING, "transfer"),
          (CPU_WAIT, "waiting for the CPU"))
@@ -26,6 +27,13 @@ COMMANDS = {
     0x19: "SCAN LOW OR EQUAL", 0x1D: "SCAN HIGH OR EQUAL"}
 RATES = ("500", "300", "250", "1000")
 RUN = 0x04
+
+
+def margins(_: Any, s: Any) -> list[Margin]:
+    """Tell how long the program took to move a byte, at the tightest, of the time it had."""
+    if not int(s.tight_limit):
+        return []
+    return [Margin("byte service", int(s.tight_limit), int(s.tight))]
 
 
 def seconds(s: Any, t: int) -> float:

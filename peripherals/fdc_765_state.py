@@ -145,6 +145,8 @@ STATE = np.dtype([
     ("reads", np.int64), ("writes", np.int64), ("formats", np.int64), ("seeks", np.int64),
     ("cut", np.int64), ("cut_t", np.int64),  # given up while the motor gained speed
     ("overruns", np.int64), ("overrun_pc", np.int64), ("overrun_t", np.int64),  # the last
+    # the byte that was moved with the least to spare: T-states taken, and allowed (0: none yet)
+    ("tight", np.int64), ("tight_limit", np.int64),
     ("no_tc", np.int64), ("early", np.int64),
     ("unsensed", np.int64), ("unreadable", np.int64), ("refused", np.int64),
 ], align=True)

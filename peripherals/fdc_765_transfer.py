@@ -193,6 +193,11 @@ def end_bytes(s, t):
 @compiled
 def moved(m, s, t):
     """One byte has been moved: go on to the next, or to the end of the field."""
+    if s.stage == TRANSFER and s.ready_t <= t:
+        limit = s.event_t - 1 - s.ready_t
+        if s.tight_limit == 0 or s.event_t - 1 - t < s.tight_limit - s.tight:
+            s.tight = t - s.ready_t
+            s.tight_limit = limit
     s.bytes += 1
     m.medium_t = t
     if s.stage == TAIL:  # the last byte, late on the early part

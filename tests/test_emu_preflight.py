@@ -109,6 +109,16 @@ def test_serial_margins(preburn, roms: Path) -> None:
     assert "sio: receive a: 4800 T (781.2 us) allowed" in done.stdout, done.stdout
 
 
+def test_floppy_byte_service(preburn, roms: Path) -> None:
+    """8272 description: 13 us for a byte of MFM at 500 kbit/s; here in T-states of 6.144 MHz."""
+    done = preburn("preflight", roms / "floppy/makefs.toml", "--until", "done", "--limit", "30",
+                   "--json")
+    found = [i["text"] for i in json.loads(done.stdout)["items"]
+             if i["title"] == "floppy: byte service"]
+    allowed, taken = (int(word.split(" T")[0]) for word in found[0].split(", "))
+    assert 60 <= taken < allowed <= 16e-6 * 6_144_000
+
+
 def test_mistakes(preburn, roms: Path) -> None:
     done = preburn("preflight", roms / "tidewater/full.toml", "--access", "rom=fast")
     assert done.returncode == 2
