@@ -111,7 +111,7 @@ def test_serial_margins(preburn, roms: Path) -> None:
 
 def test_floppy_byte_service(preburn, roms: Path) -> None:
     """8272 description: 13 us for a byte of MFM at 500 kbit/s; here in T-states of 6.144 MHz."""
-    done = preburn("preflight", roms / "floppy/makefs.toml", "--until", "done", "--limit", "30",
+    done = preburn("preflight", roms / "floppy/makefs.toml", "--until", "done", "--limit", "80",
                    "--json")
     found = [i["text"] for i in json.loads(done.stdout)["items"]
              if i["title"] == "floppy: byte service"]
