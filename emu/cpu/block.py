@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.bus import inp, outp, rd, wr
+from emu.bus import rd, wr
 from emu.cpu.alu import SZ, SZP
 from emu.cpu.registers import pair, set_pair
 from emu.jit import compiled, inlined
+from emu.port_cycles import inp, outp
 from emu.state import A, B, F
 
 

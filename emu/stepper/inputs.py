@@ -10,7 +10,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from emu.bus import inp, outp
 from emu.chain import fall_nmi, update_int
 from emu.console import Console, type_at
 from emu.errors import InputError
@@ -20,6 +19,7 @@ from emu.media.bay import Original
 from emu.media.change import change as change_medium
 from emu.media.change import medium_for
 from emu.memory import remap
+from emu.port_cycles import inp, outp
 from emu.state import NO_INTERRUPT, PAGES
 from emu.stepper.registers import REGISTERS
 from peripherals.card import Jumper
