@@ -36,7 +36,7 @@ __all__ = ["Verdict", "explain"]
 
 
 def explain(session: Session, seconds: float = BUDGET,
-            clock: Callable[[], float] = time.perf_counter) -> Verdict:
+            clock: Callable[[], float] = time.process_time) -> Verdict:
     """Give the verdict of a run; the machine is left as it was.
 
     ``seconds`` of wall time by ``clock`` are what its trials may take; with infinity the

@@ -5,13 +5,13 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
+from emu import stops
 from emu.console import Channel
 from emu.description import Description, load
 from emu.diagnosis import Verdict, explain
 from emu.diagnosis.window import forked
 from emu.errors import InputError
 from emu.machine import Machine, Snapshot
-from emu.memory import refresh_map
 from emu.session import SLICE, Session
 from emu.state import FAR, STOP_FETCH, STOP_HIT
 from emu.testing.calling import Called, call, register
@@ -164,12 +164,10 @@ class Rig:
         with forked(self.machine):
             for channel in self.session.console.channels.values():
                 channel.line.shown_limit = FAR
-            m.stops[0] = (STOP_FETCH, address, address, 0, 0, 0)
-            m.stop_count = m.watching = 1
-            refresh_map(m)
+            stops.arm(m, [stops.Row(STOP_FETCH, address, address)])
             while self.t < end:
                 if self.machine.run(end) == STOP_HIT:
-                    return int(m.stop_t)
+                    return int(m.hits[0, 1])
         return None
 
     def t_states(self, start: str | int, end: str | int, within: float = 2) -> int:
