@@ -39,7 +39,7 @@ def explain(session: Session, seconds: float = BUDGET,
             clock: Callable[[], float] = time.process_time) -> Verdict:
     """Give the verdict of a run; the machine is left as it was.
 
-    ``seconds`` of wall time by ``clock`` are what its trials may take; with infinity the
+    ``seconds`` of processor time by ``clock`` are what its trials may take; with infinity the
     verdict is the same however busy the computer is.
     """
     case = Case(session, Budget(seconds, clock))

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from emu.session import Session
 
 
-BUDGET = 6.0  # seconds of wall time for one explanation
+BUDGET = 6.0  # seconds of processor time for one explanation
 
 
 @dataclass
