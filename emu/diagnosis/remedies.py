@@ -24,6 +24,7 @@ from peripherals.card import Card
 
 # Causes that a jumper of the card concerned may cure.
 BY_JUMPER = ("int-not-wired", "blocked-transmitter", "card-bit", "timer-stopped", "floating-vector")
+LONGEST = 30  # emulated seconds of one: the usual limit of a boot
 MOST = 10  # second runs of one explanation
 Tree = dict[str, Any]
 
@@ -84,9 +85,9 @@ def _try(case: Case, tree: Tree, remedy: Remedy) -> SecondRun | None:
             session.console.type(channel, keys, t)
     except (InputError, KeyError):
         return None
-    end = int(case.m.t)
+    end = min(int(case.m.t), machine.at(LONGEST))
     step = machine.at(0.1)
-    while int(machine.m.t) < end and not session.reached:
+    while int(machine.m.t) < end and not session.reached and case.budget.left() > 0:
         session.run_to(min(int(machine.m.t) + step, end))
         session.look_for_text()
     if session.reached:
