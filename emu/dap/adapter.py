@@ -19,7 +19,8 @@ from emu.diagnosis.verdict import HALTED, HUNG, RUNAWAY, Verdict
 from emu.errors import InputError
 from emu.state import FAR
 from emu.stepper.desk import Desk, Leave
-from emu.stepper.sitting import Event, Sitting, Spot
+from emu.stepper.history import Spot
+from emu.stepper.sitting import Event, Sitting
 
 QUIET = 10  # emulated seconds without a character before it is asked whether the machine hangs
 LEG = 0.5  # emulated seconds of a run after which messages are looked for anyway
