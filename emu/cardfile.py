@@ -70,9 +70,10 @@ def checked(card: Any, place: str) -> Card:
             raise InputError(f"{place}: CARD: functions: {entry} is no function.")
     if not all(isinstance(jumper, Jumper) for jumper in card.jumpers):
         raise InputError(f"{place}: CARD: jumpers takes Jumper(...) entries only.")
-    return replace(
-        card, describe=_kept_words(card.describe), glass=_kept_words(card.glass),
-        **{name: _kept(getattr(card, name), name) for name in HOOKS if getattr(card, name)})
+    hooks: dict[str, Any] = {
+        name: _kept(getattr(card, name), name) for name in HOOKS if getattr(card, name)}
+    return replace(card, describe=_kept_words(card.describe), glass=_kept_words(card.glass),
+                   **hooks)
 
 
 def _check_state(card: Card, place: str) -> None:

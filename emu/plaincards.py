@@ -130,7 +130,9 @@ def _engine() -> Any:
     """Make the machine code of all entries, once a process."""
     import llvmlite.binding as llvm
 
-    fields = {field: MACHINE.fields[name][1] for field, name in (
+    places = MACHINE.fields
+    assert places is not None
+    fields = {field: places[name][1] for field, name in (
         ("fault", "fault"), ("plain", "plain"), ("reason", "exit_reason"),
         ("next", "next_event"), ("event", "ev"))}
     python = {word: _function(name) for word, name in (

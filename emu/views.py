@@ -33,7 +33,8 @@ def _array(octets: np.ndarray, dtype: np.dtype, offset: int) -> Any:
     assert dtype.subdtype is not None
     base, shape = dtype.subdtype
     if base.fields is None:
-        return memoryview(octets[offset:offset + dtype.itemsize].view(base).reshape(shape))
+        piece: Any = octets[offset:offset + dtype.itemsize].view(base).reshape(shape)
+        return memoryview(piece)
     rows = [_array(octets, np.dtype((base, shape[1:])), offset + k * (dtype.itemsize // shape[0]))
             if len(shape) > 1 else view(octets, base, offset + k * base.itemsize)
             for k in range(shape[0])]

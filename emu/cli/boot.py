@@ -8,24 +8,16 @@ from pathlib import Path
 
 import click
 
-from emu.cli.options import limit_seconds
+from emu.cli.booting import asked, booting
 from emu.cli.progress import compiling
 from emu.cli.running import run_watched
-from emu.cli.typing_order import Typing, texts_before
+from emu.cli.typing_order import Typing
 from emu.errors import InputError
 
 
 @click.command(cls=Typing)
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option("--until", help="Stop when the console shows this text.")
-@click.option("--limit", default="30", show_default=True, help="Emulated seconds.")
-@click.option("--send", "sends", multiple=True,
-              help=r"Type this (escapes \r \n \xNN) once the console is silent for 0.2 s; "
-                   "may be given several times.")
-@click.option("--after", "afters", multiple=True,
-              help="Type the --send right behind this only after this text came.")
-@click.option("--script", type=click.Path(path_type=Path),
-              help="A file of send and expect lines.")
+@booting
 @click.option("--seed", type=click.IntRange(min=0),
               help="Power-on noise, instead of the file's seed.")
 @click.option("--keep", is_flag=True,
@@ -49,13 +41,10 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     from emu.glass import framed, shown
     from emu.machine import Machine
     from emu.media.files import check_keep, keep_media
-    from emu.script import read_script, sends_of
-    from emu.session import SILENCE, Session
+    from emu.session import Session
 
     started = time.perf_counter()
-    seconds = limit_seconds(limit)
-    steps = (read_script(script) if script else []) + sends_of(sends, texts_before(afters),
-                                                                 SILENCE)
+    seconds, steps = asked(limit, sends, afters, script)
     machine = Machine(load(file, faults), seed, compiling())
     if keep:
         check_keep(machine.bays.values())

@@ -2,12 +2,15 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterable
 from pathlib import Path
 
 import click
 
 from emu.errors import InputError
+from emu.starting.choices import MEMORY, SERIAL, TIMER, Choices
 
+KINDS: dict[str, Iterable[str]] = {"memory": MEMORY, "serial": SERIAL, "timer": TIMER}
 QUESTIONS = {"clock": "CPU clock", "memory": "Memory (plain, banked)",
              "serial": "Serial card (acia, sio)", "timer": "Timer (ctc, none)",
              "until": "Text on the console when it has booted"}
@@ -18,9 +21,9 @@ QUESTIONS = {"clock": "CPU clock", "memory": "Memory (plain, banked)",
 @click.option("--image", "rom", type=click.Path(path_type=Path),
               help="The ROM image; it is copied into the project.")
 @click.option("--clock", help="CPU clock, such as 7.3728 MHz.")
-@click.option("--memory", type=click.Choice(["plain", "banked"]), help="Memory card.")
-@click.option("--serial", type=click.Choice(["acia", "sio"]), help="Serial card.")
-@click.option("--timer", type=click.Choice(["ctc", "none"]), help="Timer card.")
+@click.option("--memory", type=click.Choice(list(MEMORY)), help="Memory card.")
+@click.option("--serial", type=click.Choice(list(SERIAL)), help="Serial card.")
+@click.option("--timer", type=click.Choice(list(TIMER)), help="Timer card.")
 @click.option("--until", help="Text that the console shows when it has booted.")
 def command(folder: Path, rom: Path | None, **given: str | None) -> None:
     """Start a project in a new FOLDER: backplane file, images, tests, a CI example.
@@ -28,7 +31,6 @@ def command(folder: Path, rom: Path | None, **given: str | None) -> None:
     On a terminal it asks for what no option says; else usual values are taken.
     """
     from emu.clock import parse_frequency
-    from emu.starting.choices import Choices
     from emu.starting.files import start
 
     usual = Choices(folder.resolve().name)
@@ -55,6 +57,5 @@ def _ask(key: str, usual: str) -> str:
     """Ask on a terminal; else take the usual answer."""
     if not sys.stdin.isatty():
         return usual
-    kinds = {"memory": ["plain", "banked"], "serial": ["acia", "sio"], "timer": ["ctc", "none"]}
-    kind = click.Choice(kinds[key]) if key in kinds else str
+    kind = click.Choice(list(KINDS[key])) if key in KINDS else str
     return str(click.prompt(QUESTIONS[key], default=usual, type=kind, show_choices=False))

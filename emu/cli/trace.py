@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 
 import click
 
-from emu.cli.options import limit_seconds
+from emu.cli.booting import asked, booting
 from emu.cli.progress import compiling
-from emu.cli.typing_order import Typing, texts_before
+from emu.cli.typing_order import Typing
 from emu.errors import InputError
 
 if TYPE_CHECKING:
@@ -71,15 +71,7 @@ Exit status 0: written; 1: --from did not happen; 2: a mistake in a file or an o
               help="One line a bus cycle, or one an instruction (the default).")
 @click.option("--only", "only", multiple=True, metavar="WHAT",
               help="Write only this; may be given several times.  A VCD is always whole.")
-@click.option("--until", help="Stop when the console shows this text.")
-@click.option("--limit", default="30", show_default=True, help="Emulated seconds.")
-@click.option("--send", "sends", multiple=True,
-              help=r"Type this (escapes \r \n \xNN) once the console is silent for 0.2 s; "
-                   "may be given several times.")
-@click.option("--after", "afters", multiple=True,
-              help="Type the --send right behind this only after this text came.")
-@click.option("--script", type=click.Path(path_type=Path),
-              help="A file of send and expect lines.")
+@booting
 @click.option("--seed", type=click.IntRange(min=0),
               help="Power-on noise, instead of the file's seed.")
 def command(file: Path, text_out: str | None, json_out: str | None, as_json: bool,
@@ -91,8 +83,7 @@ def command(file: Path, text_out: str | None, json_out: str | None, as_json: boo
     from emu.logs import filters, vcd
     from emu.logs.setting import setting_of
     from emu.logs.traced import Finished, TracedMachine
-    from emu.script import read_script, sends_of
-    from emu.session import SILENCE, Session
+    from emu.session import Session
 
     if as_json:
         json_out = json_out or "-"
@@ -104,9 +95,7 @@ def command(file: Path, text_out: str | None, json_out: str | None, as_json: boo
     if only and not (text_out or json_out):
         raise InputError("--only concerns --text and --jsonl; a VCD is always whole. "
                          "Cut it with --from and --to.")
-    seconds = limit_seconds(limit)
-    steps = (read_script(script) if script else []) + sends_of(sends, texts_before(afters),
-                                                                 SILENCE)
+    seconds, steps = asked(limit, sends, afters, script)
     machine = TracedMachine(load(file), seed, compiling())
     setting = setting_of(machine)
     vcd.timescale(vcd_timescale, machine.hz)

@@ -83,7 +83,7 @@ def _registers(sitting: Sitting) -> list[Message]:
     for name in SHOWN:
         register = REGISTERS[name]
         value = register.get(sitting.m)
-        more = {"memoryReference": f"0x{value:04x}"} if register.bits == 16 else {}
+        more: Message = {"memoryReference": f"0x{value:04x}"} if register.bits == 16 else {}
         out.append(_variable(name, number(value, register.bits), **more))
     return out
 

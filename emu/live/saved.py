@@ -37,7 +37,7 @@ def state_digest(machine: Machine) -> str:
     registers = [*m.r[:12].tolist(), *m.alt[:8].tolist(), *(int(m[key]) for key in KEYS)]
     digest = hashlib.sha256(repr(registers).encode())
     used = int((m.mem_base + m.mem_size).max())
-    digest.update(np.ascontiguousarray(m.phys[:used]))
+    digest.update(np.asarray(m.phys[:used]).tobytes())
     return digest.hexdigest()
 
 

@@ -10,6 +10,7 @@ from emu.diagnosis.names import Names
 from emu.diagnosis.window import forked, look
 from emu.disassembler import disassemble
 from emu.machine import Machine
+from emu.stepper.book import read_byte
 from emu.symbols import SourceLine
 
 STRETCH = 0.02  # emulated seconds looked at behind the run's end
@@ -45,11 +46,7 @@ def loop(machine: Machine) -> list[Row]:
 
 
 def _row(machine: Machine, names: Names, address: int, handler: bool, count: int) -> Row:
-    def fetch(at: int) -> int:
-        base = int(machine.m.rb_true[at >> 12])
-        return int(machine.m.phys[base + (at & 0xFFF)]) if base >= 0 else 0xFF
-
-    text = disassemble(fetch, address, names.symbol).text
+    text = disassemble(lambda at: read_byte(machine.m, at), address, names.symbol).text
     line = names.line(address)
     return Row(address, names.symbol(address) or "", text, count, bool(handler),
                "" if line is None else str(line),
