@@ -148,6 +148,18 @@ def access(m, slot, entry, a, when):
     return value
 
 
+@inlined
+def joined(m, value, byte, slot):
+    """Join a card's byte with what others drive, -1 for nobody so far: a low line wins."""
+    if value < 0:
+        m.bus_driver = slot + 1
+        return byte
+    m.bus_driver = CONFLICT
+    m.conflicts += 1
+    m.conflict_t = m.t
+    return value & byte
+
+
 @compiled
 def read_claimed(m, address, when):
     """Read where plain memory cannot answer: ask the claiming cards, join their bytes."""
@@ -164,14 +176,7 @@ def read_claimed(m, address, when):
             byte = access(m, slot, MEMORY, address, when)
         if byte < 0:
             continue
-        if value < 0:
-            value = byte
-            m.bus_driver = slot + 1
-        else:
-            value &= byte
-            m.bus_driver = CONFLICT
-            m.conflicts += 1
-            m.conflict_t = m.t
+        value = joined(m, value, byte, slot)
     return value
 
 

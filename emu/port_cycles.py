@@ -11,6 +11,7 @@ import numpy as np
 from emu.bus import (
     access,
     floating,
+    joined,
     log_cycle,
 )
 from emu.calls import READ as CARD_READ
@@ -118,14 +119,8 @@ def in_several(m, port, when):
         byte = in_one(m, slot, m.decodes[row, 3], port, when)
         if byte < 0:
             continue
-        if value < 0:
-            value = byte
-            m.bus_driver = slot + 1
-        else:
-            value &= byte
-            m.bus_driver = CONFLICT
-            m.conflicts += 1
-            m.conflict_t = m.t
+        value = joined(m, value, byte, slot)
+        if m.bus_driver == CONFLICT:
             m.conflict_port = port
             if m.conflict_first_t == 0:
                 m.conflict_first_t = m.t
