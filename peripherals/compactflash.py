@@ -5,9 +5,11 @@ socket has eight data lines: until SET FEATURES 01h has turned the 8-bit mode on
 access moves a whole word, of which only the low byte is on the bus.  An empty socket drives
 nothing; drive 1, which is not there, gives status 00h.
 
-From memory, and so the first to be doubted: register writes while busy are lost, a data
-read without DRQ gives FFh, the upper byte of a word written over eight lines is FFh, a write
-to a protected medium is aborted.
+From memory, and so the first to be doubted: the reset bit takes the 8-bit mode back unless SET
+FEATURES 66h came before it, a write command is busy for a moment before it asks for data,
+register writes while busy are lost, a data read without DRQ gives FFh, the upper byte of a
+word written over eight lines is FFh, a write to a protected medium is aborted, no byte of a
+sector that cannot be read comes.
 """
 from __future__ import annotations
 
@@ -17,42 +19,48 @@ from typing import Any
 
 import numpy as np
 
+from emu.errors import InputError
 from emu.jit import compiled, inlined
 from emu.state import FAR, PLAIN_INTERRUPT
 from peripherals.card import Card, Jumper, Setup, entry
-from peripherals.compactflash_identity import geometry, identity, put_word
+from peripherals.compactflash_commands import (
+    DIAGNOSE,
+    SENSE,
+    set_translation,
+    without_data,
+)
+from peripherals.compactflash_identity import geometry, identity
 from peripherals.compactflash_sectors import (
     ABRT,
+    BADS,
     BLOCK,
     DIAGNOSED,
     ERR,
     FROM_CARD,
     GENERAL,
     IDLE,
-    IDNF,
     STATE,
     TO_CARD,
+    UNC,
     done,
     finish,
     go_busy,
+    is_bad,
     move,
-    place,
     seek,
     settle,
-    signature,
     start_over,
     step_on,
 )
-from peripherals.compactflash_troubles import troubles
+from peripherals.compactflash_troubles import failure, troubles
 
 REGISTERS = ("data", "error", "count", "lba0", "lba1", "lba2", "head", "status", "control")
 DATA, ERROR, COUNT, LBA0, LBA1, LBA2, HEAD, STATUS, CONTROL = range(9)
 BSY, DRQ = 0x80, 0x08
 DRIVE = 0x10  # in register head
 SRST = 0x04  # in register control
-NOP, READ_BUFFER, WRITE_BUFFER, IDENTIFY, FEATURES = 0x00, 0xE4, 0xE8, 0xEC, 0xEF
-DIAGNOSE, PARAMETERS, SET_MULTIPLE = 0x90, 0x91, 0xC6
-EIGHT_ON, EIGHT_OFF = 0x01, 0x81
+READ_BUFFER, WRITE_BUFFER, IDENTIFY = 0xE4, 0xE8, 0xEC
+WRITE_PROTECTED = 0x27  # extended error code
 SHORT = 64  # T-states that a command without data is busy
 
 
@@ -69,74 +77,6 @@ def is_write(command):
             or command == 0xC5 or command == 0xCD)
 
 
-@inlined
-def moves_head(command):
-    """Tell whether a command names a sector and moves no data: verify, seek, erase."""
-    return command == 0x40 or command == 0x41 or (command & 0xF0) == 0x70 or command == 0xC0
-
-
-@inlined
-def only_agrees(command):
-    """Tell whether a command ends well and has no effect: recalibrate, power, flush."""
-    return ((command & 0xF0) == 0x10 or 0x94 <= command <= 0x97 or command == 0x99
-            or 0xE0 <= command <= 0xE3 or command == 0xE6 or command == 0xE7)
-
-
-@compiled
-def set_features(s):
-    """Run SET FEATURES: the error, 0 for none.  The list is that of CF 1.4."""
-    f = s.features
-    if f == EIGHT_ON:
-        s.eight = 1
-        s.eight_asked += 1
-    elif f == EIGHT_OFF:
-        s.eight = 0
-    elif f != 0x0A and f != 0x55 and f != 0x66 and f != 0x69 and f != 0x8A and f != 0x96 \
-            and f != 0x97 and f != 0x9A and f != 0xBB and f != 0xCC:
-        return np.int64(ABRT)
-    return np.int64(0)
-
-
-@compiled
-def set_translation(s):
-    """Run INITIALIZE DRIVE PARAMETERS: heads and sectors a track of CHS addresses."""
-    if s.count == 0:
-        return np.int64(ABRT)
-    s.heads = (s.head & 15) + 1
-    s.sectors = s.count
-    cylinders = min(s.total // (s.heads * s.sectors), 65535)
-    capacity = cylinders * s.heads * s.sectors
-    put_word(s, 54, cylinders)
-    put_word(s, 55, s.heads)
-    put_word(s, 56, s.sectors)
-    put_word(s, 57, capacity & 0xFFFF)
-    put_word(s, 58, capacity >> 16)
-    return np.int64(0)
-
-
-@compiled
-def without_data(s, command):
-    """Run a command that moves no data: the error, 0 for none."""
-    if command == FEATURES:
-        return set_features(s)
-    if command == PARAMETERS:
-        return set_translation(s)
-    if command == DIAGNOSE:
-        signature(s)
-        return np.int64(0)
-    if command == SET_MULTIPLE:
-        s.multiple = 1 if s.count == 1 else 0
-        return np.int64(0) if s.count == 1 else np.int64(ABRT)
-    if command == 0xE5 or command == 0x98:
-        s.count = 0xFF  # idle, never in standby
-        return np.int64(0)
-    if moves_head(command):
-        if place(s) < 0:
-            return np.int64(IDNF)
-        return np.int64(0)
-    return np.int64(0) if only_agrees(command) else np.int64(ABRT)
-
-
 @compiled
 def perform(m, s, command, t):
     """Begin a command."""
@@ -145,12 +85,17 @@ def perform(m, s, command, t):
     s.ended &= ~ERR
     s.error = DIAGNOSED if command == DIAGNOSE else 0
     s.way = IDLE
+    s.spoiled = 0
     settle(m, s, 0)
     multiple = command == 0xC4 or command == 0xC5 or command == 0xCD
     if (is_write(command) and s.protected == 1) or (multiple and s.multiple == 0):
-        finish(m, s, ABRT)
+        finish(m, s, ABRT, t)
+        if is_write(command) and s.protected == 1:
+            s.sense = WRITE_PROTECTED
     elif is_read(command) or is_write(command):
+        s.resting = 0
         s.left = s.count if s.count != 0 else np.int64(256)
+        s.asked = s.left
         s.way = FROM_CARD if is_read(command) else TO_CARD
         seek(m, s, t)
     elif command == IDENTIFY or command == READ_BUFFER:
@@ -165,6 +110,7 @@ def perform(m, s, command, t):
         s.sector = GENERAL
         s.at = 0
         s.way = TO_CARD
+        go_busy(m, s, t, np.int64(SHORT))
     else:
         error = without_data(s, command)
         if error != 0:
@@ -177,10 +123,13 @@ def perform(m, s, command, t):
 def reset(m, s, a, t):
     """Take RESET: 16-bit mode, default translation, registers with their signature."""
     s.control = 0
-    s.eight = 0
-    s.multiple = 0
+    s.keeps = 0
     s.features = 0
+    s.eight = 0
     if s.fitted == 1:
+        s.head = np.int64(s.identify[6]) - 1  # words 3 and 6: the default translation
+        s.count = np.int64(s.identify[12])
+        set_translation(s)
         start_over(m, s, t)
     else:
         m.ev[s.slot] = FAR
@@ -192,23 +141,31 @@ def advance(m, s, t, b):
     """End a busy time: data is ready, or has been stored."""
     if m.ev[s.slot] > t:
         return np.int64(0)
+    when = m.ev[s.slot]
     m.ev[s.slot] = FAR
     s.busy = 0
-    if s.way == FROM_CARD:
+    if s.way == FROM_CARD and s.sector != GENERAL and is_bad(s, s.sector):
+        finish(m, s, UNC, when)
+    elif s.way == FROM_CARD:
         settle(m, s, 1)
+    elif s.way == TO_CARD and s.at < BLOCK:
+        return np.int64(0)  # it asks for the first sector, without INTRQ
     elif s.way == TO_CARD and s.sector != GENERAL:
         done(s)
         if s.left > 0:
             step_on(s)
-            seek(m, s, t)
+            seek(m, s, when)
             if s.way == TO_CARD:
                 settle(m, s, 1)
         else:
-            finish(m, s, 0)
+            finish(m, s, 0, when)
     elif s.way == TO_CARD:
-        finish(m, s, 0)
+        finish(m, s, 0, when)
     elif s.command != 0:
-        finish(m, s, s.error if (s.ended & ERR) != 0 else np.int64(0))
+        sense = s.sense
+        finish(m, s, s.error if (s.ended & ERR) != 0 else np.int64(0), when)
+        if s.command == SENSE or s.command == DIAGNOSE:
+            s.sense = sense
     return np.int64(0)
 
 
@@ -279,11 +236,11 @@ def write(m, s, a, t):
         else:
             s.control = byte
             settle(m, s, m.ip[s.slot])
-    elif s.busy == 1:
-        return np.int64(0)
     elif register == DATA:
         if s.way == TO_CARD:
             move(m, s, byte, t)
+    elif s.busy == 1:
+        return np.int64(0)
     elif register == ERROR:
         s.features = byte
     elif register == COUNT:
@@ -322,6 +279,12 @@ def power_on(setup: Setup) -> None:
     for name in ("reset", "read", "write"):
         busy = settings["ready-time"] if name == "reset" else settings[f"{name}-time"]
         s[f"{name}_time"] = math.ceil(busy * setup.cpu_hz / 1_000_000)
+    bad = settings["bad-sectors"]
+    if len(bad) > BADS or not all(type(n) is int and 0 <= n < GENERAL for n in bad):
+        raise InputError(f"slot.{setup.name}: bad-sectors takes up to {BADS} sector numbers from "
+                         f"0 on, not {list(bad)!r}.")
+    s.bads = len(bad)
+    s.bad[:len(bad)] = bad
     if original is None:
         return
     s.fitted = 1
@@ -340,13 +303,18 @@ def describe(m: Any, s: Any) -> list[str]:
         return ["the socket is empty: every register reads as the floating bus",
                 f"{int(s.absent_polls)} status reads"]
     now = ("busy" if s.busy else "waits for data" if s.way == TO_CARD else
-           "has data to give" if s.way == FROM_CARD else "idle")
+           "has data to give" if s.way == FROM_CARD else "in standby" if s.resting else "idle")
     words = [f"{int(s.total)} sectors, {'8' if s.eight else '16'}-bit mode, {now}, status "
              f"{int(status(s)):02X}h, error {int(s.error):02X}h",
              f"{int(s.reads)} sectors read, {int(s.writes)} written, {int(s.errors)} commands "
              f"failed, the last command {int(s.command):02X}h"]
     if s.lost:
         words.append(f"{int(s.lost)} bytes lost: data was moved in 16-bit mode over eight lines")
+    if s.early:
+        words.append(f"{int(s.early)} data accesses while busy, which are lost; the first at "
+                     f"T-state {int(s.early_t)}")
+    if s.errors:
+        words.append(f"the last failure at T-state {int(s.failed_t)}: {failure(s)}")
     if s.repeats:
         words.append(f"{int(s.repeats)} data reads gave the same byte again")
     if s.absent_polls:
@@ -370,6 +338,7 @@ CARD = Card(
                high=10_000_000),
         Jumper("write-time", "int", 1000, "microseconds that a sector written is busy; some "
                "cards take up to a second", high=10_000_000),
+        Jumper("bad-sectors", "list", (), "numbers of up to 16 sectors that cannot be read (UNC)"),
         Jumper("data-strobe", "choice", "own", "held: a fault of the board, the card sees no "
                "strobe of its own for each access, and its data register never advances",
                choices=("own", "held")),

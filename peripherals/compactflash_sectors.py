@@ -13,13 +13,14 @@ from emu.state import FAR
 
 DRDY, DSC, ERR = 0x40, 0x10, 0x01  # bits of the status register, see compactflash.py
 READY = DRDY | DSC
-IDNF, ABRT, DIAGNOSED = 0x10, 0x04, 0x01  # the error register
+UNC, IDNF, ABRT, DIAGNOSED = 0x40, 0x10, 0x04, 0x01  # the error register
 LBA_MODE = 0x40
 NIEN = 0x02
 BLOCK = 512
 LEAST = 64  # T-states of the shortest busy time: longer than any instruction
 IDLE, FROM_CARD, TO_CARD = range(3)  # what the data register does
 GENERAL = 1 << 30  # transfer of a buffer that is no sector of the medium
+BADS = 16  # sectors that can be bad
 
 STATE = np.dtype([
     ("slot", np.int64),
@@ -33,12 +34,16 @@ STATE = np.dtype([
     ("eight", np.int64),  # 1: 8-bit mode
     ("heads", np.int64), ("sectors", np.int64),  # of the current translation
     ("multiple", np.int64),  # sectors a block, 0: not set
+    ("keeps", np.int64),  # 1: the reset bit leaves these three alone (SET FEATURES 66h)
+    ("resting", np.int64),  # 1: standby or sleep
+    ("sense", np.int64),  # extended error code of the last command
+    ("bad", np.int64, (BADS,)), ("bads", np.int64),  # sectors that cannot be read
     ("way", np.int64),  # IDLE, FROM_CARD, TO_CARD
     ("busy", np.int64),  # 1: BSY
     ("command", np.int64),
     ("at", np.int64),  # byte of the buffer that is next
     ("sector", np.int64),  # of the medium under transfer, GENERAL: a buffer
-    ("left", np.int64),  # sectors to come, the one under way too
+    ("asked", np.int64), ("left", np.int64),  # sectors, and those to come, with that under way
     ("wanted", np.int64),  # sector to load, -1: none
     ("dirty", np.int64),  # 1: the buffer is to be stored ...
     ("dirty_at", np.int64),  # ... as this sector
@@ -49,6 +54,9 @@ STATE = np.dtype([
     ("waited", np.int64),  # 1: a busy time has begun, and no read has seen its end
     ("lost", np.int64), ("lost_t", np.int64),  # bytes lost for want of the 8-bit mode
     ("repeats", np.int64), ("repeat_t", np.int64),  # data reads that did not advance
+    ("early", np.int64), ("early_t", np.int64),  # data accesses while busy
+    ("spoiled", np.int64),  # ... of the command under way
+    ("failed_t", np.int64),  # when a command last ended with an error
     ("commands", np.int64), ("eight_asked", np.int64),  # SET FEATURES 01h so far
     ("reads", np.int64), ("writes", np.int64), ("errors", np.int64),  # sectors; failures
     ("absent_polls", np.int64),  # status reads of an empty socket or of drive 1
@@ -91,6 +99,12 @@ def signature(s):
 def start_over(m, s, t):
     """Begin anew after RESET or the reset bit."""
     signature(s)
+    if s.keeps == 0:
+        s.eight = 0
+        s.multiple = 0
+    s.resting = 0
+    s.sense = 1
+    s.spoiled = 0
     s.way = IDLE
     s.command = 0
     s.left = 0
@@ -136,17 +150,39 @@ def step_on(s):
         s.head = (s.head & 0xF0) | head
 
 
+@inlined
+def is_bad(s, sector):
+    """Tell whether a sector cannot be read."""
+    bad = False
+    for k in range(s.bads):
+        if s.bad[k] == sector:
+            bad = True
+    return bad
+
+
 @compiled
-def finish(m, s, error):
-    """End a command; ``error`` 0: it went well."""
+def extended(s, error):
+    """Give the extended error code (REQUEST SENSE) of an error; from memory of the CF manual."""
+    if error == UNC:
+        return np.int64(0x11)
+    if error == IDNF:
+        return np.int64(0x2F if (s.head & LBA_MODE) != 0 else 0x21)
+    return np.int64(0x20) if error != 0 else np.int64(0)
+
+
+@compiled
+def finish(m, s, error, t):
+    """End a command at T-state ``t``; ``error`` 0: it went well."""
     s.way = IDLE
     s.busy = 0
     s.left = 0
     m.ev[s.slot] = FAR
     s.ended = READY | ERR if error != 0 else READY
+    s.sense = extended(s, error)
     if error != 0:
         s.error = error
         s.errors += 1
+        s.failed_t = t
     settle(m, s, 1)
 
 
@@ -162,13 +198,15 @@ def seek(m, s, t):
     """Go for the next sector of the medium: load it, or wait for its bytes."""
     s.sector = place(s)
     if s.sector < 0:
-        finish(m, s, IDNF)
+        finish(m, s, IDNF, t)
         return
     s.at = 0
     if s.way == FROM_CARD:
         s.wanted = s.sector
         ask_host(m, s.slot)
         go_busy(m, s, t, s.read_time)
+    elif s.left == s.asked:
+        go_busy(m, s, t, np.int64(LEAST))  # a while until it asks for the first sector
     else:
         s.busy = 0
         m.ev[s.slot] = FAR
@@ -204,6 +242,11 @@ def turn_over(m, s, t):
 @compiled
 def move(m, s, value, t):
     """Move one access of the data register; ``value`` is what is written."""
+    if s.busy == 1:
+        if s.early == 0:
+            s.early_t = t
+        s.early += 1
+        s.spoiled += 1
     if s.busy == 1 or s.way == IDLE:
         return np.int64(0xFF)
     at = s.at & (BLOCK - 1)

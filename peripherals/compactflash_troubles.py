@@ -7,7 +7,18 @@ from __future__ import annotations
 from typing import Any
 
 from peripherals.card import Trouble
-from peripherals.compactflash_sectors import BLOCK, FROM_CARD, IDLE, LEAST, READY
+from peripherals.compactflash_sectors import (
+    BLOCK,
+    ERR,
+    FROM_CARD,
+    GENERAL,
+    IDLE,
+    LBA_MODE,
+    LEAST,
+    READY,
+    TO_CARD,
+    turn_over,
+)
 
 DRIVE = 0x10
 SAID = 400  # the sectors of a card that a copy of the machine is given
@@ -118,6 +129,65 @@ def repeated_data(m: Any, s: Any) -> Trouble | None:
         int(s.repeat_t), mend)
 
 
+def early_data(m: Any, s: Any) -> Trouble | None:
+    """A transfer that wants bytes which the program has moved too soon."""
+    if not s.fitted or not s.spoiled or s.way == IDLE or s.busy:
+        return None
+
+    def mend(m: Any, s: Any) -> None:
+        s.at = min(int(s.at + s.spoiled), BLOCK)
+        s.spoiled = 0
+        if s.at == BLOCK:
+            turn_over(m, s, int(m.t))
+
+    what = "written to" if s.way == TO_CARD else "read from"
+    return Trouble(
+        "early-data", "{card} was not ready for data: bytes were moved while it was busy.",
+        [f"{int(s.spoiled)} bytes were {what} {{data}} with BSY = 1, before DRQ, the first at "
+         f"T-state {int(s.early_t)}: they are lost.",
+         f"Command {int(s.command):02X}h has moved {int(s.at)} of {BLOCK} bytes of its sector and "
+         f"keeps DRQ = 1 for the rest."],
+        ["Wait for BSY = 0 and DRQ = 1 in {status} before the first byte of each sector, when "
+         "writing, too."], int(s.early_t), mend)
+
+
+def failure(s: Any) -> str:
+    """Say in words how the last command failed."""
+    command, error = int(s.command), int(s.error)
+    chs = f"cylinder {int(s.lba1) | int(s.lba2) << 8} head {int(s.head) & 15} sector {int(s.lba0)}"
+    lba = int(s.lba0) | int(s.lba1) << 8 | int(s.lba2) << 16 | (int(s.head) & 15) << 24
+    where = f"sector {lba}" if s.head & LBA_MODE else chs
+    if error & 0x40:
+        return f"command {command:02X}h, error 40h (UNC): {where} cannot be read"
+    if error & 0x10:
+        return (f"command {command:02X}h, error 10h (IDNF): there is no {where} on a card of "
+                f"{int(s.total)} sectors, {int(s.heads)} heads, {int(s.sectors)} sectors a track")
+    protected = ", as the card is write-protected" if s.protected else ""
+    return f"command {command:02X}h, error {error:02X}h (ABRT): the card refuses it{protected}"
+
+
+def failed_command(m: Any, s: Any) -> Trouble | None:
+    """A command that ended with an error."""
+    if not s.fitted or not s.ended & ERR:
+        return None
+
+    def mend(m: Any, s: Any) -> None:
+        s.bads, s.ended = 0, READY
+        reads = int(s.command) in (0x20, 0x21, 0xC4)
+        s.way, s.sector, s.at, s.left = FROM_CARD if reads else IDLE, GENERAL, 0, 0
+
+    return Trouble(
+        "failed-command", "{card} has ended a command with an error, and the program does not go "
+                          "on from there.",
+        [f"{failure(s)[0].upper()}{failure(s)[1:]}.",
+         f"{{status}} shows {int(s.ended):02X}h: ERR = 1, and DRQ never comes after an error.",
+         f"{int(s.errors)} commands have failed, the last at T-state {int(s.failed_t)}."],
+        ["Look at ERR (bit 0 of {status}) when BSY is 0, and at {error} for the reason, before "
+         "waiting for DRQ.",
+         "Check the sector's address against the card's size, and LBA or CHS in {head} (E0h or "
+         "A0h)."], int(s.failed_t), mend)
+
+
 def foreign_sector(m: Any, s: Any) -> Trouble | None:
     """A sector that was read well; whether its content is wrong shows in the program."""
     if not s.done_t or not s.eight or s.repeats:
@@ -135,5 +205,6 @@ def foreign_sector(m: Any, s: Any) -> Trouble | None:
 def troubles(m: Any, s: Any) -> list[Trouble]:
     """Give all that went wrong."""
     found = [check(m, s) for check in (no_8_bit_mode, repeated_data, slow_card, no_card,
-                                       no_drive_1, foreign_sector)]
+                                       no_drive_1, early_data, failed_command,
+                                       foreign_sector)]
     return [trouble for trouble in found if trouble is not None]

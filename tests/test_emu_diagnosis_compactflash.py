@@ -30,6 +30,10 @@ def verdict_of(path: Path) -> Verdict:
     ("cf-drive-1", "no-drive-1", ("16h (head) holds F0h", "In a copy of the machine")),
     ("cf-other-system", "foreign-sector", ("4F 54 48 45 52", "decided by 00h read from port 10h",
                                            "cf.s:")),
+    ("cf-hasty", "early-data", ("bytes were written to 10h (data) with BSY = 1", "Command 30h",
+                                "In a copy of the machine", "cf-lib.s:")),
+    ("cf-bad-sector", "failed-command", ("Command 20h, error 40h (UNC): sector 0 cannot be read",
+                                         "ERR (bit 0 of 17h (status))", "In a copy")),
     ("cf-held-strobe", "repeated-data", ('data-strobe = "held"', "waits-io")),
 ])
 def test_evidence_and_remedy_name_places(name: str, cause: str, parts: tuple[str, ...]) -> None:
@@ -45,6 +49,7 @@ def test_evidence_and_remedy_name_places(name: str, cause: str, parts: tuple[str
     ("cf-slow", "read-time = 300"), ("cf-slow-halt", "read-time = 300"),
     ("cf-no-card", f'medium = "{BROKEN / "cf.img"}"'),
     ("cf-other-system", f'medium = "{BROKEN / "cf.img"}"'),
+    ("cf-bad-sector", "bad-sectors = []"),
     ("cf-held-strobe", 'data-strobe = "own"'),
 ])
 def test_what_is_mended_is_not_accused(tmp_path: Path, name: str, change: str) -> None:

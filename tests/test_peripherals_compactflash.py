@@ -91,7 +91,8 @@ def test_count_0_is_256_sectors() -> None:
 def test_write_sectors_and_read_them_back() -> None:
     socket = card()
     new = bytes(255 - n & 0xFF for n in range(BLOCK))
-    assert socket.command(0x30, 9, 2) == 0x58
+    assert socket.command(0x30, 9, 2) == 0x80
+    assert socket.ready() == 0x58
     socket.give(new)
     assert socket.read("status") == 0x80
     assert socket.ready() == 0x58
@@ -115,6 +116,7 @@ def test_busy_times_are_the_jumpers() -> None:
     assert socket.read("status", start + 738) == 0x58
     socket.take()
     socket.command(0x30, 0)
+    socket.ready()
     socket.give(bytes(BLOCK))
     start = socket.t
     assert socket.read("status", start + 14745) == 0x80
@@ -193,7 +195,8 @@ def test_read_multiple_of_one() -> None:
 def test_buffer_commands() -> None:
     socket = card()
     data = bytes(range(256)) * 2
-    assert socket.command(0xE8) == 0x58
+    assert socket.command(0xE8) == 0x80
+    assert socket.ready() == 0x58
     socket.give(data)
     assert socket.ready() == 0x50
     socket.command(0xE4)
@@ -211,6 +214,7 @@ def test_without_8_bit_mode_every_second_byte_is_lost() -> None:
     assert socket.read("data") == 0xFF
     assert "256 bytes lost: data was moved in 16-bit mode over eight lines" in socket.words()
     socket.command(0x30, 2)
+    socket.ready()
     socket.give(bytes(256))
     socket.ready()
     assert socket.bay.block(2) == b"\x00\xff" * 256
@@ -271,6 +275,7 @@ def test_interrupts() -> None:
     socket.write("control", 0x02)
     socket.take()
     socket.command(0x30, 4)
+    socket.ready()
     socket.give(bytes(BLOCK))
     socket.advance(socket.t + 20_000)
     assert socket.int_line == 0

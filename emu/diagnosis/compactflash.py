@@ -35,6 +35,18 @@ REPEATED_DATA = Cause(
     "Commands are accepted and the data register never advances.",
     "Give each access a full strobe of its own and recovery time; slow the I/O cycles down.",
     ("C5",))
+EARLY_DATA = Cause(
+    "early-data", "Data moved before the card asks for them",
+    "The last bytes of a sector are waited for, or a write never ends.",
+    "Bytes were moved while BSY was 1; the card keeps DRQ for as many more, and with these given "
+    "to it the program goes on.",
+    "Wait for BSY = 0 and DRQ = 1 before the first byte of each sector.", ("C2",))
+FAILED_COMMAND = Cause(
+    "failed-command", "A card command that ended with an error",
+    "An endless wait for data, or the same command again and again.",
+    "ERR is set and the error register tells why: the sector does not exist or cannot be read, or "
+    "the card refuses the command; without the error the program goes on.",
+    "Look at ERR before waiting for DRQ; check the address, and LBA or CHS.", ("C4",))
 FOREIGN_SECTOR = Cause(
     "foreign-sector", "A sector of another system, refused by the program",
     "The disk is read and nothing boots.",
@@ -48,5 +60,6 @@ CHECKS = tuple(
     for cause, registers in (
         (NO_8_BIT_MODE, ("status", "data")), (REPEATED_DATA, ("status", "data")),
         (SLOW_CARD, ("status",)), (NO_CARD, ("status",)), (NO_DRIVE_1, ("status",)),
+        (EARLY_DATA, ("status",)), (FAILED_COMMAND, ("status", "error")),
         (FOREIGN_SECTOR, ("data",)))
     for when, trial in (((HALTED_OFF,), False), ((STUCK, BUSY), True)))

@@ -5,7 +5,7 @@
         .equ lba0,0x13
         .equ head,0x16
         .equ status,0x17
-        .global not_busy, eight_bit, read_first, sector, show
+        .global not_busy, eight_bit, read_first, write_hasty, sector, show
         .text
 ; Wait for BSY = 0; carry set when it does not come in about 30 ms at 4 MHz.
 not_busy:
@@ -51,6 +51,21 @@ read_first:
         ld a,d
         or e
         jr nz,2b
+        ret
+; Write `sector` to sector 1 with no look at DRQ, then wait until the card wants no more.
+write_hasty:
+        ld a,1
+        out (count),a
+        out (lba0),a
+        ld hl,sector
+        ld bc,data
+        ld a,0x30
+        out (status),a
+        otir
+        otir
+4:      in a,(status)
+        and 0x88
+        jr nz,4b
         ret
 ; Send A to the console.
 show:   push af

@@ -30,6 +30,9 @@ ready:  in a,(0x17)
         or a
         sbc hl,de
         jr nz,bad
+.ifdef HASTY
+        call write_hasty
+.endif
         ld a,'>'
         call show
 echo:   xor a
