@@ -38,9 +38,29 @@ def replace_file(path: Path, fill: Callable[[BinaryIO], object], what: str = "fi
     except OSError as error:
         with contextlib.suppress(OSError):
             os.unlink(draft)
-        raise InputError(f"{path}: cannot be written: {_reason(error)}; the {what} stays as it "
-                         f"was.") from None
+        kept = f"; the {what} stays as it was" if path.exists() else ""
+        raise InputError(f"{path}: cannot be written: {_reason(error, path)}{kept}.") from None
     _flush_folder(path.parent)
+
+
+def check_output(path: Path, what: str, mark: bytes) -> None:
+    """Look, before a long run, whether ``what`` may be written there; InputError if not.
+
+    A file that is there already must be ``what`` too, with ``mark`` in its first KiB, or
+    empty: others are never written over.  A device or a pipe may be written to.
+    """
+    path = Path(os.path.realpath(path))
+    if not path.parent.is_dir():
+        raise InputError(f"{path}: cannot be written: {_no_folder(path)}.")
+    if path.exists() and not path.is_file() and not path.is_dir():
+        return
+    permissions(path, what)
+    head = b""
+    with contextlib.suppress(OSError), path.open("rb") as file:
+        head = file.read(1024)
+    if head and mark not in head:
+        raise InputError(f"{path}: is there already and is no {what}; name another file for the "
+                         f"{what}, or remove that one.")
 
 
 def permissions(path: Path, what: str) -> int:
@@ -53,6 +73,8 @@ def permissions(path: Path, what: str) -> int:
         return 0o666 & ~mask
     except OSError as error:
         raise InputError(f"{path}: cannot be written: {error.strerror}; check the path.") from None
+    if stat.S_ISDIR(found):
+        raise InputError(f"{path}: is a folder; name a file in it for the {what}.")
     if not stat.S_ISREG(found):
         raise InputError(f"{path}: is no regular file; name an ordinary {what}.")
     if not found & 0o222 or not os.access(path, os.W_OK):
@@ -61,10 +83,22 @@ def permissions(path: Path, what: str) -> int:
     return stat.S_IMODE(found)
 
 
-def _reason(error: OSError) -> str:
+def _reason(error: OSError, path: Path) -> str:
+    """Say why a file cannot be written, and the mend."""
+    if error.errno == errno.ENOENT and not path.parent.exists():
+        return _no_folder(path)
+    return reason(error)
+
+
+def reason(error: OSError) -> str:
+    """Say why nothing can be written, and the mend."""
     if error.errno == errno.ENOSPC:
-        return "the disk is full"
-    return str(error.strerror or error).lower()
+        return "the disk is full; make room, or name another place"
+    return f"{str(error.strerror or error).lower()}; name another place"
+
+
+def _no_folder(path: Path) -> str:
+    return f"there is no folder {path.parent}; make it, or name another"
 
 
 def _flush_folder(folder: Path) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from emu.atomic import write_atomic
+from emu.atomic import check_output, write_atomic
 from emu.errors import InputError
 
 
@@ -47,12 +47,34 @@ def test_a_full_disk_loses_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPat
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "fsync", full)
-    with pytest.raises(InputError, match="the disk is full; the medium stays as it was"):
+    with pytest.raises(InputError, match="the disk is full; make room, or name another "
+                       "place; the medium stays as it was"):
         write_atomic(path, b"new", "medium")
     assert path.read_bytes() == b"old"
     assert os.listdir(tmp_path) == ["disk.img"]
 
 
 def test_a_folder_is_no_file(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"is a folder; name a file in it for the record\."):
+        write_atomic(tmp_path, b"new", "record")
     with pytest.raises(InputError, match="is no regular file"):
-        write_atomic(tmp_path, b"new")
+        write_atomic(Path("/dev/null"), b"new")
+    with pytest.raises(InputError, match=r"there is no folder .*/none; make it, or name another\."):
+        write_atomic(tmp_path / "none/good.json", b"new", "record")
+
+
+def test_a_file_of_another_kind_is_not_written_over(tmp_path: Path) -> None:
+    path = tmp_path / "machine.toml"
+    path.write_bytes(b"[slot.cpu]\n")
+    with pytest.raises(InputError) as error:
+        check_output(path, "record", b"known-good")
+    assert str(error.value) == (f"{path}: is there already and is no record; name another file "
+                                f"for the record, or remove that one.")
+    path.write_bytes(b'{"format": "known-good"}')
+    check_output(path, "record", b"known-good")
+    path.write_bytes(b"")
+    for free in (path, tmp_path / "new.json", Path("/dev/null")):
+        check_output(free, "record", b"known-good")
+    for wrong, words in ((tmp_path, "is a folder"), (tmp_path / "none/a", "there is no folder")):
+        with pytest.raises(InputError, match=words):
+            check_output(wrong, "record", b"known-good")

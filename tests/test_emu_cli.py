@@ -150,3 +150,37 @@ def test_boot_does_not_import_the_compiler(roms: Path) -> None:
             "print('numba' in sys.modules, file=sys.stderr)")
     done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
     assert done.stderr.splitlines()[-1] == "False"
+
+
+def test_a_file_of_the_builders_is_not_written_over(preburn: Run, roms: Path,
+                                                    tmp_path: Path) -> None:
+    machine = roms / "tidewater/full.toml"
+    mine = tmp_path / "machine.toml"
+    for command, option, what in (
+            ("record", "-o", "record"), ("boot", "--report", "report"),
+            *(("trace", option, "trace") for option in ("--text", "--jsonl", "--vcd"))):
+        mine.write_text("[slot.cpu]\n")
+        done = preburn(command, machine, "--limit", "0.001", option, mine)
+        assert done.returncode == 2
+        assert done.stderr == (f"preburn: {mine}: is there already and is no {what}; name another "
+                               f"file for the {what}, or remove that one.\n")
+        assert mine.read_text() == "[slot.cpu]\n"
+        own = tmp_path / f"{command}{option}"
+        for _ in range(2):  # its own kind may be made anew
+            done = preburn(command, machine, "--limit", "0.001", option, own,
+                           *(["--anyway"] if command == "record" else []))
+            assert done.returncode in (0, 1) and not done.stderr, done.stderr
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+@pytest.mark.parametrize("words", ["causes", "cards z80-sio", "boot FULL --limit 0.5",
+                                   "trace FULL --limit 0.001", "--help"])
+def test_a_full_disk_behind_standard_output(roms: Path, words: str) -> None:
+    arguments = [str(roms / "tidewater/full.toml") if w == "FULL" else w for w in words.split()]
+    with open("/dev/full", "wb") as full:
+        done = subprocess.run([sys.executable, "-m", "emu.cli", *arguments], stdout=full,
+                              stderr=subprocess.PIPE, text=True, cwd=roms.parent, check=False)
+    assert done.returncode == 2
+    assert done.stderr.startswith("preburn: standard output: cannot be written: the disk is full; "
+                                  "make room, or name another place")
+    assert done.stderr.count("\n") == 1

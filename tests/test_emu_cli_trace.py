@@ -134,7 +134,8 @@ def test_what_never_happens_is_said() -> None:
      "--vcd-timescale 1 us: half a T-state is shorter than this unit; choose a smaller one."),
     (["--limit", "soon"], "--limit takes seconds such as 10 or 0.5, not 'soon'."),
     (["--text", "/no/such/folder/x"],
-     "--text /no/such/folder/x: cannot be written: No such file or directory."),
+     "/no/such/folder/x: cannot be written: there is no folder /no/such/folder; make it, or "
+     "name another."),
 ])
 def test_mistakes(arguments: list[str], message: str, tmp_path: Path,
                   monkeypatch: pytest.MonkeyPatch) -> None:

@@ -139,7 +139,8 @@ def test_full_disk_on_write_back_loses_nothing(changed: Bay, monkeypatch):
     with pytest.raises(InputError) as raised:
         keep(changed)
     assert str(raised.value) == (
-        f"{path}: cannot be written: the disk is full; the medium stays as it was.")
+        f"{path}: cannot be written: the disk is full; make room, or name another place; "
+        "the medium stays as it was.")
     assert path.read_bytes() == bytes(BLOCK)
     assert [p.name for p in path.parent.iterdir()] == ["card.img"]
 

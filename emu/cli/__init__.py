@@ -1,6 +1,8 @@
 """The commands, one file each; a command's file is imported only when it is used."""
 from __future__ import annotations
 
+import contextlib
+import os
 import sys
 from importlib import import_module
 
@@ -69,3 +71,18 @@ def main() -> None:
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(1)
+    except OSError as error:
+        sys.exit(_not_written(error))
+
+
+def _not_written(error: OSError) -> int:
+    """Say in a line what the system refused; status 2.  Files have words of their own."""
+    from emu.atomic import reason
+
+    what = f"{error.filename}: cannot be used" if error.filename else \
+        "standard output: cannot be written"
+    with contextlib.suppress(OSError):
+        click.echo(f"preburn: {what}: {reason(error)}.", err=True)
+    with contextlib.suppress(OSError):  # nor can what is left be flushed at the end
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    return 2

@@ -41,29 +41,33 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     from emu.glass import framed, shown
     from emu.machine import Machine
     from emu.media.files import check_keep, keep_media
+    from emu.report import page
     from emu.session import Session
 
     started = time.perf_counter()
     seconds, steps = asked(limit, sends, afters, script)
+    if report is not None:
+        page.check(report)
     machine = Machine(load(file, faults), seed, compiling())
     if keep:
         check_keep(machine.bays.values())
     session = Session(machine, until, seconds, steps)
     run_watched(session, console=not as_json)
-    kept, not_kept = [], None
+    kept, not_written = [], None
     try:
         kept = keep_media(machine) if keep else []
     except InputError as error:
-        not_kept = error  # the verdict comes first
+        not_written = error  # the verdict comes first
     verdict = explain(session)
     failed = session.failed_step or next((s for s in session.steps if s.kind == "expect"), None)
     if failed is not None:
         text = failed.text.decode("latin-1")
         verdict.evidence.insert(0, f"{failed.place}: the text {text!r} did not come.")
     if report is not None:
-        from emu.report import page
-
-        page.write(report, session, verdict)
+        try:
+            page.write(report, session, verdict)
+        except InputError as error:
+            not_written, report = not_written or error, None
     if as_json:
         out = verdict.as_dict()
         out["wall_seconds"] = round(time.perf_counter() - started, 3)
@@ -89,6 +93,6 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
             click.echo(f"with fault: {fault}")
         click.echo(f"({verdict.emulated_seconds:.4g} s emulated in "
                    f"{time.perf_counter() - started:.2f} s)")
-    if not_kept is not None:
-        raise not_kept
+    if not_written is not None:
+        raise not_written
     sys.exit(verdict.exit_status(until is not None or failed is not None))

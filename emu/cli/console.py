@@ -58,6 +58,8 @@ def command(file: Path, channel: str | None, as_pty: bool, port: int | None, fas
     seconds = None if limit is None else limit_seconds(limit)
     if saved is not None and seed is not None:
         raise InputError("--seed: a saved machine has its own seed; leave it out with --load.")
+    if save is not None:
+        store.check(save)
     chosen = seed if saved is None else store.seed_of(saved)
     sitting = Sitting(Machine(load(file), chosen, compiling()), progress=compiling())
     if saved is not None:

@@ -46,6 +46,7 @@ def command(file: Path, output: Path, until: str | None, limit: str, sends: tupl
     from emu.session import Session
 
     seconds, steps = asked(limit, sends, afters, script)
+    recordfile.check(output)
     machine = MeteredMachine(load(file), seed, compiling())
     names = mark(machine, places, "--milestone")
     session = Session(machine, until, seconds, steps)

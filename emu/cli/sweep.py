@@ -63,12 +63,14 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
             html_out: Path | None, as_json: bool, **varied: Any) -> None:
     from emu.description import load_tree
     from emu.sweep import axes as axis
+    from emu.sweep import tables
     from emu.sweep.jobs import Asked, make_jobs
     from emu.sweep.run import Results, rows
 
     started = time.perf_counter()
     seconds, steps = asked(limit, sends, afters, script)
     question = Asked(until, seconds, tuple(steps))
+    tables.check(csv_out, html_out)
     tree = load_tree(file)
     chosen = _axes(tree, file, varied)
     if smallest and (varied["each_card"] or varied["card_sets"]):
@@ -162,15 +164,13 @@ def _teller() -> Callable[[int, int], None]:
 
 
 def _write(csv_out: Path | None, html_out: Path | None, title: str, done: list[Any]) -> None:
+    from emu.atomic import write_atomic
     from emu.sweep import tables
 
-    for path, option, text in ((csv_out, "--csv", tables.as_csv), (
-            html_out, "--html", lambda rows: tables.as_html(title, rows))):
+    for path, what, text in ((csv_out, "CSV table", tables.as_csv), (
+            html_out, "page", lambda rows: tables.as_html(title, rows))):
         if path is not None:
-            try:
-                path.write_text(text(done), encoding="utf-8")
-            except OSError as error:
-                raise InputError(f"{option} {path}: cannot be written: {error.strerror}.") from None
+            write_atomic(path, text(done).encode("utf-8"), what)
 
 
 def _show(done: list[Any], smallest: bool, as_json: bool, wall: float) -> None:

@@ -3,7 +3,8 @@ from __future__ import annotations
 
 import sys
 import time
-from contextlib import ExitStack
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
     from emu.logs.window import Choice, Outlet, Window
     from emu.machine import Machine
     from emu.session import Session
+
+MARKS = {"--text": b"T-state", "--jsonl": b'{"t":', "--vcd": b"$version preburn"}  # of old ones
 
 HELP = """Run the machine of a backplane FILE and write down what happened.
 
@@ -102,7 +105,7 @@ def command(file: Path, text_out: str | None, json_out: str | None, as_json: boo
     window = _window(machine, setting, begin, end)
     chosen = filters.parse(only, setting)
     session = Session(machine, until, seconds, steps)
-    with ExitStack() as files:
+    with _writing(text_out, json_out, vcd_out), ExitStack() as files:
         outlets: list[Outlet] = [*_text_outlets(files, setting, text_out, json_out, chosen,
                                                 by_cycle, last)]
         if vcd_out:
@@ -132,9 +135,27 @@ def _window(machine: Machine, setting: Setting, begin: str | None, end: str | No
     return Window(first, last)
 
 
+@contextmanager
+def _writing(*names: str | None) -> Iterator[None]:
+    """Name the files when one of them cannot be written to the end; InputError."""
+    try:
+        yield
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        from emu.atomic import reason
+
+        told = " or ".join("standard output" if name == "-" else name for name in names if name)
+        raise InputError(f"{told}: cannot be written: {reason(error)}; the trace is not "
+                         f"whole.") from None
+
+
 def _open(files: ExitStack, name: str, option: str) -> BinaryIO:
     if name == "-":
         return sys.stdout.buffer
+    from emu.atomic import check_output
+
+    check_output(Path(name), "trace", MARKS[option])
     try:
         return files.enter_context(open(name, "wb"))
     except OSError as error:

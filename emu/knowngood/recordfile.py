@@ -10,7 +10,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from emu.atomic import write_atomic
+from emu.atomic import check_output, write_atomic
 from emu.errors import InputError
 from emu.inputfile import read_limited
 from emu.knowngood.record import VERSION, Tree
@@ -55,6 +55,11 @@ def _flat(value: Any) -> bool:
     if isinstance(value, dict):
         return False
     return not any(isinstance(v, dict | list) for v in value)
+
+
+def check(path: Path) -> None:
+    """Look before a run whether a record may be written there; InputError if not."""
+    check_output(path, "record", FORMAT.encode("ascii"))
 
 
 def write(path: Path, tree: Tree) -> None:

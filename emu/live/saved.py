@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from emu.atomic import write_atomic
+from emu.atomic import check_output, write_atomic
 from emu.errors import InputError
 from emu.inputfile import read_limited
 from emu.knowngood.hold import values
@@ -41,6 +41,11 @@ def state_digest(machine: Machine) -> str:
     return digest.hexdigest()
 
 
+def check(path: Path) -> None:
+    """Look whether a machine may be saved there; InputError if not."""
+    check_output(path, "saved machine", FORMAT.encode("ascii"))
+
+
 def save(path: Path, sitting: Sitting) -> None:
     """Save the machine as it stands; InputError when the file cannot be written."""
     machine = sitting.machine
@@ -51,6 +56,7 @@ def save(path: Path, sitting: Sitting) -> None:
         "images": images_table(machine.description), "media": media_table(machine.description),
         "t": sitting.t, "state": state_digest(machine), "inputs": [i.as_dict() for i in made]}
     text = json.dumps({"format": FORMAT, **tree, "seal": seal_of(tree)}, indent=1)
+    check(path)
     write_atomic(path, text.encode("ascii"), "saved machine")
 
 

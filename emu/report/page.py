@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from emu.atomic import write_atomic
+from emu.atomic import check_output, write_atomic
 from emu.console import Channel
 from emu.diagnosis import Verdict
 from emu.diagnosis.verdict import REACHED, WAITING
@@ -19,7 +19,13 @@ from emu.report.pictures import COLOURS, Row, memory_picture, stack_picture, tim
 from emu.session import Session
 
 GOOD = (REACHED, WAITING)
+HEAD = '<!DOCTYPE html>\n<html lang="en">'
 WORDS = ("executed", "written", "read")
+
+
+def check(path: Path) -> None:
+    """Look before a run whether a report may be written there; InputError if not."""
+    check_output(path, "report", HEAD.encode("ascii"))
 
 
 def write(path: Path, session: Session, verdict: Verdict,
@@ -40,7 +46,7 @@ def page(session: Session, verdict: Verdict, found: History) -> str:
     body = "\n".join(filter(None, (
         _answer(session, verdict), _over_time(session, found), _memory(session, found),
         _loop(session), _console(session), _state(verdict), _machine(session))))
-    return (f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+    return (f'{HEAD}<head><meta charset="utf-8">'
             f'<meta name="viewport" content="width=device-width, initial-scale=1">'
             f"<title>{escape(verdict.verdict)}: {escape(name)}</title>"
             f"<style>\n{style}</style></head><body>\n{body}\n</body></html>\n")

@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from emu.atomic import write_atomic
 from emu.errors import InputError
 from emu.inputfile import read_limited
 from emu.sweep.jobs import Job, not_run, run_job
@@ -51,12 +52,11 @@ class Results:
         if self.path is None:
             yield lambda row: self.found.update({row["key"]: row})
             return
+        lines = [{"format": FORMAT, "version": VERSION}, *self.found.values()]
+        write_atomic(self.path, "".join(json.dumps(x) + "\n" for x in lines).encode("ascii"),
+                     "results file")
         try:
-            with self.path.open("w", encoding="ascii") as out:
-                out.write(json.dumps({"format": FORMAT, "version": VERSION}) + "\n")
-                for row in self.found.values():
-                    out.write(json.dumps(row) + "\n")
-
+            with self.path.open("a", encoding="ascii") as out:
                 def keep(row: Result) -> None:
                     self.found[row["key"]] = row
                     out.write(json.dumps(row) + "\n")

@@ -6,14 +6,26 @@ import html
 from collections import Counter
 from collections.abc import Sequence
 from io import StringIO
+from pathlib import Path
 from typing import Any
+
+from emu.atomic import check_output
 
 Row = dict[str, Any]
 COLUMNS = ("verdict", "cause", "seconds")
+RESULTS = ("boots", "verdict", "cause", "seconds", "t_states", "where", "summary")
+HEAD = '<!doctype html>\n<html lang="en">'
 NAMED = 8  # values of an axis that are named in a summary
 STYLE = """body{font-family:sans-serif;margin:2em}table{border-collapse:collapse}
 th,td{padding:.2em .7em;border-bottom:1px solid #ccc;text-align:left;vertical-align:top}
 tr.boots td{background:#e8f5e8}tr.fails td{background:#fbeaea}td.number{text-align:right}"""
+
+
+def check(csv_out: Path | None, html_out: Path | None) -> None:
+    """Look before a sweep whether its tables may be written there; InputError if not."""
+    for path, what, mark in ((csv_out, "CSV table", ",".join(RESULTS)), (html_out, "page", HEAD)):
+        if path is not None:
+            check_output(path, what, mark.encode("ascii"))
 
 
 def axis_names(rows: Sequence[Row]) -> list[str]:
@@ -41,8 +53,7 @@ def as_csv(rows: Sequence[Row]) -> str:
     axes = axis_names(rows)
     out = StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow([*axes, "boots", "verdict", "cause", "seconds", "t_states", "where",
-                     "summary"])
+    writer.writerow([*axes, *RESULTS])
     for row in rows:
         writer.writerow([*(row["varied"].get(name, "") for name in axes),
                          "yes" if row["boots"] else "no", row["verdict"], row["cause"] or "",
@@ -61,7 +72,7 @@ def as_html(title: str, rows: Sequence[Row]) -> str:
                      f'<td class="number">{row["seconds"]:.6f}</td>'
                      f'<td>{html.escape(row["summary"])}</td></tr>')
     told = "".join(f"<li>{html.escape(line)}</li>" for line in summary(rows))
-    return (f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
+    return (f'{HEAD}<head><meta charset="utf-8">'
             f"<title>{html.escape(title)}</title><style>{STYLE}</style></head>\n<body>"
             f"<h1>{html.escape(title)}</h1>\n<ul>{told}</ul>\n<table><thead><tr>{head}</tr>"
             f"</thead>\n<tbody>\n" + "\n".join(lines) + "\n</tbody></table></body></html>\n")
