@@ -30,18 +30,21 @@ def command(folder: Path, rom: Path | None, **given: str | None) -> None:
 
     On a terminal it asks for what no option says; else usual values are taken.
     """
-    from emu.clock import parse_frequency
-    from emu.starting.files import start
+    from emu.starting.files import check_folder, memory_for, start
 
-    usual = Choices(folder.resolve().name)
+    if folder == Path():
+        raise InputError("name the project's folder.")
+    check_folder(folder)
+    if given["clock"] is not None:
+        try:
+            _clock(given["clock"])
+        except click.BadParameter as error:
+            raise InputError(f"--clock: {error.message}") from None
+    usual = Choices(folder.resolve().name, memory="plain" if rom is None else memory_for(rom))
     answers = {key: value if value is not None else _ask(key, getattr(usual, key))
                for key, value in given.items()}
     image = usual.image if rom is None else f"images/{rom.name}"
     choices = Choices(usual.name, **answers, image=image)
-    try:
-        parse_frequency(choices.clock)
-    except ValueError as error:
-        raise InputError(f"--clock: {error}.") from None
     for word in (choices.name, choices.until, image):
         if not word or any(c in word for c in '"\'\\{}') or not word.isprintable():
             raise InputError(f"{word!r}: holds a character that the project's files cannot "
@@ -57,5 +60,17 @@ def _ask(key: str, usual: str) -> str:
     """Ask on a terminal; else take the usual answer."""
     if not sys.stdin.isatty():
         return usual
-    kind = click.Choice(list(KINDS[key])) if key in KINDS else str
-    return str(click.prompt(QUESTIONS[key], default=usual, type=kind, show_choices=False))
+    kind = click.Choice(list(KINDS[key])) if key in KINDS else None
+    return str(click.prompt(QUESTIONS[key], default=usual, type=kind, show_choices=False,
+                            value_proc=_clock if key == "clock" else None))
+
+
+def _clock(text: str) -> str:
+    """Give a clock back; BadParameter, which asks again, when it is none."""
+    from emu.clock import parse_frequency
+
+    try:
+        parse_frequency(text)
+    except ValueError as error:
+        raise click.BadParameter(f"{error}.") from None
+    return text

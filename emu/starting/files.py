@@ -1,12 +1,14 @@
 """The files of a new project, as text."""
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 
 from emu.atomic import write_atomic
 from emu.errors import InputError
 from emu.image import load_image
-from emu.starting.choices import Choices, backplane
+from emu.inputfile import read_limited
+from emu.starting.choices import SIZES, Choices, backplane
 
 TESTS = '''"""What {name} must do, before it is burned: pytest runs these."""
 import pytest
@@ -37,7 +39,7 @@ README = """# {name}
 
 - `machine.toml`: the cards, their jumpers and the image.
 - `images/`: what is burned. Put the ROM at `{image}`.
-- `ci.sh`: the checks for a build service.
+- `ci.sh`: the checks for a build service (`sh ci.sh`).
 - `test_boot.py`: what it must do; `good.json`: what a good boot did (`pytest --update` makes it).
 
 ```sh
@@ -50,36 +52,70 @@ preburn preflight machine.toml --until '{until}'    # before burning
 """
 
 
+def check_folder(folder: Path) -> None:
+    """Look whether a project may be started there; InputError when something is there."""
+    try:
+        free = not folder.exists() or (folder.is_dir() and not any(folder.iterdir()))
+    except OSError as error:
+        raise InputError(f"{folder}: cannot be read: {error.strerror}; name another "
+                         f"folder.") from None
+    if not free:
+        raise InputError(f"{folder}: is there already and not empty; name a new folder.")
+
+
+def memory_for(rom: Path) -> str:
+    """Name the memory card that a ROM fits; InputError when it fits none, or is no image."""
+    needed = max(segment.end for segment in load_image(rom).segments)
+    found = next((name for name, size in SIZES.items() if needed <= size), None)
+    if found is None:
+        raise InputError(f"{rom}: reaches {needed - 1:X}h, beyond the {max(SIZES.values()) >> 10} "
+                         f"KiB of the largest chip; link it lower.")
+    return found
+
+
 def start(folder: Path, choices: Choices, rom: Path | None) -> list[Path]:
-    """Make the project; give its files.
+    """Make the project, whole or not at all; give its files.
 
     ``rom`` is copied into images/ when given.  Raises InputError when the folder holds
-    something already, or the ROM is no image.
+    something already, or the ROM is no image or fits its chip not.
     """
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise InputError(f"{folder}: is there already and not empty; name a new folder.")
+    check_folder(folder)
     content = b""
     if rom is not None:
-        load_image(rom)
-        content = rom.read_bytes()
+        if SIZES[memory_for(rom)] > SIZES[choices.memory]:
+            raise InputError(f"{rom}: is larger than the {SIZES[choices.memory] >> 10} KiB of "
+                             f"{choices.memory} memory; choose --memory {memory_for(rom)}.")
+        content = read_limited(rom, "image")
     words = {"name": choices.name, "until": choices.until, "image": choices.image}
     texts = {"machine.toml": backplane(choices), "test_boot.py": TESTS.format(**words),
              "README.md": README.format(**words),
-             "ci.sh": CI.format(**words),
-             "images/README": "ROM images: raw binary, Intel HEX, S-record or ELF.\n"}
-    made = []
-    for name, text in texts.items():
-        made.append(_write(folder / name, text.encode("utf-8")))
+             "ci.sh": CI.format(**words)}
+    contents = {name: text.encode("utf-8") for name, text in texts.items()}
     if content:
-        made.append(_write(folder / choices.image, content))
-    return made
+        contents[choices.image] = content
+    else:
+        contents["images/README"] = b"ROM images: raw binary, Intel HEX, S-record or ELF.\n"
+    return _write_all(folder, contents)
 
 
-def _write(path: Path, data: bytes) -> Path:
+def _write_all(folder: Path, contents: dict[str, bytes]) -> list[Path]:
+    """Write the files; take all away again when one cannot be written."""
+    made = []
+    fresh = [path for path in (folder / "images", folder) if not path.exists()]
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InputError(f"{path.parent}: cannot be made: {error.strerror}; name another "
-                         f"folder.") from None
-    write_atomic(path, data)
-    return path
+        try:
+            (folder / "images").mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise InputError(f"{folder}: cannot be made: {error.strerror}; name another "
+                             f"folder.") from None
+        for name, data in contents.items():
+            write_atomic(folder / name, data)
+            made.append(folder / name)
+    except BaseException:
+        for path in made:
+            path.unlink(missing_ok=True)
+        for path in fresh:
+            with contextlib.suppress(OSError):
+                path.rmdir()
+        raise
+    return made
