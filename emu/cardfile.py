@@ -23,6 +23,7 @@ from emu.views import is_plain
 from peripherals.card import ENTRIES, Card, Jumper
 
 SIZE_LIMIT = 1 << 20
+WORDS = ("describe", "glass", "risks")
 HOOKS = ("order", "memory_size", "image_size", "ram_window", "margins", "troubles", "rates")
 
 
@@ -72,8 +73,8 @@ def checked(card: Any, place: str) -> Card:
         raise InputError(f"{place}: CARD: jumpers takes Jumper(...) entries only.")
     hooks: dict[str, Any] = {
         name: _kept(getattr(card, name), name) for name in HOOKS if getattr(card, name)}
-    return replace(card, describe=_kept_words(card.describe), glass=_kept_words(card.glass),
-                   **hooks)
+    words: dict[str, Any] = {name: _kept_words(getattr(card, name)) for name in WORDS}
+    return replace(card, **words, **hooks)
 
 
 def _check_state(card: Card, place: str) -> None:

@@ -63,10 +63,10 @@ def terminal(value: Any, place: str) -> dict[str, Any]:
     if isinstance(baud, bool) or not isinstance(baud, int) or not 1 <= baud <= 10_000_000:
         raise InputError(f"{place}: baud takes a whole number from 1 to 10000000, not {baud!r}.")
     form = str(table["format"])
-    if len(form) < 3 or form[0] not in "5678" or form[1] not in "NOE" or \
+    if len(form) < 3 or form[0] not in "5678" or form[1] not in "NOEMS" or \
             form[2:] not in ("1", "1.5", "2"):
-        raise InputError(f'{place}: format takes data bits, parity and stop bits such as "8N1" '
-                         f'or "7E2", not {form!r}.')
+        raise InputError(f'{place}: format takes data bits, parity (N, O, E, M, S) and stop '
+                         f'bits such as "8N1" or "7E2", not {form!r}.')
     if table["flow"] not in FLOWS:
         raise InputError(f"{place}: flow takes {' or '.join(FLOWS)}, not {table['flow']!r}.")
     return table

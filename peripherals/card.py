@@ -161,6 +161,7 @@ class Card:
     order: Callable[[Mapping[str, Any]], tuple[str, ...]] | None = None
     needs_port: bool = True  # False: it works with none of its registers decoded
     interrupt: int = NO_INTERRUPT  # or PLAIN_INTERRUPT, CHAINED_INTERRUPT
+    sources: int = 8  # bits of m.ip[slot] that a chained card may use, at most
     outputs: tuple[str, ...] = ()  # lines that other cards can be wired to
     inputs: tuple[str, ...] = ()
     channels: tuple[str, ...] = ()  # serial channels; state field line_<channel>
@@ -174,6 +175,8 @@ class Card:
     glass: Callable[[Any, Any], list[str]] = _no_words
     margins: Callable[[Any, Any], list[Margin]] = _no_margins  # what must be served in time
     troubles: Callable[[Any, Any], list[Trouble]] = _no_troubles  # what went wrong at it
+    # what happened at it and is worth a look even when all went well
+    risks: Callable[[Any, Any], list[str]] = _no_words
     # where on its medium it is: a program that comes to new places gets somewhere
     place: Callable[[Any, Any], object] = _no_place
     rates: Callable[[Ask], list[Way]] = _no_rates  # what it can be programmed for

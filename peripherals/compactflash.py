@@ -308,6 +308,15 @@ def describe(m: Any, s: Any) -> list[str]:
              f"{int(status(s)):02X}h, error {int(s.error):02X}h",
              f"{int(s.reads)} sectors read, {int(s.writes)} written, {int(s.errors)} commands "
              f"failed, the last command {int(s.command):02X}h"]
+    words += risks(m, s)
+    if s.absent_polls:
+        words.append(f"{int(s.absent_polls)} status reads of drive 1, which is not there")
+    return words
+
+
+def risks(m: Any, s: Any) -> list[str]:
+    """Data that were lost, and the last failure."""
+    words = []
     if s.lost:
         words.append(f"{int(s.lost)} bytes lost: data was moved in 16-bit mode over eight lines")
     if s.early:
@@ -317,8 +326,6 @@ def describe(m: Any, s: Any) -> list[str]:
         words.append(f"the last failure at T-state {int(s.failed_t)}: {failure(s)}")
     if s.repeats:
         words.append(f"{int(s.repeats)} data reads gave the same byte again")
-    if s.absent_polls:
-        words.append(f"{int(s.absent_polls)} status reads of drive 1, which is not there")
     return words
 
 
@@ -349,6 +356,7 @@ CARD = Card(
     interrupt=PLAIN_INTERRUPT,
     power_on=power_on,
     describe=describe,
+    risks=risks,
     troubles=troubles,
     place=lambda m, s: int(s.sector),
     serve=serve,

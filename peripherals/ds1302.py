@@ -6,7 +6,9 @@ Clock registers are copied when CE rises, so that a burst is of one moment; writ
 clears the divider; a clock burst is written when its eighth byte is there.
 
 From memory: commands without bit 7 are ignored, a read that goes on past a burst's end begins
-it anew, the released line is pulled up, a clock that was stopped begins a whole second.
+it anew, the released line is pulled up, a clock that was stopped begins a whole second.  A data
+bit that changes in the same write as SCLK rises is taken as new, a frame that begins with SCLK
+high goes on; both are beyond the data sheet, and counted.
 """
 from __future__ import annotations
 
@@ -19,7 +21,7 @@ from emu.jit import compiled, inlined
 from peripherals import calendar
 from peripherals.calendar import CALENDAR, SECOND, next_event, next_second, plan_second
 from peripherals.calendar import start_second as begin_second
-from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.card import Card, Jumper, Setup, Trouble, entry
 
 COMMAND, WRITING, READING, DONE = range(4)  # phases of a frame
 BURST = 31  # the address of the bursts
@@ -45,6 +47,8 @@ STATE = np.dtype([
     ("ce_t", np.int64),  # when CE rose
     ("setup", np.int64),  # T-states that CE must stand before SCLK
     ("hasty", np.int64),  # clocks that came too soon
+    ("together", np.int64),  # clocks that rose in the same write as the data changed
+    ("high_start", np.int64),  # frames that began with SCLK high
     ("frames", np.int64), ("refused", np.int64),  # frames; writes that protection refused
 ], align=True)
 
@@ -237,12 +241,16 @@ def write(m, s, a, t):
     ce = line_of(byte, s.ce_bit)
     if ce != line_of(before, s.ce_bit):
         ce_changed(s, ce, t)
+        if ce == 1 and line_of(byte, s.clock_bit) == 1:
+            s.high_start += 1
     was = line_of(before, s.clock_bit)
     now = line_of(byte, s.clock_bit)
     if ce == 0 or was == now:
         return np.int64(0)
     if now == 1:
         driven = line_of(byte, s.drive_bit) == s.drive_level
+        if driven and line_of(byte ^ before, s.data_bit) == 1:
+            s.together += 1
         clock_up(m, s, line_of(byte, s.data_bit) if driven else np.int64(1), t)
     else:
         clock_down(s)
@@ -268,11 +276,46 @@ def describe(m: Any, s: Any) -> list[str]:
     """Give the clock in words."""
     out = [f"{calendar.words(s.calendar)}{', write-protected' if s.protect else ''}",
            f"{int(s.frames)} frames"]
+    return out + risks(m, s)
+
+
+def risks(m: Any, s: Any) -> list[str]:
+    """What breaks the chip's rules, and what it refused."""
+    out = []
     if s.refused:
         out.append(f"{int(s.refused)} writes refused: write protection is on (8Eh = 80h)")
+    if s.together:
+        out.append(f"{int(s.together)} data bits changed in the same write as SCLK rose: the chip "
+                   "needs them before (tDC)")
+    if s.high_start:
+        out.append(f"{int(s.high_start)} frames began with SCLK high: it must be low when CE rises")
     if s.hasty:
         out.append(f"{int(s.hasty)} clocks came less than 1 us after CE")
     return out
+
+
+def troubles(m: Any, s: Any) -> list[Trouble]:
+    """A clock that stands while the program looks at it."""
+    if s.calendar.running or not s.frames:
+        return []
+
+    def mend(m: Any, s: Any) -> None:
+        s.calendar.running = 1
+        begin_second(s.calendar, np.int64(m.t))
+        settle(m, s)
+
+    refused = s.protect and s.refused
+    code, summary = ("clock-protected", "is write-protected, and stands") if refused else (
+        "clock-stopped", "stands: CH, bit 7 of its seconds, is set")
+    evidence = [f"It shows {calendar.words(s.calendar)}.", f"{int(s.frames)} frames have come."]
+    remedy = ["Write the seconds with bit 7 = 0 (command 80h) once; a new chip, or one whose "
+              "battery was flat, comes up halted."]
+    if refused:
+        evidence.append(f"{int(s.refused)} writes were refused, because WP (bit 7 of register "
+                        f"8Eh) is set.")
+        remedy = ["Write 00h to register 8Eh before any other register, as WP is undefined at "
+                  "power-on.", *remedy]
+    return [Trouble(code, f"{{card}} {summary}.", evidence, remedy, int(s.ce_t), mend)]
 
 
 CARD = Card(
@@ -297,4 +340,6 @@ CARD = Card(
     registers=("port",),
     power_on=power_on,
     describe=describe,
+    risks=risks,
+    troubles=troubles,
 )

@@ -6,7 +6,9 @@ DB7-DB4 are connected; the others read as 1 inside (the chip's own pull-ups).  `
 register latch carries DB7-DB4, RS, R/W and E; the chip takes what is there when E falls.
 
 While it is busy everything but reading the busy flag is lost.  From memory: the DDRAM map,
-the 4-line panel's lines at 00h 40h 14h 54h, reading needs no time of its own.
+the 4-line panel's lines at 00h 40h 14h 54h, reading needs no time of its own.  A read gives the
+data register: it holds the next byte after an address, a cursor shift or a read, but after a
+write the byte written (the data sheet calls that read invalid).
 """
 from __future__ import annotations
 
@@ -35,6 +37,7 @@ STATE = np.dtype([
     ("short", np.int64), ("long", np.int64), ("late", np.int64),  # T-states
     ("ddram", np.uint8, (128,)), ("cgram", np.uint8, (64,)),
     ("ac", np.int64),  # address counter
+    ("held", np.uint8),  # the data register: what a read gives
     ("ac_old", np.int64), ("ac_t", np.int64),  # what reads show of it until ac_t
     ("in_cgram", np.int64),
     ("step", np.int64),  # 1 or -1: entry mode
@@ -86,6 +89,12 @@ def step_on(s, t):
     s.busy_t = t + s.short
 
 
+@inlined
+def fetch(s):
+    """Bring the byte at the address to the data register."""
+    s.held = s.cgram[s.ac & 0x3F] if s.in_cgram == 1 else s.ddram[s.ac & 0x7F]
+
+
 # --- instructions -------------------------------------------------------------------------
 @compiled
 def clear(s):
@@ -112,9 +121,11 @@ def instruct(s, byte, t):
     if (byte & 0x80) != 0:
         s.in_cgram = 0
         s.ac = byte & 0x7F
+        fetch(s)
     elif (byte & 0x40) != 0:
         s.in_cgram = 1
         s.ac = byte & 0x3F
+        fetch(s)
     elif (byte & 0x20) != 0:
         s.wide = (byte >> 4) & 1
         s.two_lines = (byte >> 3) & 1
@@ -126,6 +137,7 @@ def instruct(s, byte, t):
             move_display(s, -by)
         else:
             s.ac = wrap(s, s.ac + by)
+            fetch(s)
     elif (byte & 8) != 0:
         s.on = (byte >> 2) & 1
         s.cursor = (byte >> 1) & 1
@@ -144,6 +156,7 @@ def instruct(s, byte, t):
 def put(s, byte, t):
     """Write a character or a row of a user's character."""
     s.written += 1
+    s.held = byte
     if s.in_cgram == 1:
         s.cgram[s.ac & 0x3F] = byte
     else:
@@ -188,10 +201,8 @@ def look(s, rs, t):
     if rs == 0:
         busy = np.int64(0x80) if t < s.busy_t else np.int64(0)
         value = busy | (s.ac_old if t < s.ac_t else s.ac)
-    elif s.in_cgram == 1:
-        value = np.int64(s.cgram[s.ac & 0x3F])
     else:
-        value = np.int64(s.ddram[s.ac & 0x7F])
+        value = np.int64(s.held)
     if s.wide == 0:
         value = (value << 4) & 0xF0 if s.half == 1 else value & 0xF0
     return value
@@ -206,6 +217,7 @@ def end_read(s, rs, t):
         s.half ^= 1
     if rs == 1 and (s.wide == 1 or s.half == 0):
         step_on(s, t)
+        fetch(s)
 
 
 @inlined
@@ -261,6 +273,7 @@ def power_on(setup: Setup) -> None:
     s.ddram[:] = 0x20
     s.cgram[:] = setup.random.integers(0, 32, 64)
     s.wide = s.step = 1
+    s.held = 0x20
 
 
 def _character(code: int) -> str:
@@ -299,11 +312,25 @@ def describe(m: Any, s: Any) -> list[str]:
                  f"{'two lines' if s.two_lines else 'one line'}, address "
                  f"{'CGRAM ' if s.in_cgram else ''}{int(s.ac):02X}h, "
                  f"{'busy' if m.t < s.busy_t else 'ready'}")
+    cursor = ("cursor and blinking" if s.cursor and s.blink else "cursor" if s.cursor else
+              "blinking" if s.blink else "no cursor")
+    words.append(f"{cursor}, moves {'right' if s.step == 1 else 'left'}"
+                 f"{', the display shifts with each character' if s.follows else ''}, shifted by "
+                 f"{int(s.offset)}{', one nibble of two has come' if s.half else ''}")
     words.append(f"{int(s.taken)} instructions and {int(s.written)} characters taken")
     if s.lost:
         words.append(f"{int(s.lost)} accesses lost, because it was busy (the last at T-state "
                      f"{int(s.lost_t)})")
     return words
+
+
+def risks(m: Any, s: Any) -> list[str]:
+    """What was written too fast does not show."""
+    if not s.lost:
+        return []
+    return [f"{int(s.lost)} accesses were lost because it was busy, the last at T-state "
+            f"{int(s.lost_t)}: read the busy flag, or wait {int(s.short)} T-states after each byte "
+            f"and {int(s.long)} after clear and home"]
 
 
 CARD = Card(
@@ -332,5 +359,6 @@ CARD = Card(
         "instruction", "data"),
     power_on=power_on,
     describe=describe,
+    risks=risks,
     glass=glass,
 )

@@ -32,7 +32,7 @@ from peripherals.calendar import (
     plan_second,
 )
 from peripherals.calendar import start_second as begin_tick
-from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.card import Card, Jumper, Setup, Trouble, entry
 
 DIGITS = 12  # registers of the date and time
 WEEK, CD, CE, CF = range(12, 16)
@@ -51,6 +51,7 @@ STATE = np.dtype([
     ("asked", np.int64),  # the interrupt flag
     ("owed", np.int64),  # 1: a second came while HOLD was set
     ("lost", np.int64),  # seconds that HOLD has cost
+    ("stood_t", np.int64),  # when it was stopped or held last
     ("busy_t", np.int64), ("carry", np.int64),  # T-states
     ("low", np.int64),  # 1: STD.P is low
 ], align=True)
@@ -162,7 +163,7 @@ def adjust(s):
 
 
 @compiled
-def write_cd(s, nibble):
+def write_cd(s, nibble, t):
     """Write HOLD, the interrupt flag (0 takes it back), and the adjust bit."""
     if (nibble & FLAG) == 0:
         s.asked = 0
@@ -171,6 +172,8 @@ def write_cd(s, nibble):
     if s.hold == 1 and (nibble & HOLD) == 0 and s.owed == 1:
         next_second(s.calendar)
         s.owed = 0
+    if (nibble & HOLD) != 0 and s.hold == 0:
+        s.stood_t = t
     s.hold = nibble & HOLD
 
 
@@ -182,6 +185,8 @@ def write_cf(s, nibble, t):
         s.ticks = 0
     if runs == 1 and s.calendar.running == 0:
         begin_tick(s.calendar, t)
+    elif runs == 0 and s.calendar.running == 1:
+        s.stood_t = t
     s.calendar.running = runs
     hour = s.calendar.field[HOUR]
     s.calendar.field[HOUR] = hour & 0x3F if (nibble & HOURS_24) != 0 else hour | 0x80
@@ -215,7 +220,7 @@ def write(m, s, a, t):
     elif register == WEEK:
         s.calendar.field[DAY] = (nibble & 7) + 1
     elif register == CD:
-        write_cd(s, nibble)
+        write_cd(s, nibble, t)
     elif register == CE:
         s.ce = nibble
     else:
@@ -251,6 +256,32 @@ def describe(m: Any, s: Any) -> list[str]:
     return out
 
 
+def troubles(m: Any, s: Any) -> list[Trouble]:
+    """A clock that stands: stopped, reset or held."""
+    if s.calendar.running and not s.hold:
+        return []
+
+    def mend(m: Any, s: Any) -> None:
+        s.hold = 0
+        s.cf = int(s.cf) & ~(REST | STOP)
+        if not s.calendar.running:
+            s.calendar.running = 1
+            begin_tick(s.calendar, np.int64(m.t))
+        settle(m, s, np.int64(m.t))
+
+    if s.calendar.running:
+        why, remedy = "HOLD, bit 0 of register CD, is set", (
+            "Clear HOLD after every reading, within a second: no second is carried while it is "
+            "set.")
+    else:
+        why, remedy = f"register CF is {int(s.cf):X}h, with STOP (bit 1) or REST (bit 0) set", (
+            "Write 04h (24 hours) or 00h (12 hours) to register CF once, and set date and time: "
+            "after a flat battery they are noise.")
+    return [Trouble("clock-stopped", f"{{card}} stands: {why}.",
+                    [f"It shows {calendar.words(s.calendar)}.",
+                     f"{int(s.lost)} seconds were lost by HOLD."], [remedy], int(s.stood_t), mend)]
+
+
 CARD = Card(
     name="rtc-6242",
     summary="parallel clock of sixteen registers, class MSM6242",
@@ -269,4 +300,5 @@ CARD = Card(
     outputs=("std",),
     power_on=power_on,
     describe=describe,
+    troubles=troubles,
 )

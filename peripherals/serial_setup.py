@@ -16,8 +16,11 @@ X16 = 16
 
 
 def read_format(text: str) -> tuple[int, int, int]:
-    """Read a format such as "8N1" or "7E1.5": data bits, parity, stop in half bits."""
-    return int(text[0]), "NOE".index(text[1]), int(2 * Fraction(text[2:]))
+    """Read a format such as "8N1" or "7E1.5": data bits, parity, stop in half bits.
+
+    Parity is N, O, E, or M (always 1), S (always 0).
+    """
+    return int(text[0]), "NOEMS".index(text[1]), int(2 * Fraction(text[2:]))
 
 
 def connect(setup: Setup, line: Any, terminal: Mapping[str, Any]) -> None:
@@ -67,7 +70,7 @@ def clock_at_power_on(setup: Setup, line: Any, clock: Fraction | str) -> None:
 
 def format_words(bits: int, parity: int, stop2: int) -> str:
     """Write a format as "8N1"."""
-    return f"{bits}{'NOE'[parity]}{ {2: '1', 3: '1.5', 4: '2'}.get(stop2, '?')}"
+    return f"{bits}{'NOEMS'[parity]}{ {2: '1', 3: '1.5', 4: '2'}.get(stop2, '?')}"
 
 
 def rate_words(line: Any) -> str:

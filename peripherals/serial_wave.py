@@ -19,7 +19,7 @@ import numpy as np
 from emu.jit import compiled, inlined
 from emu.state import FAR
 
-NO_PARITY, ODD, EVEN = range(3)
+NO_PARITY, ODD, EVEN, ALWAYS_1, ALWAYS_0 = range(5)  # parity
 HUNTING, SAMPLING, WHOLE = range(3)  # what a receiver does
 NOTHING, CHARACTER, MARK = range(3)  # what listening came upon; MARK: the end of a break
 PARITY_ERROR, FRAMING_ERROR, BREAK = 1, 2, 4
@@ -97,6 +97,14 @@ def odd_ones(byte):
     return byte & 1
 
 
+@inlined
+def parity_bit(parity, data):
+    """Give the bit that a parity other than NO_PARITY adds to some data."""
+    if parity >= ALWAYS_1:
+        return parity & 1
+    return odd_ones(data) ^ (parity & 1)
+
+
 @compiled
 def put(w, byte, bits, parity, stop2):
     """Lay a character out on the wire; its start and its half bit are set already."""
@@ -104,7 +112,7 @@ def put(w, byte, bits, parity, stop2):
     w.levels = data << 1
     count = bits + 1
     if parity != NO_PARITY:
-        w.levels |= (odd_ones(data) ^ (parity & 1)) << count
+        w.levels |= parity_bit(parity, data) << count
         count += 1
     w.levels |= ~((1 << count) - 1)
     w.halves = 2 * count + stop2
@@ -202,7 +210,7 @@ def finish(r, level):
     r.busy = HUNTING
     r.seen = level
     r.error = 0
-    if r.parity != NO_PARITY and (odd_ones(r.byte) ^ r.check) != (r.parity & 1):
+    if r.parity != NO_PARITY and r.check != parity_bit(r.parity, r.byte):
         r.error = PARITY_ERROR
     if level == 0:
         r.error |= FRAMING_ERROR

@@ -14,7 +14,7 @@ import numpy as np
 
 from emu.lines import source_of
 from emu.state import FAR, PLAIN_INTERRUPT
-from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.card import Card, Jumper, Setup, Trouble, entry
 from peripherals.margins import Margin
 from peripherals.rates import BAUD, Ask, Way, Write, near
 from peripherals.serial_line import abort, set_receiver
@@ -41,6 +41,7 @@ from peripherals.uart_16550_core import (
     SCRATCH,
     STATE,
     X16,
+    arrive,
     begin,
     configure,
     depth,
@@ -140,6 +141,7 @@ def write(m, s, a, t):
             s.tx_count += 1
         else:
             s.tx[(s.tx_at + s.tx_count - 1) & 15] = byte
+            s.spilled += 1
         begin(s, t)
     elif register == IER:
         if (byte & EMPTY) != 0 and (s.ier & EMPTY) == 0 and s.tx_count == 0:
@@ -149,6 +151,7 @@ def write(m, s, a, t):
         fifo_control(s, byte)
     elif register == LCR:
         s.lcr = byte
+        s.lcr_t = t
         configure(m, s, t)
     elif register == MCR:
         s.mcr = byte & 0x1F
@@ -187,7 +190,62 @@ def describe(m: Any, s: Any) -> list[str]:
         out.append("DLAB is set: the data and interrupt registers are the divisor's")
     if s.gated and not s.mcr & OUT2:
         out.append("OUT2 is 0: the interrupt pin is cut off")
-    return out + terminal_words(s.line)
+    return out + risks(m, s) + terminal_words(s.line)
+
+
+def risks(m: Any, s: Any) -> list[str]:
+    """Characters that were lost on the way out or in."""
+    out = []
+    if s.spilled:
+        out.append(f"{int(s.spilled)} characters written with no room for them and lost: "
+                   f"{'more than the FIFO takes' if s.fcr & 1 else 'the FIFOs are off, one fits'}")
+    if s.lost:
+        out.append(f"{int(s.lost)} characters were lost by overrun, with room for {int(depth(s))}")
+    return out
+
+
+def _gets_a_character(m: Any, s: Any) -> None:
+    arrive(s, np.int64(ord("x")), np.int64(0), np.int64(m.t))
+    settle(m, s)
+
+
+def latch_open(s: Any) -> Trouble | None:
+    """The divisor latch, still selected."""
+    if not s.lcr & DLAB:
+        return None
+
+    def mend(m: Any, s: Any) -> None:
+        s.lcr = int(s.lcr) & ~DLAB
+        s.ier = int(s.divisor) >> 8 & 15  # what was meant for it
+        _gets_a_character(m, s)
+
+    return Trouble(
+        "latch-open", "{card} has its divisor latch selected while the program waits.",
+        [f"LCR is {int(s.lcr):02X}h: DLAB, bit 7, is 1, so {{data}} and {{interrupt-enable}} are "
+         f"the divisor, now {int(s.divisor)}.", f"IER is {int(s.ier):02X}h."],
+        [f"Write {int(s.lcr) & 0x7F | 3:02X}h to {{line-control}} after the divisor, before the "
+         f"first access to {{data}} or {{interrupt-enable}}."], int(s.lcr_t), mend)
+
+
+def gate_closed(s: Any) -> Trouble | None:
+    """Interrupts that OUT2 keeps from the bus."""
+    if not s.gated or s.mcr & OUT2 or not s.ier or s.lcr & DLAB:
+        return None
+
+    def mend(m: Any, s: Any) -> None:
+        s.mcr = int(s.mcr) | OUT2
+        _gets_a_character(m, s)
+
+    return Trouble(
+        "gate-closed", "{card} asks for interrupts, and OUT2 keeps its pin from /INT.",
+        [f"IER is {int(s.ier):02X}h; MCR is {int(s.mcr):02X}h: OUT2, bit 3, is 0.",
+         "Jumper gate of slot {slot} is \"out2\": the pin passes only while OUT2 is set."],
+        [f"Write {int(s.mcr) | OUT2:02X}h to {{modem-control}}."], int(s.lcr_t), mend)
+
+
+def troubles(m: Any, s: Any) -> list[Trouble]:
+    """Give all that went wrong."""
+    return [trouble for trouble in (latch_open(s), gate_closed(s)) if trouble is not None]
 
 
 def margins(_: Any, s: Any) -> list[Margin]:
@@ -231,6 +289,8 @@ CARD = Card(
     channels=("",),
     power_on=power_on,
     describe=describe,
+    risks=risks,
     margins=margins,
+    troubles=troubles,
     rates=rates,
 )

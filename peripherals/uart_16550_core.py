@@ -24,6 +24,8 @@ from peripherals.serial_line import (
     start_frame,
 )
 from peripherals.serial_wave import (
+    ALWAYS_0,
+    ALWAYS_1,
     BREAK,
     CHARACTER,
     EVEN,
@@ -48,6 +50,7 @@ STATE = np.dtype([
     ("line", LINE),
     ("ier", np.int64), ("fcr", np.int64), ("lcr", np.int64), ("mcr", np.int64),
     ("scratch", np.int64), ("divisor", np.int64),
+    ("lcr_t", np.int64),  # when LCR was written last
     ("most", np.int64),  # the longest divisor that is followed exactly
     ("rx", np.uint8, (DEPTH,)), ("rx_error", np.uint8, (DEPTH,)),
     ("rx_at", np.int64), ("rx_count", np.int64),
@@ -60,6 +63,7 @@ STATE = np.dtype([
     ("loop_t", np.int64), ("loop_byte", np.int64),  # in the local loop
     ("gated", np.int64),  # 1: OUT2 lets the interrupt pin through
     ("source", np.int64), ("clock_t", np.int64),  # wired clock, as in acia_6850.py
+    ("spilled", np.int64),  # characters written while there was no room for them
     ("received", np.int64), ("sent", np.int64), ("lost", np.int64), ("bad", np.int64),
 ], align=True)
 
@@ -215,7 +219,7 @@ def begin(s, t):
         return
     if (s.mcr & LOOP) != 0:
         if s.loop_t == FAR:
-            s.loop_byte = next_byte(s)
+            s.loop_byte = next_byte(s) & ((1 << s.line.tx_bits) - 1)
             s.loop_t = t + character_length(s)
     elif not sending(s.line):
         arm(s.line, t)
@@ -259,7 +263,10 @@ def configure(m, s, t):
         stop2 = np.int64(3) if bits == 5 else np.int64(4)
     parity = np.int64(NO_PARITY)
     if (s.lcr & 8) != 0:
-        parity = np.int64(EVEN) if (s.lcr & 16) != 0 else np.int64(ODD)
+        even = (s.lcr & 16) != 0
+        parity = np.int64(EVEN) if even else np.int64(ODD)
+        if (s.lcr & 32) != 0:  # stick parity
+            parity = np.int64(ALWAYS_0) if even else np.int64(ALWAYS_1)
     if s.divisor != 0:
         set_format(m, s.line, t, X16 * min(s.divisor, s.most), parity, stop2, bits, bits)
     looped = (s.mcr & LOOP) != 0

@@ -16,161 +16,57 @@ from typing import Any
 
 import numpy as np
 
-from emu.jit import compiled, inlined
-from emu.lines import drive_level, source_of
+from emu.errors import InputError
+from emu.jit import compiled
+from emu.lines import source_of
 from emu.state import CHAINED_INTERRUPT, FAR
 from peripherals.card import Card, Jumper, Setup, entry
-
-OUTPUT, INPUT, BOTH_WAYS, BITS = range(4)  # modes
-NOTHING, DIRECTIONS, MASK = range(3)  # what the next control byte is
-A, B = range(2)
-ENABLE, AND, HIGH, MASK_FOLLOWS = 0x80, 0x40, 0x20, 0x10  # of an interrupt control word
-READY, STROBE = 16, 16  # number of ardy among the outputs, of astb among the inputs
-PAPER = 64  # bytes kept of what a partner took
-
-PORT = np.dtype([
-    ("mode", np.int64),
-    ("out", np.int64),  # the output register
-    ("latched", np.int64),  # the input register
-    ("pins", np.int64),  # levels from outside
-    ("dirs", np.int64),  # mode 3: 1 = input
-    ("mask", np.int64),  # 0 = watched
-    ("control", np.int64),  # of the last interrupt control word
-    ("expects", np.int64),
-    ("vector", np.int64),
-    ("rdy", np.int64), ("stb", np.int64),  # levels of the handshake lines
-    ("match", np.int64),
-    ("asleep", np.int64),  # 1: in reset until a control word comes
-    ("pending", np.int64),
-    ("shown", np.int64),  # what the lines show
-    ("partner", np.int64),  # 1: somebody takes what comes out
-    ("delay", np.int64), ("strobe_t", np.int64),  # T-states; when the partner strobes
-    ("paper", np.uint8, (PAPER,)), ("papers", np.int64),  # what it took, and how much
-], align=True)
-
-STATE = np.dtype([
-    ("slot", np.int64),
-    ("port", PORT, (2,)),
-    ("gated", np.int64),  # 1: RESET reaches the chip by M1
-    ("inputs_a", np.int64), ("inputs_b", np.int64),  # levels of unwired pins
-], align=True)
-
-
-# --- requests -----------------------------------------------------------------------------
-@compiled
-def ask(m, s):
-    """Let the pending requests of enabled ports pull /INT."""
-    asking = np.int64(0)
-    for k in range(2):
-        p = s.port[k]
-        if p.pending == 1 and (p.control & ENABLE) != 0:
-            asking |= np.int64(1) << k
-    if m.ip[s.slot] != asking:
-        m.ip[s.slot] = asking
-        m.irq_dirty = 1
-
-
-@compiled
-def request(m, s, k):
-    """Note a request of a port."""
-    s.port[k].pending = 1
-    ask(m, s)
-
-
-@compiled
-def compare(m, s, k):
-    """Work a mode 3 match out; a request when it becomes true."""
-    p = s.port[k]
-    if p.mode != BITS or p.expects != NOTHING:
-        return
-    watched = ~p.mask & p.dirs & 0xFF
-    active = p.pins if (p.control & HIGH) != 0 else ~p.pins
-    active &= watched
-    match = np.int64(0)
-    if watched != 0:
-        if (p.control & AND) != 0:
-            match = np.int64(1) if active == watched else np.int64(0)
-        else:
-            match = np.int64(1) if active != 0 else np.int64(0)
-    rose = match == 1 and p.match == 0
-    p.match = match
-    if rose:
-        request(m, s, k)
-
-
-# --- lines --------------------------------------------------------------------------------
-@compiled
-def show(m, s, k, t):
-    """Put on the lines what the port drives; what it does not drive is high."""
-    p = s.port[k]
-    driven = np.int64(0)
-    if p.mode == OUTPUT:
-        driven = np.int64(0xFF)
-    elif p.mode == BITS:
-        driven = ~p.dirs & 0xFF
-    elif p.mode == BOTH_WAYS and p.stb == 0:
-        driven = np.int64(0xFF)
-    shown = (p.out & driven) | (~driven & 0xFF)
-    changed = shown ^ p.shown
-    p.shown = shown
-    for bit in range(8):
-        if ((changed >> bit) & 1) != 0:
-            drive_level(m, s.slot, k * 8 + bit, (shown >> bit) & 1, t)
-
-
-@compiled
-def set_ready(m, s, k, level, t):
-    """Set a RDY line."""
-    p = s.port[k]
-    if p.rdy == level:
-        return
-    p.rdy = level
-    drive_level(m, s.slot, READY + k, level, t)
-    if level == 1 and p.partner == 1 and (p.mode == OUTPUT or p.mode == BOTH_WAYS):
-        p.strobe_t = t + p.delay
-    m.ev[s.slot] = min(s.port[A].strobe_t, s.port[B].strobe_t)
-
-
-@inlined
-def receives(s, k):
-    """Give the port whose pins a strobe of port k latches: A's in mode 2 by BSTB."""
-    return np.int64(A) if k == B and s.port[A].mode == BOTH_WAYS else np.int64(k)
-
-
-@compiled
-def strobe(m, s, k, level, t):
-    """See a level at an STB line: at its rising edge the transfer has been done."""
-    p = s.port[k]
-    if p.stb == level:
-        return
-    p.stb = level
-    to = receives(s, k)
-    gives = p.mode == OUTPUT or (p.mode == BOTH_WAYS and k == A)
-    takes = p.mode == INPUT or to != k
-    if level == 0:
-        if takes:
-            s.port[to].latched = s.port[to].pins
-        show(m, s, k, t)
-        return
-    show(m, s, k, t)
-    if (gives or takes) and p.asleep == 0:
-        set_ready(m, s, k, np.int64(0), t)
-        request(m, s, k)
+from peripherals.z80_pio_port import (
+    BITS,
+    BOTH_WAYS,
+    DIRECTIONS,
+    ENABLE,
+    GIVES,
+    INPUT,
+    MASK,
+    MASK_FOLLOWS,
+    NOTHING,
+    OUTPUT,
+    PAPER,
+    PARTNERS,
+    STATE,
+    STROBE,
+    TAKES,
+    A,
+    B,
+    ask,
+    compare,
+    plan,
+    receives,
+    set_ready,
+    show,
+    strobe,
+)
+from peripherals.z80_pio_report import describe, troubles
 
 
 @entry(STATE)
 def advance(m, s, t, b):
-    """Let partners take what stands on the lines."""
+    """Let partners take what stands on the lines, or give what they have."""
     for k in range(2):
         p = s.port[k]
         if p.strobe_t <= t:
             when = p.strobe_t
             p.strobe_t = FAR
+            if p.partner == GIVES:
+                s.port[receives(s, np.int64(k))].pins = p.text[p.given]
+                p.given += 1
             strobe(m, s, np.int64(k), np.int64(0), when)
-            p.paper[p.papers % PAPER] = p.out
-            p.papers += 1
+            if p.partner == TAKES:
+                p.paper[p.papers % PAPER] = p.out
+                p.papers += 1
             strobe(m, s, np.int64(k), np.int64(1), when)
-    m.ev[s.slot] = min(s.port[A].strobe_t, s.port[B].strobe_t)
+    plan(m, s)
     return np.int64(0)
 
 
@@ -243,10 +139,16 @@ def set_mode(m, s, k, mode, t):
     p = s.port[k]
     if mode == BOTH_WAYS and k == B:
         return
+    if p.mode == BOTH_WAYS and mode != BOTH_WAYS:
+        set_ready(m, s, np.int64(B), np.int64(0), t)  # B's handshake is its own again
     p.mode = mode
+    p.strobes = 0
+    p.reads = 0
+    p.strobe_t = FAR
     p.match = 0
     p.expects = DIRECTIONS if mode == BITS else NOTHING
     set_ready(m, s, k, np.int64(0), t)
+    plan(m, s)
     if mode != BITS:
         show(m, s, k, t)
 
@@ -286,6 +188,7 @@ def control(m, s, k, byte, t):
 def data_read(m, s, k, t):
     """Give a port's data."""
     p = s.port[k]
+    p.reads += 1
     if p.mode == OUTPUT:
         return p.out
     if p.mode == BITS:
@@ -335,6 +238,19 @@ def acknowledge(m, s, source, t):
     return s.port[k].vector
 
 
+def keep_text(setup: Setup, p: Any, jumper: str) -> None:
+    """Note what a partner has to give."""
+    try:
+        text = setup.settings[jumper].encode("latin-1")
+    except UnicodeEncodeError:
+        text = bytes(PAPER + 1)
+    if len(text) > PAPER:
+        raise InputError(f"slot.{setup.name}: {jumper} takes up to {PAPER} characters of one byte, "
+                         f"not {setup.settings[jumper]!r}.")
+    p.texts = len(text)
+    p.text[:len(text)] = list(text)
+
+
 def power_on(setup: Setup) -> None:
     """Leave noise in the vectors; note what the jumpers say of the lines."""
     s, settings = setup.state, setup.settings
@@ -346,43 +262,9 @@ def power_on(setup: Setup) -> None:
         p.latched = int(setup.random.integers(0, 256))
         p.shown = 0xFF
         p.rdy = 1  # the reset brings it low, and tells
-        p.partner = int(settings[f"partner-{name}"] == "takes")
+        p.partner = PARTNERS.index(settings[f"partner-{name}"])
+        keep_text(setup, p, f"gives-{name}")
         p.delay = max(math.ceil(setup.cpu_hz * settings["partner-time"] / 1_000_000), 1)
-
-
-def _port_words(s: Any, m: Any, k: int) -> str:
-    p, name = s.port[k], "AB"[k]
-    mode = ("output", "input", "bidirectional", "bit control")[int(p.mode)]
-    words = [f"port {name}: mode {int(p.mode)} ({mode})"]
-    if p.asleep:
-        words.append("in reset until a control word comes")
-    if p.mode == BITS:
-        words.append(f"inputs {int(p.dirs):02X}h, watched {int(~p.mask & 0xFF):02X}h "
-                     f"{'AND' if p.control & AND else 'OR'}, "
-                     f"{'high' if p.control & HIGH else 'low'} active")
-    words.append(f"output {int(p.out):02X}h, pins {int(p.pins):02X}h, RDY {int(p.rdy)}")
-    words.append(f"vector {int(p.vector):02X}h, interrupts "
-                 f"{'on' if p.control & ENABLE else 'off'}")
-    if p.pending:
-        words.append("interrupt pending")
-    if m.ius[s.slot] >> k & 1:
-        words.append("interrupt in service")
-    if p.expects:
-        words.append(f"waits for its {'directions' if p.expects == DIRECTIONS else 'mask'}")
-    return ", ".join(words)
-
-
-def describe(m: Any, s: Any) -> list[str]:
-    """Give both ports in words."""
-    out = [_port_words(s, m, k) for k in range(2)]
-    for k in range(2):
-        p = s.port[k]
-        if p.papers:
-            last = [int(p.paper[n % PAPER]) for n in range(max(int(p.papers) - PAPER, 0),
-                                                           int(p.papers))]
-            out.append(f"port {'AB'[k]}: {int(p.papers)} bytes taken, the last "
-                       f"{bytes(last)!r}")
-    return out
 
 
 LINES = tuple(f"{port}{bit}" for port in "ab" for bit in range(8))
@@ -397,16 +279,22 @@ CARD = Card(
         Jumper("inputs-a", "int", 0xFF, "levels of port A's pins that no wire reaches"),
         Jumper("inputs-b", "int", 0xFF, "levels of port B's pins that no wire reaches"),
         Jumper("partner-a", "choice", "none", "takes: something takes each byte of an output "
-               "mode and strobes", choices=("none", "takes")),
-        Jumper("partner-b", "choice", "none", "the same at port B", choices=("none", "takes")),
+               "mode and strobes; gives: it strobes a byte of gives-a in when RDY asks for one",
+               choices=PARTNERS),
+        Jumper("partner-b", "choice", "none", "the same at port B; in mode 2 of port A its "
+               "handshake is that of A's input", choices=PARTNERS),
+        Jumper("gives-a", "text", "", "what a partner at port A gives, up to 64 characters"),
+        Jumper("gives-b", "text", "", "the same at port B"),
         Jumper("partner-time", "int", 100, "microseconds it takes for a byte", 1, 1_000_000),
         Jumper("reset-gate", "flag", True, "a gate brings RESET to the chip's M1"),
         Jumper("interrupt", "flag", True, "the chip's INT pin reaches /INT"),
     ),
     registers=("data-a", "data-b", "control-a", "control-b"),
     interrupt=CHAINED_INTERRUPT,
+    sources=2,
     outputs=(*LINES, "ardy", "brdy"),
     inputs=(*LINES, "astb", "bstb"),
     power_on=power_on,
     describe=describe,
+    troubles=troubles,
 )

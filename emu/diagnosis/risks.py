@@ -46,6 +46,8 @@ def risks(session: Session) -> list[str]:
                and int(m.int_count[k]) > int(m.reti_count[k]) + int(m.ius[k]).bit_count()]
     if serving:
         out.append(f"interrupts without RETI: {', '.join(serving)}.")
+    out += [f"{slot.name}: {words}." for slot in machine.slots
+            for words in slot.card.risks(m, slot.state)]
     if int(m.conflicts):
         out.append(f"{int(m.conflicts)} reads that two cards drove at once.")
     if int(m.rom_writes):

@@ -11,12 +11,11 @@ from typing import TYPE_CHECKING
 from emu.diagnosis.trials import read_word
 from emu.diagnosis.window import forked
 from emu.machine import Machine
+from emu.plaincards import CardFault
 from emu.state import CHAINED_INTERRUPT, NO_INTERRUPT
 
 if TYPE_CHECKING:
     from emu.diagnosis.case import Case
-
-MOST_SOURCES = 8
 
 
 @dataclass(frozen=True)
@@ -36,8 +35,10 @@ def sources(machine: Machine) -> list[Source]:
         if slot.card.interrupt != CHAINED_INTERRUPT:
             continue
         seen = set()
-        for bit in range(MOST_SOURCES):
+        for bit in range(slot.card.sources):
             vector = _vector(machine, slot.number, bit)
+            if vector is None:
+                break
             if vector in seen and bit >= 4:
                 break
             seen.add(vector)
@@ -46,11 +47,14 @@ def sources(machine: Machine) -> list[Source]:
     return out
 
 
-def _vector(machine: Machine, number: int, bit: int) -> int:
-    """Ask a card in a fork which vector it would give for a source."""
+def _vector(machine: Machine, number: int, bit: int) -> int | None:
+    """Ask a card in a fork which vector it would give for a source; None: it knows none."""
     with forked(machine):
         machine.m.ip[number] |= 1 << bit
-        return machine.call(number, "acknowledge", 1 << bit, int(machine.m.t)) & 0xFF
+        try:
+            return machine.call(number, "acknowledge", 1 << bit, int(machine.m.t)) & 0xFF
+        except CardFault:  # a source that a card in plain Python does not have
+            return None
 
 
 def can_ask(machine: Machine, number: int) -> bool:
