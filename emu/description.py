@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -17,7 +17,7 @@ from emu.catalogue import named_card, nearest
 from emu.errors import InputError
 from emu.faults import Fault, check_chain, check_count, parse
 from emu.faults import settle as settle_fault
-from emu.image import Image, load_image
+from emu.image import Image, load_image, with_symbols
 from emu.inputfile import read_limited
 from emu.jumpers import settle
 from emu.media.bay import Original
@@ -26,7 +26,6 @@ from emu.media.files import open_blocks
 from emu.ports import GENERAL, PortRow, port_rows
 from emu.ramload import load_files
 from emu.state import CHAINED_INTERRUPT, SLOTS, WIRES
-from emu.symbols import load_symbols
 from peripherals.card import Card
 
 CPU_CARD = "z80-cpu"
@@ -255,10 +254,7 @@ def _with_symbols(images: dict[str, Image], files: Any, place: str) -> dict[str,
                          f'symbols = "driver.map", not {files!r}.')
     if "image" not in images:
         raise InputError(f"{place}: symbols belong to an image; give the slot an image.")
-    table = images["image"].symbols
-    for name in names:
-        table = table.merge(load_symbols(Path(name)))
-    return {**images, "image": replace(images["image"], symbols=table)}
+    return {**images, "image": with_symbols(images["image"], map(Path, names))}
 
 
 def _slot(name: str, table: Mapping[str, Any], path: Path) -> SlotDescription:

@@ -2,7 +2,8 @@
 
 import hashlib
 import re
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -11,12 +12,14 @@ from emu.errors import InputError
 from emu.hexfile import read_hex, read_srec
 from emu.inputfile import is_text, read_limited
 from emu.segment import Segment
-from emu.symbols import SymbolTable
+from emu.symbols import SymbolTable, load_symbols
 
-__all__ = ["KINDS", "Image", "Segment", "load_image"]
+__all__ = ["KINDS", "Image", "Segment", "load_image", "with_symbols"]
+
+COFF = b"\x5a\x80"  # common practice, no source: what GNU as for z80-unknown-coff writes
 
 KINDS = {"raw": "raw binary", "ihex": "Intel HEX", "srec": "S-record", "elf": "ELF"}
-SUFFIXES = {
+SUFFIXES = {  # also what a written image is taken for, when it is read back
     ".hex": "ihex", ".ihx": "ihex", ".ihex": "ihex", ".h80": "ihex",
     ".s19": "srec", ".s28": "srec", ".s37": "srec", ".srec": "srec", ".mot": "srec",
     ".elf": "elf",
@@ -91,6 +94,14 @@ def load_image(path: Path, kind: str | None = None, base: int = 0) -> Image:
     return Image(path, chosen, segments, symbols, entry, hashlib.sha256(data).hexdigest())
 
 
+def with_symbols(image: Image, files: Iterable[Path]) -> Image:
+    """Add the names and lines of symbol files; InputError names the file and line."""
+    table = image.symbols
+    for path in files:
+        table = table.merge(load_symbols(path))
+    return replace(image, symbols=table)
+
+
 @lru_cache(maxsize=8)  # a sweep describes one image in many machines
 def _read(
     path: Path, data: bytes, kind: str, base: int
@@ -105,10 +116,23 @@ def _read(
     return segments, SymbolTable(), entry
 
 
+def _is_coff(data: bytes) -> bool:
+    """Tell a COFF file of the GNU tools for the Z80: its magic, and sections that it holds."""
+    sections = int.from_bytes(data[2:4], "little")
+    optional = int.from_bytes(data[16:18], "little")
+    names = data[20 + optional : 20 + optional + 8]
+    return data[:2] == COFF and 0 < sections < 100 and names[:1] == b"."
+
+
 def _detect(path: Path, data: bytes) -> str:
     """Tell the kind from the content, and where that leaves it open from the suffix."""
     if is_elf(data):
         return "elf"
+    if _is_coff(data):
+        raise InputError(
+            f"{path}: is a COFF file, which is not read; turn it into Intel HEX "
+            "(objcopy -O ihex), or link for ELF to keep its symbols."
+        )
     if is_text(data):
         if re.match(rb"\s*:[0-9A-Fa-f]{2}", data):
             return "ihex"

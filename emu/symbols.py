@@ -206,7 +206,9 @@ class SymbolTable:
             return self._line_places(match[1], int(match[2]))
         number = parse_number(text)
         if number is not None:
-            return (Place(number & 0xFFFF),)
+            if number > 0xFFFF:
+                raise InputError(f"{text}: an address of the CPU ends at FFFFh; give one up to it.")
+            return (Place(number),)
         name, plus, offset = (part.strip() for part in text.partition("+"))
         symbols, step = self.find_all(name), parse_number(offset) if plus else 0
         if not symbols or step is None:
@@ -221,7 +223,8 @@ class SymbolTable:
         if not later:
             last = max(span.source.line for span in spans)
             raise InputError(
-                f"{file}:{line}: no code from here on; its last line of code is {last}"
+                f"{file}:{line}: no code from here on; its last line of code is {last}; "
+                "name one up to it."
             )
         chosen = [span for span in spans if span.source.line == min(later)]
         ends = {(_page(span.virtual, span.physical), span.end) for span in chosen}

@@ -1,5 +1,7 @@
 """Look into images, pack, split, compare, follow: against bytes worked out by hand."""
 import json
+import subprocess
+import sys
 import zlib
 from pathlib import Path
 
@@ -14,7 +16,9 @@ from emu.romtools.chip import lay_out, next_chip, size_in_bytes
 from emu.romtools.difference import Range, ranges
 from emu.romtools.flow import PageMap, entries, follow
 from emu.romtools.info import describe
-from emu.romtools.packing import pack, split
+from emu.romtools.packing import pack, split, write_new
+
+ROOT = Path(__file__).parent.parent
 
 # jump over a string to a loop that calls a routine in a page mapped at 8000h
 PROGRAM = bytes.fromhex("C3 0C 00") + b"HELLO GAUGE"[:9] + bytes.fromhex("CD 00 80 18 FB")
@@ -73,6 +77,7 @@ def test_pack_places_aligns_fills_and_sums(tmp_path: Path) -> None:
     (["a.bin", "b.bin@1"], 64, r"b\.bin: overlaps .*a\.bin at 1h"),
     (["a.bin@62"], 64, r"a\.bin: reaches 40h, but the chip ends at 3Fh"),
     (["a.bin@last"], 64, r"a\.bin@ takes an address such as"),
+    (["b.bin@-1"], 64, r"b\.bin@ takes an address such as 0x100 or 4000h, not '-1'"),
 ])
 def test_pack_refuses_in_one_line(tmp_path: Path, files: list[str], size: int,
                                   message: str) -> None:
@@ -97,6 +102,11 @@ def test_ranges_hold_every_difference_and_no_more(a: bytes, b: bytes) -> None:
     inside = {k for one in found for k in range(one.start, one.end)}
     assert differing <= inside and sum(one.count for one in found) == len(differing)
     assert all(one.start in differing and one.end - 1 in differing for one in found)
+
+
+def test_ranges_end_with_their_page() -> None:
+    found = ranges(b"\0" * 40, b"\1" * 40, 16)
+    assert found == [Range(0, 16, 16), Range(16, 32, 16), Range(32, 40, 8)]
 
 
 def test_ranges_join_near_differences() -> None:
@@ -128,3 +138,71 @@ def test_pack_diff_and_split_as_a_builder_runs_them(preburn, roms: Path, tmp_pat
     assert done.returncode == 0 and len(list(tmp_path.glob("part-0?.bin"))) == 4
     done = preburn("image", "split", other, "--size", "128K", "-o", tmp_path / "part.bin")
     assert done.returncode == 2 and "part-00.bin: is there already" in done.stderr
+
+
+def test_a_path_with_an_at_sign(tmp_path: Path) -> None:
+    (tmp_path / "me@home").mkdir()
+    (tmp_path / "me@home/a.bin").write_bytes(b"\x01")
+    name = f"{tmp_path}/me@home/a.bin"
+    assert pack([name], 64).parts[0].start == 0
+    assert pack([f"{name}@16"], 64).parts[0].start == 16
+
+
+def test_a_short_build_against_the_chip_read_out(preburn, tmp_path: Path) -> None:
+    """What a file does not cover is as erased: only the byte that was changed differs."""
+    build, chip, names = tmp_path / "build.bin", tmp_path / "chip.bin", tmp_path / "build.map"
+    build.write_bytes(PROGRAM)
+    chip.write_bytes((PROGRAM[:12] + b"\x00" + PROGRAM[13:]).ljust(0x8000, b"\xff"))
+    names.write_text("loop = 0x000c\n")
+    done = preburn("image", "diff", build, chip, "--symbols", names)
+    assert done.returncode == 1
+    assert done.stdout == ("1 byte differs.\npage 0:\n"
+                           "  00000Ch to 00000Ch, 1 different: cd | 00  loop\n")
+    done = preburn("image", "disassemble", build, "--symbols", names)
+    assert "  000000  0000  c3 0c 00      jp loop\n" in done.stdout
+    done = preburn("image", "info", build, "--symbols", names, "--size", "400")
+    assert "in a chip of 400 bytes" in done.stdout and "1 symbol\n" in done.stdout
+    assert "  loop\n" in done.stdout
+
+
+@pytest.mark.parametrize(("arguments", "message"), [
+    ("pack a.bin --size 64 --fill -1 -o x.bin", "--fill takes a byte such as 0x76"),
+    ("pack a.bin --size 64 --fill 256 -o x.bin", "--fill takes a byte such as 0x76"),
+    ("pack a.bin --size 64 --checksum 63 -o x.bin",
+     "--checksum 3Fh: a word there would reach beyond the chip, which ends at 3Fh; give 3Eh"),
+    ("pack a.bin --size 64 -o x.srec", "not as S-record; let its name end in .bin or .hex"),
+    ("pack a.bin --size 64 -o x.elf", "not as ELF; let its name end in .bin or .hex"),
+    ("pack a.bin --size 64 -o .", ".: is a folder; name a file in it"),
+    ("pack a.bin --size 64 -o none/x.bin", "none; make it, or name another"),
+    ("split a.bin --size 2 -o .", ".: is a folder; name the parts, such as rom.bin"),
+    ("split a.bin --size 2 -o ..", "..: is a folder; name the parts, such as rom.bin"),
+    ("split a.bin --size 2 -o x.mot", "not as S-record"),
+    ("disassemble a.bin --map 8000",
+     "such as 0x8000=0x4000:16K, not '8000'"),
+    ("disassemble a.bin --map 0x18000=0:16K", "--map takes an address up to FFFFh"),
+    ("disassemble a.bin --from 0x18000", "0x18000: an address of the CPU ends at FFFFh"),
+    ("info z80.coff", "z80.coff: is a COFF file, which is not read; turn it into Intel HEX"),
+])
+def test_mistakes(preburn, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: str,
+                  message: str) -> None:
+    monkeypatch.setenv("PYTHONPATH", str(ROOT))
+    (tmp_path / "a.bin").write_bytes(b"\x01\x02\x03")
+    # the header that GNU as for z80-unknown-coff writes: magic, three sections, no optional part
+    (tmp_path / "z80.coff").write_bytes(b"\x5a\x80\x03\0".ljust(20, b"\0") + b".text\0\0\0" * 10)
+    done = subprocess.run([sys.executable, "-m", "emu.cli", "image", *arguments.split()],
+                          cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert done.returncode == 2 and message in done.stderr, done.stderr
+    assert done.stderr.count("\n") == 1
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.bin", "z80.coff"]
+
+
+def test_parts_that_cannot_all_be_written_are_taken_away(tmp_path: Path) -> None:
+    (tmp_path / "part-01.bin").mkdir()
+    images = [(tmp_path / f"part-0{k}.bin", b"\x01") for k in range(2)]
+    with pytest.raises(InputError, match="is a folder"):
+        write_new(images, replace=True)
+    assert not images[0][0].exists()
+    images[1] = tmp_path / "none/part.bin", b"\x01"
+    with pytest.raises(InputError, match="there is no folder"):
+        write_new(images)
+    assert not images[0][0].exists()

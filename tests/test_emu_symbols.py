@@ -110,7 +110,8 @@ def test_lines_by_address_and_addresses_by_line():
         ("qqq", "qqq: no such symbol or source file in the images; see the names in the image."),
         ("mein.s:4", ("mein.s: no such symbol or source file in the images; "
          "did you mean main.s?")),
-        ("main.s:40", "main.s:40: no code from here on; its last line of code is 7"),
+        ("main.s:40", "main.s:40: no code from here on; its last line of code is 7; "
+             "name one up to it."),
     ],
 )  # fmt: skip
 def test_places_that_do_not_exist_say_what_does(text, message):

@@ -2,17 +2,31 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from emu.errors import InputError
 
+if TYPE_CHECKING:
+    from emu.image import Image
+
 FILE = click.argument("file", type=click.Path(path_type=Path))
 JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 REPLACE = click.option("--replace", is_flag=True, help="Write over a file that is there.")
+
+
+SYMBOLS = click.option("--symbols", multiple=True, type=click.Path(path_type=Path),
+                       help="Names for an image without its own: a .map, .noi, .cdb or list.")
+
+
+def _load(file: Path, symbols: tuple[Path, ...]) -> Image:
+    from emu.image import load_image, with_symbols
+
+    return with_symbols(load_image(file), symbols)
 
 
 def _size(text: str | None, option: str) -> int | None:
@@ -31,14 +45,15 @@ def command() -> None:
 @click.option("--size", help="Bytes of the chip, as 512K; else the smallest that holds it.")
 @click.option("--page", default="16K", show_default=True, help="Bytes of a page.")
 @click.option("--strings", is_flag=True, help="List every string, not only the first dozen.")
+@SYMBOLS
 @JSON
-def info(file: Path, size: str | None, page: str, strings: bool, as_json: bool) -> None:
+def info(file: Path, size: str | None, page: str, strings: bool, symbols: tuple[Path, ...],
+         as_json: bool) -> None:
     """Say what FILE holds: pages and sums, vectors, strings, fill, symbols."""
-    from emu.image import load_image
     from emu.romtools.chip import lay_out, size_in_bytes
     from emu.romtools.info import describe
 
-    chip = lay_out(load_image(file), _size(size, "--size"), size_in_bytes(page, "--page"))
+    chip = lay_out(_load(file, symbols), _size(size, "--size"), size_in_bytes(page, "--page"))
     found = describe(chip)
     if as_json:
         click.echo(json.dumps(found, indent=2))
@@ -47,12 +62,17 @@ def info(file: Path, size: str | None, page: str, strings: bool, as_json: bool) 
 
 
 def _print_info(found: dict[str, Any], most: int | None) -> None:
+    from emu.romtools.chip import bytes_words
+
     click.echo(f"{found['file']}: {found['kind']}, {found['covered_bytes']} bytes in a chip of "
-               f"{found['chip_bytes'] >> 10} KiB")
+               f"{bytes_words(found['chip_bytes'])}")
     click.echo(f"sum {found['sum16']:04X}h, CRC-32 {found['crc32']:08X}, SHA-256 of the file "
                f"{found['sha256'][:16]}...")
-    if found["entry"] is not None:
-        click.echo(f"entry {found['entry']:04X}h, {found['symbols']} symbols")
+    entry = None if found["entry"] is None else f"entry {found['entry']:04X}h"
+    count = found["symbols"]
+    named = f"{count} symbol{'s' * (count > 1)}" if count else None
+    if entry or named:
+        click.echo(", ".join(filter(None, (entry, named))))
     click.echo("page  at      used   sum    CRC-32    most of it    holds")
     for row in found["pages"]:
         click.echo(f"{row['page']:4}  {row['physical']:06X}  {row['covered_bytes']:5}  "
@@ -81,16 +101,14 @@ def _print_info(found: dict[str, Any], most: int | None) -> None:
 def pack(files: tuple[str, ...], output: Path, size: str, fill: str, align: str,
          checksum: str | None, replace: bool, as_json: bool) -> None:
     """Lay FILES into one chip and print the map of what lies where."""
-    from emu.romtools.chip import address_of, size_in_bytes
+    from emu.romtools.chip import address_of, byte_of, size_in_bytes
     from emu.romtools.packing import pack as lay
     from emu.romtools.packing import write_new
 
-    byte = address_of(fill, "--fill")
-    if byte > 0xFF:
-        raise InputError(f"--fill takes a byte, 0 to FFh, not {fill!r}.")
+    byte = byte_of(fill, "--fill")
     packed = lay(list(files), size_in_bytes(size, "--size"), byte, size_in_bytes(align, "--align"),
                  None if checksum is None else address_of(checksum, "--checksum"))
-    write_new(output, packed.data, replace)
+    write_new([(output, packed.data)], replace)
     if as_json:
         click.echo(json.dumps({
             "output": str(output), "bytes": len(packed.data), "checksum": packed.checksum,
@@ -114,21 +132,20 @@ def pack(files: tuple[str, ...], output: Path, size: str, fill: str, align: str,
 def split(file: Path, size: str, output: Path, replace: bool) -> None:
     """Cut the image FILE into parts of one size, for several chips."""
     from emu.image import load_image
-    from emu.romtools.chip import lay_out, size_in_bytes
+    from emu.romtools.chip import end_of, lay_out, size_in_bytes
     from emu.romtools.packing import split as cut
     from emu.romtools.packing import write_new
 
     image = load_image(file)
-    end = max(segment.end for segment in image.segments)
-    parts = cut(lay_out(image).data[:end], size_in_bytes(size, "--size"))
+    parts = cut(lay_out(image).data[:end_of(image)], size_in_bytes(size, "--size"))
+    if not output.name or output.is_dir():
+        raise InputError(f"{output}: is a folder; name the parts, such as rom.bin.")
     if len(parts) > 100:
         raise InputError(f"{file}: makes {len(parts)} parts; give a larger --size (at most 100).")
     names = [output.with_name(f"{output.stem}-{k:02}{output.suffix}") for k in range(len(parts))]
-    there = next((name for name in names if name.exists()), None)
-    if there is not None and not replace:
-        raise InputError(f"{there}: is there already; name other files, or add --replace.")
-    for name, part in zip(names, parts, strict=True):
-        write_new(name, part, replace)
+    named = list(zip(names, parts, strict=True))
+    write_new(named, replace)
+    for name, part in named:
         click.echo(f"{name}: {len(part)} bytes")
 
 
@@ -136,16 +153,24 @@ def split(file: Path, size: str, output: Path, replace: bool) -> None:
 @click.argument("a", type=click.Path(path_type=Path))
 @click.argument("b", type=click.Path(path_type=Path))
 @click.option("--page", default="16K", show_default=True, help="Bytes of a page.")
+@SYMBOLS
+@click.option("--symbols-b", multiple=True, type=click.Path(path_type=Path),
+              help="The same for B; --symbols is for A.")
 @JSON
-def diff(a: Path, b: Path, page: str, as_json: bool) -> None:
-    """List by page where the images A and B differ; exit status 1 when they do."""
-    from emu.image import load_image
+def diff(a: Path, b: Path, page: str, symbols: tuple[Path, ...], symbols_b: tuple[Path, ...],
+         as_json: bool) -> None:
+    """List by page where the images A and B differ; exit status 1 when they do.
+
+    Both are looked at in the chip that holds the larger one; what a file does not cover is
+    erased, FFh.
+    """
     from emu.romtools.chip import lay_out, size_in_bytes
     from emu.romtools.difference import compare
 
     bytes_a_page = size_in_bytes(page, "--page")
-    found = compare(lay_out(load_image(a), page=bytes_a_page),
-                    lay_out(load_image(b), page=bytes_a_page))
+    images = _load(a, symbols), _load(b, symbols_b)
+    size = max(lay_out(image).size for image in images)
+    found = compare(*(lay_out(image, size, bytes_a_page) for image in images))
     if as_json:
         click.echo(json.dumps(found, indent=2))
     else:
@@ -157,13 +182,14 @@ def _print_difference(found: dict[str, Any]) -> None:
     if not found["pages"]:
         click.echo("the two images hold the same bytes.")
         return
-    click.echo(f"{found['differing']} bytes differ.")
+    count = found["differing"]
+    click.echo("1 byte differs." if count == 1 else f"{count} bytes differ.")
     for page in found["pages"]:
         click.echo(f"page {page['page']}:")
         for row in page["ranges"]:
             names = [n for n in dict.fromkeys((row["name_a"], row["name_b"])) if n]
             click.echo(f"  {row['physical']:06X}h to {row['end'] - 1:06X}h, "
-                       f"{row['differing']} differ: {row['a'] or '-'} | {row['b'] or '-'}"
+                       f"{row['differing']} different: {row['a'] or '-'} | {row['b'] or '-'}"
                        f"{'  ' + ' | '.join(names) if names else ''}")
 
 
@@ -173,14 +199,14 @@ def _print_difference(found: dict[str, Any]) -> None:
               help="Entry point: symbol, address or file:line; else the file's own, or 0.")
 @click.option("--map", "maps", multiple=True, metavar="ADDRESS=PHYSICAL:BYTES",
               help="A page that the CPU sees: 0x8000=0x4000:16K.")
+@SYMBOLS
 @JSON
 def disassemble(file: Path, starts: tuple[str, ...], maps: tuple[str, ...],
-                as_json: bool) -> None:
+                symbols: tuple[Path, ...], as_json: bool) -> None:
     """Disassemble FILE from its entry points, following the flow through its pages."""
-    from emu.image import load_image
     from emu.romtools.flow import PageMap, entries, follow
 
-    image = load_image(file)
+    image = _load(file, symbols)
     lines = follow(PageMap(image, tuple(map(_mapping, maps))), entries(image, starts))
     if as_json:
         click.echo(json.dumps([{"address": x.instruction.address, "physical": x.physical,
@@ -202,7 +228,9 @@ def disassemble(file: Path, starts: tuple[str, ...], maps: tuple[str, ...],
 def _mapping(text: str) -> tuple[int, int, int]:
     from emu.romtools.chip import address_of, size_in_bytes
 
-    address, _, rest = text.partition("=")
-    physical, _, size = rest.partition(":")
-    return (address_of(address, "--map") & 0xFFFF, address_of(physical, "--map"),
-            size_in_bytes(size, "--map"))
+    match = re.fullmatch("([^=:]+)=([^=:]+):([^=:]+)", text)
+    address = address_of(match[1], "--map") if match else 0
+    if match is None or address > 0xFFFF:
+        raise InputError(f"--map takes an address up to FFFFh, a place in the chip and a size, "
+                         f"such as 0x8000=0x4000:16K, not {text!r}.")
+    return address, address_of(match[2], "--map"), size_in_bytes(match[3], "--map")

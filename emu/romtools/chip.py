@@ -30,6 +30,19 @@ def address_of(text: str, option: str) -> int:
     return value
 
 
+def byte_of(text: str, option: str) -> int:
+    """Read a byte such as "0xFF", "76h" or "255"; InputError names the option."""
+    value = parse_number(text)
+    if value is None or value > 0xFF:
+        raise InputError(f"{option} takes a byte such as 0x76, 0 to FFh, not {text!r}.")
+    return value
+
+
+def bytes_words(count: int) -> str:
+    """Say a size as a user would: 512 KiB, or 400 bytes."""
+    return f"{count >> 10} KiB" if count and not count & 1023 else f"{count} bytes"
+
+
 def next_chip(size: int) -> int:
     """Give the smallest size of a memory chip, a power of two from 8 KiB, that holds it."""
     chip = 8 << 10
@@ -74,12 +87,17 @@ class Chip:
                 if self.covered(at, at + self.page)]
 
 
+def end_of(image: Image) -> int:
+    """Give the address behind the last byte of an image."""
+    return max(segment.end for segment in image.segments)
+
+
 def lay_out(image: Image, size: int | None = None, page: int = PAGE, fill: int = 0xFF) -> Chip:
     """Lay an image into a chip of ``size`` bytes, or the smallest that holds it.
 
     Raises InputError when it does not fit.
     """
-    needed = max(segment.end for segment in image.segments)
+    needed = end_of(image)
     if needed > LARGEST:
         raise InputError(f"{image.path}: holds bytes at {needed - 1:X}h, beyond the 16 MiB of the "
                          f"largest chip; link it lower.")

@@ -20,8 +20,8 @@ class Range:
     count: int
 
 
-def ranges(a: bytes, b: bytes) -> list[Range]:
-    """List where two chips differ; what one lacks counts as different."""
+def ranges(a: bytes, b: bytes, page: int | None = None) -> list[Range]:
+    """List where two chips differ, each range in one page; what one lacks is different."""
     size = max(len(a), len(b))
     wide = np.full((2, size), 256, np.int16)
     wide[0, :len(a)] = np.frombuffer(a, np.uint8)
@@ -29,13 +29,16 @@ def ranges(a: bytes, b: bytes) -> list[Range]:
     places = np.flatnonzero(wide[0] != wide[1])
     if not len(places):
         return []
-    groups = np.split(places, np.flatnonzero(np.diff(places) > NEAR) + 1)
+    apart = np.diff(places) > NEAR
+    if page is not None:
+        apart |= np.diff(places // page) > 0
+    groups = np.split(places, np.flatnonzero(apart) + 1)
     return [Range(int(g[0]), int(g[-1]) + 1, len(g)) for g in groups]
 
 
 def compare(a: Chip, b: Chip) -> dict[str, Any]:
     """Compare two chips page by page (of ``a``'s page size), as plain data."""
-    found = ranges(a.data, b.data)
+    found = ranges(a.data, b.data, a.page)
     pages: dict[int, list[dict[str, Any]]] = {}
     for one in found:
         pages.setdefault(one.start // a.page, []).append({

@@ -9,6 +9,7 @@ from typing import Any
 from emu.disassembler import disassemble
 from emu.image import KINDS
 from emu.romtools.chip import Chip
+from emu.symbols import Symbol
 
 RESTARTS = tuple(range(0, 0x40, 8))
 NMI = 0x66
@@ -57,20 +58,25 @@ def _tail(data: bytes) -> int:
 
 def _largest(chip: Chip, start: int, end: int) -> list[str]:
     """Name the largest things that the symbols place in a range, up to four."""
-    placed = [s for s in chip.image.symbols.symbols
-              if s.physical is not None and start <= s.physical < end and s.kind != "abs"]
-    placed.sort(key=lambda s: s.physical or 0)
-    sizes = [(_reach(placed, k, end), s) for k, s in enumerate(placed) if not s.local]
+    placed = [(at, s) for s in chip.image.symbols.symbols
+              if s.kind != "abs" and start <= (at := _place(chip, s)) < end]
+    placed.sort(key=lambda pair: pair[0])
+    sizes = [(_reach(placed, k, end), s) for k, (_, s) in enumerate(placed) if not s.local]
     sizes.sort(key=lambda pair: (-pair[0], pair[1].value))
     return [s.name for size, s in sizes[:4] if size > 0]
 
 
-def _reach(placed: list[Any], k: int, end: int) -> int:
-    symbol = placed[k]
-    if symbol.size:
-        return int(symbol.size)
-    after = next((s.physical for s in placed[k + 1:] if s.physical > symbol.physical), end)
-    return int(after - symbol.physical)
+def _place(chip: Chip, symbol: Symbol) -> int:
+    """Give a symbol's place in the chip, -1 when it has none there."""
+    if symbol.physical is not None:
+        return symbol.physical
+    flat = any(s.virtual == s.physical <= symbol.value < s.end for s in chip.image.segments)
+    return symbol.value if flat else -1
+
+
+def _reach(placed: list[tuple[int, Symbol]], k: int, end: int) -> int:
+    at, symbol = placed[k]
+    return symbol.size or next((other for other, _ in placed[k + 1:] if other > at), end) - at
 
 
 def _vectors(chip: Chip) -> list[dict[str, Any]]:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from emu.atomic import write_atomic
 from emu.errors import InputError
-from emu.image import load_image
+from emu.image import KINDS, SUFFIXES, load_image
 from emu.romtools.chip import address_of
 from emu.romtools.info import sum16
 
@@ -54,7 +54,8 @@ def pack(files: list[str], size: int, fill: int = 0xFF, align: int = 1,
 
 
 def _pieces(text: str, behind: int, align: int) -> list[tuple[Part, bytes]]:
-    name, at, place = text.rpartition("@")
+    whole = Path(text).is_file()  # a path that has an "@" itself
+    name, at, place = ("", "", "") if whole else text.rpartition("@")
     path = Path(name if at else text)
     image = load_image(path)
     if at:
@@ -76,8 +77,8 @@ def _check(part: Part, owner: list[Part], size: int) -> None:
 
 def _checksum(chip: bytearray, at: int, owner: list[Part]) -> tuple[int, int]:
     if at + 2 > len(chip):
-        raise InputError(f"--checksum {at:X}h lies outside the chip, which ends at "
-                         f"{len(chip) - 1:X}h.")
+        raise InputError(f"--checksum {at:X}h: a word there would reach beyond the chip, which "
+                         f"ends at {len(chip) - 1:X}h; give {len(chip) - 2:X}h or less.")
     for other in owner:
         if at < other.end and other.start < at + 2:
             raise InputError(f"--checksum {at:X}h lies inside {other.path}; leave two bytes "
@@ -92,15 +93,34 @@ def split(data: bytes, size: int) -> list[bytes]:
     return [data[at:at + size] for at in range(0, len(data), size)]
 
 
-def write_new(path: Path, data: bytes, replace: bool = False) -> None:
-    """Write a file whole or not at all: Intel HEX for .hex and .ihx, else raw bytes.
+def write_new(images: list[tuple[Path, bytes]], replace: bool = False) -> None:
+    """Write images, each whole or not at all: Intel HEX by its suffixes, else raw bytes.
 
-    Raises InputError when it exists and ``replace`` is not set, or cannot be written.
+    Raises InputError when one exists and ``replace`` is not set, when its suffix is that of a
+    kind that is not written, or when it cannot be written; new files before it are taken
+    away again.
     """
-    if path.exists() and not replace:
-        raise InputError(f"{path}: is there already; name another file, or add --replace.")
-    content = _hex(data) if path.suffix.lower() in (".hex", ".ihx", ".ihex") else data
-    write_atomic(path, content, "image")
+    for path, _ in images:
+        if path.is_dir() or not path.name:
+            raise InputError(f"{path}: is a folder; name a file in it.")
+        kind = SUFFIXES.get(path.suffix.lower(), "raw")
+        if kind not in ("raw", "ihex"):
+            raise InputError(f"{path}: an image is written as raw binary or Intel HEX, not as "
+                             f"{KINDS[kind]}; let its name end in .bin or .hex.")
+        if path.exists() and not replace:
+            raise InputError(f"{path}: is there already; name another file, or add --replace.")
+    fresh = [path for path, _ in images if not path.exists()]
+    try:
+        for path, data in images:
+            write_atomic(path, _content(path, data), "image")
+    except BaseException:
+        for path in fresh:
+            path.unlink(missing_ok=True)
+        raise
+
+
+def _content(path: Path, data: bytes) -> bytes:
+    return _hex(data) if SUFFIXES.get(path.suffix.lower()) == "ihex" else data
 
 
 def _hex(data: bytes) -> bytes:

@@ -8,6 +8,7 @@ from emu.atomic import write_atomic
 from emu.errors import InputError
 from emu.image import load_image
 from emu.inputfile import read_limited
+from emu.romtools.chip import end_of
 from emu.starting.choices import SIZES, Choices, backplane
 
 TESTS = '''"""What {name} must do, before it is burned: pytest runs these."""
@@ -65,7 +66,7 @@ def check_folder(folder: Path) -> None:
 
 def memory_for(rom: Path) -> str:
     """Name the memory card that a ROM fits; InputError when it fits none, or is no image."""
-    needed = max(segment.end for segment in load_image(rom).segments)
+    needed = end_of(load_image(rom))
     found = next((name for name, size in SIZES.items() if needed <= size), None)
     if found is None:
         raise InputError(f"{rom}: reaches {needed - 1:X}h, beyond the {max(SIZES.values()) >> 10} "
