@@ -6,8 +6,9 @@ description, so a change in it counts at the next load.
 """
 from __future__ import annotations
 
+import inspect
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from importlib.metadata import EntryPoint
 from pathlib import Path
@@ -18,7 +19,9 @@ import numpy as np
 
 from emu.errors import InputError
 from emu.inputfile import read_limited
+from emu.jumpers import CHECKS
 from emu.plaincards import FILE_MODULE, place_of, words_of
+from emu.state import CHAINED_INTERRUPT, NO_INTERRUPT, PLAIN_INTERRUPT
 from emu.views import is_plain
 from peripherals.card import ENTRIES, Card, Jumper
 
@@ -49,7 +52,7 @@ def load_installed(point: EntryPoint) -> Card:
     place = f"installed card {point.name} ({point.value})"
     try:
         card = point.load()
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         raise InputError(f"{place}: {words_of(error)}.") from None
     return checked(card, place)
 
@@ -63,18 +66,57 @@ def checked(card: Any, place: str) -> Card:
         if not isinstance(getattr(card, text), str) or not getattr(card, text):
             raise InputError(f"{place}: CARD: {text} takes a text that is not empty.")
     _check_state(card, place)
+    _check_functions(card, place)
+    _check_jumpers(card, place)
+    _check_names(card, place)
+    words: dict[str, Any] = {name: _kept_words(getattr(card, name)) for name in WORDS}
+    hooks: dict[str, Any] = {
+        name: _kept(getattr(card, name), name) for name in HOOKS if getattr(card, name)}
+    return replace(card, **words, **hooks)
+
+
+def _check_functions(card: Card, place: str) -> None:
+    if not isinstance(card.functions, Mapping):
+        raise InputError(f'{place}: CARD: functions takes a table such as {{"read": read}}, not '
+                         f"{card.functions!r}.")
     for entry, function in card.functions.items():
         if entry not in ENTRIES:
             raise InputError(f"{place}: CARD: functions has no entry {entry!r}; there are "
                              f"{', '.join(ENTRIES)}.")
         if not callable(function):
             raise InputError(f"{place}: CARD: functions: {entry} is no function.")
-    if not all(isinstance(jumper, Jumper) for jumper in card.jumpers):
+        try:
+            inspect.signature(function).bind(0, 0, 0, 0)
+        except TypeError:
+            code = getattr(function, "__code__", None)
+            at = f"{code.co_filename}:{code.co_firstlineno}" if code else place
+            raise InputError(f"{at}: {entry} takes four arguments: m, s, and two numbers, see the "
+                             f"top of peripherals/card.py.") from None
+
+
+def _check_jumpers(card: Card, place: str) -> None:
+    if not isinstance(card.jumpers, Sequence) or not all(
+            isinstance(jumper, Jumper) for jumper in card.jumpers):
         raise InputError(f"{place}: CARD: jumpers takes Jumper(...) entries only.")
-    hooks: dict[str, Any] = {
-        name: _kept(getattr(card, name), name) for name in HOOKS if getattr(card, name)}
-    words: dict[str, Any] = {name: _kept_words(getattr(card, name)) for name in WORDS}
-    return replace(card, **words, **hooks)
+    for jumper in card.jumpers:
+        if jumper.kind not in CHECKS:
+            raise InputError(f"{place}: CARD: jumper {jumper.name!r}: there is no kind "
+                             f"{jumper.kind!r}; there are {', '.join(CHECKS)}.")
+        if jumper.kind in ("int", "choice", "flag", "text"):
+            CHECKS[jumper.kind](jumper, jumper.default, f"{place}: CARD: default of jumper")
+
+
+def _check_names(card: Card, place: str) -> None:
+    """Registers and lines are told apart by their names."""
+    for kind in ("registers", "inputs", "outputs", "channels"):
+        names = getattr(card, kind)
+        if not isinstance(names, tuple | list) or not all(isinstance(n, str) for n in names) or \
+                len(set(names)) < len(names):
+            raise InputError(f'{place}: CARD: {kind} takes different names such as ("level", '
+                             f'"vector"), not {names!r}.')
+    if card.interrupt not in (NO_INTERRUPT, PLAIN_INTERRUPT, CHAINED_INTERRUPT):
+        raise InputError(f"{place}: CARD: interrupt takes NO_INTERRUPT, PLAIN_INTERRUPT or "
+                         f"CHAINED_INTERRUPT of emu.state, not {card.interrupt!r}.")
 
 
 def _check_state(card: Card, place: str) -> None:

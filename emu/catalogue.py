@@ -43,6 +43,8 @@ def card(name: str, place: str = "") -> Card:
     others = installed()
     if name not in others:
         place = f"{place}: " if place else ""
+        if "/" in name:
+            raise InputError(f"{place}{name!r} is no card file: its name ends with .py.")
         raise InputError(f"{place}there is no card {name!r}; {nearest(name, {**known, **others})}")
     return load_installed(others[name])
 

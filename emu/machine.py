@@ -19,7 +19,15 @@ from emu.errors import InputError
 from emu.faults import install, link, silent_slots
 from emu.media.bay import Bay, Version
 from emu.memory import refresh_map, remap
-from emu.plaincards import CardFault, PlainSlot, interrupt_held, is_native, is_plain, words_of
+from emu.plaincards import (
+    CardFault,
+    CardStopped,
+    PlainSlot,
+    interrupt_held,
+    is_native,
+    is_plain,
+    words_of,
+)
 from emu.plaincards import address as plain_address
 from emu.plaincards import place_of as place_of_error
 from emu.state import (
@@ -375,10 +383,12 @@ class Machine:
             if slot is None or slot.number not in self._plain:
                 raise
             self.m.fault = slot.number + 1
-            self._faulted = (f"{place_of_error(error)}: {words_of(error)} (card of slot.{slot.name}"
+            stopped = isinstance(error, KeyboardInterrupt)
+            what = "stopped by Ctrl-C" if stopped else words_of(error)
+            self._faulted = (f"{place_of_error(error)}: {what} (card of slot.{slot.name}"
                              f"; the machine stands at {self._where()}).")
-            if not isinstance(error, Exception):
-                raise
+            if stopped:
+                raise CardStopped(self._faulted) from error
             raise CardFault(self._faulted) from error
 
     def _where(self) -> str:

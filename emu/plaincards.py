@@ -236,6 +236,10 @@ class CardFault(InputError):
     """A card in plain Python failed: where, why, and how the machine stood."""
 
 
+class CardStopped(KeyboardInterrupt):
+    """Ctrl-C while a card in plain Python was at work: where it was."""
+
+
 def place_of(error: BaseException) -> str:
     """Name the file and line of a card's mistake: where it was raised, in the card's file."""
     if isinstance(error, WrongAnswer):

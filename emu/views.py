@@ -3,7 +3,8 @@
 An attribute of a numpy record takes a microsecond; a machine polls a card every tenth of
 one.  A view has the same fields over the same bytes: numbers as attributes, arrays as
 memoryviews (``s.ram[3]``, ``m.line_level[slot, output]``), records in records as views.
-What does not fit a field is refused, and so is a field that does not exist.
+What is no number is refused, and so is a field that does not exist; a number wider than its
+field is cut to the field's bits, as in machine code.
 """
 from __future__ import annotations
 

@@ -134,6 +134,25 @@ def test_a_variant_may_derive_from_a_card_file(tutorial: Path) -> None:
      "argument: 'state'."),
     (('jumpers=(Jumper("period", "int", 10, "milliseconds between two levels", 1, 1000),)',
       "jumpers=(5,)"), "gauge.py: CARD: jumpers takes Jumper(...) entries only."),
+    (('"period", "int"', '"period", "integer"'),
+     "gauge.py: CARD: jumper 'period': there is no kind 'integer'; there are int, choice, flag, "
+     "clock, file, files, text, list, terminal, drive, medium."),
+    (('"int", 10,', '"int", 0,'),
+     "gauge.py: CARD: default of jumper: period = 0 lies outside 1 to 1000."),
+    (('("level", "vector")', '("level", "level")'),
+     "gauge.py: CARD: registers takes different names such as (\"level\", \"vector\"), not "
+     "('level', 'level')."),
+    (('("level", "vector")', '"level"'),
+     "gauge.py: CARD: registers takes different names such as (\"level\", \"vector\"), not "
+     "'level'."),
+    (("def read(m, s, a, t)", "def read(m, s, a)"),
+     "gauge.py:44: read takes four arguments: m, s, and two numbers, see the top of "
+     "peripherals/card.py."),
+    (('functions={"reset": reset, "advance"', 'functions=5, sources={"advance"'),
+     'gauge.py: CARD: functions takes a table such as {"read": read}, not 5.'),
+    (("interrupt=CHAINED_INTERRUPT", "interrupt=7"),
+     "gauge.py: CARD: interrupt takes NO_INTERRUPT, PLAIN_INTERRUPT or CHAINED_INTERRUPT of "
+     "emu.state, not 7."),
 ])
 def test_a_wrong_card_file_is_refused_in_one_line(tutorial: Path, change: tuple[str, str],
                                                   message: str) -> None:
@@ -144,6 +163,15 @@ def test_a_wrong_card_file_is_refused_in_one_line(tutorial: Path, change: tuple[
     with pytest.raises(InputError) as error:
         load(Path("gauge.toml"))
     assert str(error.value) == message
+
+
+def test_a_card_file_that_is_no_python_file(tutorial: Path) -> None:
+    toml = tutorial / "gauge.toml"
+    toml.write_text(toml.read_text().replace("./gauge.py", "./gauge.hex"))
+    with pytest.raises(InputError) as error:
+        load(Path("gauge.toml"))
+    assert str(error.value) == ("gauge.toml: slot.gauge: './gauge.hex' is no card file: its name "
+                                "ends with .py.")
 
 
 def test_a_missing_card_file(tutorial: Path) -> None:

@@ -1,8 +1,11 @@
 """Cards in plain Python in a running machine: one contract, faults, wires, memory, Ctrl-C."""
 from __future__ import annotations
 
+import os
 import re
 import signal
+import subprocess
+import sys
 from fractions import Fraction
 from pathlib import Path
 
@@ -14,10 +17,12 @@ from emu import jit, native
 from emu.cli import group
 from emu.contract import complaints
 from emu.description import load
+from emu.diagnosis import explain
 from emu.errors import InputError
 from emu.logs.tracer import watch
 from emu.machine import RUN, Machine
 from emu.plaincards import CardFault
+from emu.session import Session
 from emu.views import view
 
 ROOT = Path(__file__).parent.parent
@@ -95,6 +100,7 @@ def test_it_sees_each_access_at_its_t_state(tmp_path: Path) -> None:
 @pytest.mark.parametrize(("line", "said"), [
     ("return 1 // s.last", "mine.py:15: in read: ZeroDivisionError: integer division or modulo "
                            "by zero"),
+    ("raise SystemExit(0)", "mine.py:15: in read: SystemExit: 0"),
     ("return 256", "mine.py:14: in read: it gave 256: give the byte driven, 0 to 255, or -1 for "
                    "none"),
     ("return None", "mine.py:14: in read: it gave None: give the byte driven, 0 to 255, or -1 "
@@ -240,6 +246,36 @@ def test_ctrl_c_waits_for_the_end_of_the_run(tmp_path: Path) -> None:
         machine.run(3000)
     assert int(machine.m.t) >= 3000 and machine.m.fault == 0
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+def test_a_second_ctrl_c_ends_a_card_that_never_comes_back(tmp_path: Path) -> None:
+    code = ("def read(m, s, a, t):\n    while True:\n        s.n += 1\n"
+            "        os.kill(os.getpid(), signal.SIGINT)\n")
+    build(tmp_path, code, POLL)
+    done = subprocess.run([sys.executable, "-c", "from emu.cli import main; main()", "boot",
+                           "m.toml"], capture_output=True, text=True, cwd=tmp_path,
+                          env={**os.environ, "PYTHONPATH": str(ROOT)})
+    assert done.returncode == 130
+    assert "mine.py:" in done.stderr and "in read: stopped by Ctrl-C (card of slot.mine; the " \
+        "machine stands at T-state " in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("program", [
+    POLL,
+    # IM 2, EI; HL = counter: it waits for a byte of RAM that a handler would change
+    "31 0090 ED5E 3E00 ED47 FB 21 0080 3600 7E B7 28FC 76",
+    "F3 76", "FF"])
+def test_a_hung_machine_with_one_gets_its_verdict(tmp_path: Path, program: str) -> None:
+    code = ("VECTORS = (0x20,)\ndef read(m, s, a, t):\n    return 0\n"
+            "def acknowledge(m, s, source, t):\n    m.ip[s.slot] = 0\n"
+            "    return VECTORS[source - 1]\n")  # it knows its one source alone
+    machine = build(tmp_path, code, program)
+    session = Session(machine, None, Fraction(1, 10))
+    session.run()
+    verdict = explain(session)
+    assert verdict.verdict in ("hung", "halted", "runaway")
+    assert machine.m.fault == 0
 
 
 def test_a_caller_without_the_lock_is_refused_and_the_card_not_called(tmp_path: Path) -> None:

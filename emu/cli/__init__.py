@@ -66,7 +66,10 @@ def main() -> None:
     except click.ClickException as error:
         click.echo(f"preburn: {error.format_message()}", err=True)
         sys.exit(2)
-    except (click.Abort, KeyboardInterrupt):
+    except (click.Abort, KeyboardInterrupt) as stop:
+        words = str(stop.__cause__ or stop)  # click turns one into the other
+        if words:
+            click.echo(f"preburn: {words}", err=True)
         sys.exit(130)
     except BrokenPipeError:
         sys.stderr.close()

@@ -33,7 +33,7 @@ ENOUGH = 8  # reads of one byte in 20 ms that make a poll
 
 def _flashes(case: Case) -> list[Any]:
     return [slot for slot in case.machine.slots
-            if slot.state.dtype.names and "flash" in slot.state.dtype.names]
+            if "flash" in (slot.card.state.names or ())]
 
 
 def _polled(case: Case, slot: Any) -> int | None:

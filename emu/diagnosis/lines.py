@@ -162,7 +162,7 @@ def bad_line(case: Case) -> Finding | None:
 def _flash_used(case: Case) -> bool:
     """Tell whether a flash chip took commands: what it reads then is not what it holds."""
     chips = [slot.state.flash for slot in case.machine.slots
-             if "flash" in (slot.state.dtype.names or ())]
+             if "flash" in (slot.card.state.names or ())]
     return any(int(f.programs) or int(f.erases) or int(f.id_mode) for f in chips)
 
 

@@ -50,7 +50,7 @@ def _lines(case: Case) -> Iterator[tuple[Any, str, Any]]:
     for slot in case.machine.slots:
         for name in slot.card.channels:
             full = f"{slot.name}.{name}" if name else slot.name
-            yield slot, full, slot.state["line_" + name if name else "line"]
+            yield slot, full, getattr(slot.state, "line_" + name if name else "line")
 
 
 def bit_ratio(line: Any) -> Fraction | None:

@@ -86,10 +86,10 @@ def leads_here(case: Case, slot: Slot, trouble: Trouble) -> bool:
 def grows(case: Case, slot: Slot, counter: str) -> bool:
     """Tell whether a counter of the card goes up when the program is left alone."""
     machine = case.machine
-    before = int(slot.state[counter])
+    before = int(getattr(slot.state, counter))
     with forked(machine):
         run_on(machine, int(machine.m.t) + machine.at(TRIAL))
-        return int(slot.state[counter]) > before
+        return int(getattr(slot.state, counter)) > before
 
 
 def accesses(case: Case, slot: Slot, window: Window) -> list[int]:
