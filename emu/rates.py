@@ -25,7 +25,7 @@ class Reached:
     def as_dict(self) -> dict[str, Any]:
         """Give it as JSON takes it."""
         return {"slot": self.slot, "part": self.way.part, "rate": float(self.way.rate),
-                "error": float(self.error), "how": self.way.words,
+                "error": float(self.error), "how": self.way.words, "note": self.way.note,
                 "writes": [{"slot": w.slot, "register": w.register, "port": port, "byte": w.byte}
                            for port, w in self.writes]}
 
@@ -41,7 +41,8 @@ def reach(d: Description, purpose: str, want: Fraction) -> list[Reached]:
                 seen.add(key)
                 writes = tuple((_port(d, w), w) for w in way.writes)
                 found.append(Reached(slot.name, way, way.rate / want - 1, writes))
-    return sorted(found, key=lambda r: (r.slot, r.way.part, abs(r.error), len(r.writes)))
+    return sorted(found, key=lambda r: (r.slot, r.way.part, abs(r.error) > WORST,
+                                        bool(r.way.note), abs(r.error), len(r.writes)))
 
 
 def _ways(d: Description, slot: SlotDescription, purpose: str, want: Fraction, depth: int,

@@ -7,6 +7,7 @@ from fractions import Fraction
 from typing import Any
 
 BAUD, TICK, OUTPUT = "baud", "tick", "output"
+IN_STEP = "sends; to receive, the sender's clock must be in step with this one"  # a x1 clock
 
 
 @dataclass(frozen=True)
@@ -29,6 +30,7 @@ class Way:
     part: str
     words: str
     writes: tuple[Write, ...] = ()
+    note: str = ""  # what else is to be known, as a remark
 
 
 @dataclass(frozen=True)
@@ -69,5 +71,5 @@ def divided(ask: Ask, name: str, part: str, ratios: Iterable[tuple[int, tuple[Wr
     for ratio, writes in ratios:
         for clock in ask.source(name, ask.want * ratio):
             found.append(Way(clock.rate / ratio, part, f"{clock.words} / {ratio}",
-                             clock.writes + writes))
+                             clock.writes + writes, IN_STEP if ratio == 1 else ""))
     return found

@@ -10,6 +10,7 @@ STD.P is open drain and pulls /INT, and is the output std.
 from __future__ import annotations
 
 import math
+from fractions import Fraction
 from typing import Any
 
 import numpy as np
@@ -33,6 +34,7 @@ from peripherals.calendar import (
 )
 from peripherals.calendar import start_second as begin_tick
 from peripherals.card import Card, Jumper, Setup, Trouble, entry
+from peripherals.rates import TICK, Ask, Way, Write
 
 DIGITS = 12  # registers of the date and time
 WEEK, CD, CE, CF = range(12, 16)
@@ -282,6 +284,20 @@ def troubles(m: Any, s: Any) -> list[Trouble]:
                      f"{int(s.lost)} seconds were lost by HOLD."], [remedy], int(s.stood_t), mend)]
 
 
+def rates(ask: Ask) -> list[Way]:
+    """Give the period of STD.P nearest to a tick, as an interrupt."""
+    if ask.purpose != TICK:
+        return []
+    note = "clear bit 2 of register CD after each"
+    if not ask.settings["interrupt"]:
+        note += "; it needs interrupt = true in its slot"
+    return [Way(rate, "", f"period {words}", (Write("cf", HOURS_24), Write(
+        "ce", period << 2 | INTERRUPT)), note)
+        for period, (rate, words) in enumerate((
+            (Fraction(TICKS), "1/64 s"), (Fraction(1), "1 s"), (Fraction(1, 60), "1 min"),
+            (Fraction(1, 3600), "1 h")))]
+
+
 CARD = Card(
     name="rtc-6242",
     summary="parallel clock of sixteen registers, class MSM6242",
@@ -301,4 +317,5 @@ CARD = Card(
     power_on=power_on,
     describe=describe,
     troubles=troubles,
+    rates=rates,
 )

@@ -363,14 +363,15 @@ def margins(_: Any, s: Any) -> list[Margin]:
 
 
 def rates(ask: Ask) -> list[Way]:
-    """Give the clock modes of WR4 nearest to a baud rate, at 8 bits, no parity, 1 stop bit."""
+    """Give the clock modes of WR4 nearest to a baud rate, at 8 bits, no parity, 1 stop bit,
+    with receiver, transmitter, DTR and RTS on."""
     if ask.purpose != BAUD:
         return []
     modes = ((1, 0x04), (16, 0x44), (32, 0x84), (64, 0xC4))
     return [way for name in ("a", "b") for way in divided(
         ask, f"clock-{name}", name,
-        [(ratio, (Write(f"{name}-control", 4), Write(f"{name}-control", byte)))
-         for ratio, byte in modes])]
+        [(ratio, tuple(Write(f"{name}-control", byte) for byte in (4, wr4, 3, 0xC1, 5, 0xEA)))
+         for ratio, wr4 in modes])]
 
 
 CARD = Card(

@@ -28,7 +28,8 @@ def command(file: Path, want: tuple[str, ...], tick: tuple[str, ...], everything
             as_json: bool) -> None:
     """List what reaches a rate on the backplane FILE: oscillators, dividers, bytes to write.
 
-    The bytes set 8 data bits, no parity, 1 stop bit, and for a tick the interrupt on.
+    The bytes set 8 data bits, no parity, 1 stop bit, with sender and receiver on, and for a
+    tick the interrupt on.
     Exit status 1 when a rate is out of reach.
     """
     from emu.description import load
@@ -80,7 +81,8 @@ def _print(purpose: str, rate: Fraction, found: list[Reached], everything: bool,
             nearest = [w for w in nearest if abs(w.error) <= WORST][:SHOWN] or nearest[:not near]
         for one in nearest:
             click.echo(f"  {f'{slot} {part}'.strip()}: {float(one.way.rate):.7g} "
-                       f"({verdict(purpose, one.error)}) = {one.way.words}")
+                       f"({verdict(purpose, one.error)}) = {one.way.words}"
+                       f"{'; ' if one.way.note else ''}{one.way.note}")
             for port, write in one.writes:
                 where = f"port {port:02X}h" if port is not None else "a port not decoded"
                 click.echo(f"      {write.byte:02X}h to {where} ({write.slot} {write.register})")
