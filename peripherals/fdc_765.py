@@ -26,7 +26,7 @@ from peripherals.fdc_765_drive import change_line, selected, switch_motors
 from peripherals.fdc_765_fifo import set_defaults
 from peripherals.fdc_765_format import end_format, late_id, start_format
 from peripherals.fdc_765_media import NAMES, fit, place, serve
-from peripherals.fdc_765_report import describe, margins
+from peripherals.fdc_765_report import describe, margins, risks
 from peripherals.fdc_765_search import begin, disturbed, fetched, look
 from peripherals.fdc_765_sectors import end_field, start_track, terminal_count
 from peripherals.fdc_765_seek import poll, step
@@ -329,6 +329,7 @@ CARD = Card(
     outputs=("int",),
     inputs=("tc",),
     margins=margins,
+    risks=risks,
     power_on=power_on,
     describe=describe,
     troubles=troubles,

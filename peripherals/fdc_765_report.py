@@ -36,6 +36,12 @@ def margins(_: Any, s: Any) -> list[Margin]:
     return [Margin("byte service", int(s.tight_limit), int(s.tight))]
 
 
+def risks(_: Any, s: Any) -> list[str]:
+    """Tell of bytes that the program was too slow for, even if it got over them."""
+    return [f"{int(s.overruns)} overruns, the last with the program near "
+            f"{int(s.overrun_pc):04X}h"] if s.overruns else []
+
+
 def seconds(s: Any, t: int) -> float:
     """Give T-states as seconds, by the first drive's turn."""
     return t / hertz(s)
@@ -95,13 +101,12 @@ def _drive(m: Any, s: Any, number: int) -> str:
 
 def _troubles(s: Any) -> list[str]:
     pairs = (
-        (s.overruns, f"overruns, the last with the program near {int(s.overrun_pc):04X}h"),
         (s.no_tc, "commands ended behind the last sector for want of terminal count"),
         (s.unreadable, "searches found no such sector in two turns"),
         (s.refused, "writes to a write-protected disk"),
         (s.unsensed, "commands refused for want of SENSE INTERRUPT"),
         (s.early, "accesses of the data register without RQM"))
-    return [f"{int(count)} {what}" for count, what in pairs if count]
+    return risks(None, s) + [f"{int(count)} {what}" for count, what in pairs if count]
 
 
 def _times(s: Any) -> list[str]:

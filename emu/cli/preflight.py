@@ -53,7 +53,8 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
             click.echo(f"  {click.style(f'{item.level:5}', fg=colour)}  {item.title}: {item.text}")
         if not no_go:
             click.echo("Before you erase and burn: read the old chip out first, mind its "
-                       "write-protect jumper, and switch off before you pull or insert it.")
+                       "write-protect jumper, switch off before you pull or insert a chip or a "
+                       "card, and discharge yourself before you touch it.")
     sys.exit(1 if no_go else 0)
 
 

@@ -1,7 +1,6 @@
 """Measure a run instruction by instruction: stacks, interrupts off, latency, vectors."""
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -10,7 +9,7 @@ from numpy.typing import NDArray
 from emu.description import Description
 from emu.knowngood.rerun import Run
 from emu.logs.edges import LINE_INT
-from emu.logs.records import PC, Chunk
+from emu.logs.records import INTERRUPT, PC, Chunk
 from emu.logs.traced import TracedMachine
 from emu.logs.window import Window
 from emu.session import Session
@@ -20,23 +19,42 @@ MOST = 30_000_000  # T-states measured: at some 7 million a second
 IFF1 = 1 << 20  # in a chunk's control words
 
 
+@dataclass(frozen=True)
+class Since:
+    """T-state at which something began, and the code that ran; ``answer``: an acknowledge."""
+
+    t: int
+    pc: int
+    answer: bool
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """T-states that something took, the place where it began and where it ended."""
+
+    length: int
+    since: Since
+    to: int
+
+
 @dataclass
 class Measures:
     """What was measured; times in T-states, places as addresses."""
 
     start: int = 0
     end: int = 0
-    longest_off: int = 0  # interrupts off, after they were first on
-    longest_off_from: int = -1
-    longest_off_to: int = -1
+    ran: int = 0  # all T-states of the run; only those up to ``end`` were measured
+    off: Stretch | None = None  # interrupts off longest, after they were first on
+    blocked: Stretch | None = None  # longest a request would have waited for its acknowledge
     worst_latency: int = 0  # from /INT low, or the acknowledge before, to the acknowledge
     worst_latency_at: int = -1  # what ran then
-    vectors: Counter[tuple[int, int]] = field(default_factory=Counter)  # (I, byte) in mode 2
+    vectors: dict[tuple[int, int], int] = field(default_factory=dict)  # (I, byte): handler
     floating_vectors: int = 0
     stack: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(65536, bool))
     live: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(65536, bool))
-    _off_t: int = -1  # since when interrupts are off, -1: they are on, or were never on
-    _off_pc: int = -1
+    _off: Since | None = None  # since when interrupts are off, None: on, or never on yet
+    _open: Since | None = None  # when a request was last looked at, None: not yet
+    _shadow: bool = False  # the last record was an EI
     _int_t: int = -1  # since when /INT is low and unanswered
 
     def take(self, chunk: Chunk) -> None:
@@ -61,19 +79,34 @@ class Measures:
         self.live[address[used]] = True
 
     def _take_enable(self, chunk: Chunk) -> None:
-        on = (chunk.control & IFF1) != 0
-        changes = np.flatnonzero(on[1:] != on[:-1]) + 1
-        for k in changes.tolist():
-            if not on[k]:
-                self._off_t, self._off_pc = int(chunk.t[k]), int(chunk.registers[k - 1, PC])
-            elif self._off_t >= 0:
-                self._note_off(int(chunk.t[k]), int(chunk.registers[k, PC]))
+        """Find how long interrupts were off, and how long a request would have waited.
 
-    def _note_off(self, t: int, pc: int) -> None:
-        if t - self._off_t > self.longest_off:
-            self.longest_off = t - self._off_t
-            self.longest_off_from, self.longest_off_to = self._off_pc, pc
-        self._off_t = -1
+        Off counts from behind DI, or from the acknowledge, to behind EI.  A request is looked
+        at once an instruction has ended with interrupts on, but not behind EI (UM0080).
+        """
+        on = (chunk.control & IFF1) != 0
+        looked = on.copy()
+        looked[1:] &= on[:-1]
+        looked[0] &= not self._shadow
+        self._shadow = bool(on[-1] and not looked[-1])
+        for k in (np.flatnonzero(on[1:] != on[:-1]) + 1).tolist():
+            if not on[k]:
+                answer = chunk.kind[k - 1] == INTERRUPT
+                self._off = self._since(chunk, k - 1 if answer else k, k)
+            elif self._off is not None:
+                self.off = _longer(self.off, self._off, int(chunk.t[k]), _pc(chunk, k))
+                self._off = None
+        for k in (np.flatnonzero(looked[1:] != looked[:-1]) + 1).tolist():
+            if not looked[k]:
+                self._open = self._since(chunk, k - 1, k)
+            elif self._open is not None:
+                self.blocked = _longer(self.blocked, self._open, int(chunk.t[k]), _pc(chunk, k))
+
+    @staticmethod
+    def _since(chunk: Chunk, start: int, off: int) -> Since:
+        """Tell since when it is off: ``off`` is the first record so, DI or acknowledge before."""
+        answer = bool(chunk.kind[off - 1] == INTERRUPT)
+        return Since(int(chunk.t[start]), _pc(chunk, off if answer else off - 1), answer)
 
     def _take_latency(self, chunk: Chunk) -> None:
         edges = [(int(half) // 2, int(level)) for half, line, level in chunk.edges.tolist()
@@ -101,13 +134,26 @@ class Measures:
             control = int(chunk.control[owner[k]])
             if control >> 16 & 15 != 2:
                 continue
-            self.floating_vectors += int(chunk.cycles["driver"][k]) == NOBODY
-            self.vectors[control >> 8 & 0xFF, int(chunk.cycles["data"][k])] += 1
+            if int(chunk.cycles["driver"][k]) == NOBODY:
+                self.floating_vectors += 1
+                continue
+            vector = control >> 8 & 0xFF, int(chunk.cycles["data"][k])
+            self.vectors[vector] = _pc(chunk, int(owner[k]) + 1)
+
+
+def _pc(chunk: Chunk, record: int) -> int:
+    return int(chunk.registers[record, PC])
+
+
+def _longer(known: Stretch | None, since: Since, t: int, pc: int) -> Stretch:
+    """Give the longer of the stretch known and the one that ended at ``t``."""
+    new = Stretch(t - since.t, since, pc)
+    return new if known is None or new.length > known.length else known
 
 
 def measure(description: Description, run: Run) -> Measures:
     """Run again what a boot did, up to MOST T-states of it, and measure."""
-    found = Measures(0, min(run.end, MOST))
+    found = Measures(0, min(run.end, MOST), run.end)
     machine = TracedMachine(description, run.seed)
     machine.trace(Window(None, None), [], found.take)
     session = Session(machine)

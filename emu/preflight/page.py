@@ -8,7 +8,7 @@ import numpy as np
 
 from emu.diagnosis import Verdict
 from emu.diagnosis.names import Names
-from emu.diagnosis.verdict import REACHED, WAITING
+from emu.diagnosis.verdict import REACHED, RUNNING, WAITING
 from emu.knowngood import recordfile
 from emu.knowngood.hold import EXACT, STRICT
 from emu.knowngood.report import verify
@@ -29,7 +29,8 @@ def items(session: Session, verdict: Verdict, record: Path | None,
     machine = session.machine
     found = measure(machine.description, run_of(session))
     return [*_wiring(machine), *rom.checks(machine.description), _boot(verdict),
-            *_record(machine, record), *_vectors(machine, found), *_stacks(machine, found),
+            *_record(machine, record), *_part(machine, found),
+            *_vectors(machine, found), *_stacks(machine, found),
             *timing.access(machine, grades), *timing.interrupts(machine, found),
             *timing.cards(machine, found),
             *(Item(NOTE, "risk", risk) for risk in verdict.risks)]
@@ -49,7 +50,10 @@ def _boot(verdict: Verdict) -> Item:
     good = verdict.verdict in (REACHED, WAITING)
     words = f"{verdict.verdict}{f', cause {verdict.cause}' if verdict.cause else ''}: " \
             f"{verdict.summary}"
-    return Item(GO if good else NO_GO, "boot", " ".join([words, *verdict.remedy[:1 - good]]))
+    mend = verdict.remedy[:1]
+    if verdict.verdict == RUNNING and not mend:
+        mend = ["Say with --until what it shows once it has booted."]
+    return Item(GO if good else NO_GO, "boot", " ".join([words, *([] if good else mend)]))
 
 
 def _record(machine: Machine, record: Path | None) -> Iterator[Item]:
@@ -64,28 +68,63 @@ def _vectors(machine: Machine, found: Measures) -> Iterator[Item]:
     """Mode 2: even vectors, tables that lie where they are looked for."""
     names = Names(machine)
     if found.floating_vectors:
-        yield Item(NO_GO, "vectors", f"{found.floating_vectors} acknowledges in mode 2 that no "
-                   f"card answered: the bus's FFh was taken for a vector.")
+        count = found.floating_vectors
+        yield Item(NO_GO, "vectors", f"{count} acknowledge{'s' * (count > 1)} in mode 2 that no "
+                   f"card answered: what floats on the bus was taken for a vector. Poll the card "
+                   f"that asked, or set up what gives its vector.")
     odd = sorted({(i, v) for i, v in found.vectors if v & 1})
     for i, vector in odd:
         yield Item(NO_GO, "vectors", f"vector {vector:02X}h is odd: the handler's address is "
                    f"read from {i << 8 | vector:04X}h, across two entries of the table.")
-    even = sorted(set(found.vectors) - set(odd))
-    if even:
-        tables = sorted({i << 8 for i, _ in even})
-        yield Item(GO, "vectors", f"mode 2, {', '.join(f'{v:02X}h' for _, v in even)}; the table "
-                   f"lies at {', '.join(names.data(t) for t in tables)}.")
+    inside = False
+    for (i, vector), handler in sorted(found.vectors.items()):
+        name = names.symbol(handler)
+        if (i, vector) in odd or name is None or "+" not in name:
+            continue
+        inside = True
+        yield Item(NOTE, "vectors", f"vector {vector:02X}h leads to {handler:04X}h, {name}, which "
+                   f"is not where a name stands: does the table lie at {i << 8 | vector:04X}h, "
+                   f"aligned as the chips count?")
+    if set(found.vectors) - set(odd) and not inside:
+        rows = [f"{vector:02X}h (pointer at {i << 8 | vector:04X}h) to {names.at(handler)}"
+                for (i, vector), handler in sorted(found.vectors.items()) if not vector & 1]
+        yield Item(GO, "vectors", f"mode 2: {'; '.join(rows)}.")
 
 
 def _stacks(machine: Machine, found: Measures) -> Iterator[Item]:
     names = Names(machine)
     writable = np.repeat(np.asarray(machine.m.wb_true) >= 0, 4096)
     for low, end in regions(found):
-        room = room_below(found, low, writable)
+        room = min(room_below(found, low, writable), _below_name(machine, names, low))
         level = NO_GO if room < FULL else NOTE if room < TIGHT else GO
         shown = f"{room}" if room < 1024 else "more than 1024"
-        yield Item(level, "stack", f"{end - low} bytes from {low:04X}h to {end - 1:04X}h "
-                   f"({names.data(low)}); {shown} unused bytes below it.")
+        yield Item(level, "stack", f"{end - low} bytes from {low:04X}h to {end - 1:04X}h"
+                   f"{_named(names, low)}; {shown} unused bytes below it.")
+
+
+def _below_name(machine: Machine, names: Names, address: int) -> int:
+    """Count the bytes from the start of what the symbols name at an address up to it."""
+    slot, place = names.physical(address)
+    for number, described in enumerate(machine.description.slots):
+        for image in described.images.values():
+            symbol = image.symbols.symbol_at(address, place if number == slot else None)
+            if symbol is not None:
+                return address - symbol.value
+    return address
+
+
+def _named(names: Names, address: int) -> str:
+    name = names.symbol(address)
+    return f" ({name})" if name else ""
+
+
+def _part(machine: Machine, found: Measures) -> Iterator[Item]:
+    """Say so when only the start of a long run was measured."""
+    if found.end < found.ran:
+        yield Item(NOTE, "measured", f"vectors, stacks and times of interrupts are those of the "
+                   f"first {float(machine.seconds(found.end)):.3g} s of "
+                   f"{float(machine.seconds(found.ran)):.3g} s; --until or --limit makes the run "
+                   f"shorter.")
 
 
 def verdict_line(found: list[Item]) -> str:
@@ -94,4 +133,8 @@ def verdict_line(found: list[Item]) -> str:
     notes = sum(item.level == NOTE for item in found)
     if against:
         return f"no-go: {against} reason{'s' * (against > 1)} against burning it."
-    return f"go: nothing speaks against burning it{f'; {notes} notes to read' if notes else ''}."
+    return f"go: nothing speaks against burning it{_to_read(notes)}."
+
+
+def _to_read(notes: int) -> str:
+    return f"; {notes} note{'s' * (notes > 1)} to read" if notes else ""
