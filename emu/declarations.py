@@ -21,7 +21,7 @@ GROUP = "preburn.cards"
 def _digest() -> str:
     root = Path(__file__).parent.parent
     digest = hashlib.sha256(sys.version.encode())
-    for path in sorted((root / "peripherals").glob("*.py")):
+    for path in [Path(__file__), *sorted((root / "peripherals").glob("*.py"))]:
         digest.update(path.read_bytes())
     return digest.hexdigest()[:24]
 
@@ -35,15 +35,26 @@ def _read() -> dict[str, Any]:
 
 def declared(card: Any) -> dict[str, Any]:
     """Put what a card declares into plain data."""
+    from emu.ports import usual_order
+
     return {
         "name": card.name, "summary": card.summary, "source": card.source,
         "registers": list(card.registers), "inputs": list(card.inputs),
         "outputs": list(card.outputs), "channels": list(card.channels),
+        "order": list(usual_order(card, {j.name: j.default for j in card.jumpers})),
+        "interrupt": ("none", "plain", "chained")[_interrupts(card)],
+        "live": sorted(card.live), "actions": sorted(card.actions),
         "jumpers": [
             {"name": j.name, "kind": j.kind, "default": _plain(j.default), "help": j.help,
              "low": j.low, "high": j.high, "choices": list(j.choices)}
             for j in card.jumpers],
     }
+
+
+def _interrupts(card: Any) -> int:
+    from emu.state import CHAINED_INTERRUPT, NO_INTERRUPT, PLAIN_INTERRUPT
+
+    return (NO_INTERRUPT, PLAIN_INTERRUPT, CHAINED_INTERRUPT).index(card.interrupt)
 
 
 def _plain(value: Any) -> Any:

@@ -36,7 +36,8 @@ def _register(card: Card, name: Any, place: str) -> int:
     return card.registers.index(name)
 
 
-def _usual_order(card: Card, settings: Mapping[str, Any]) -> tuple[str, ...]:
+def usual_order(card: Card, settings: Mapping[str, Any]) -> tuple[str, ...]:
+    """Give the registers as they stand from the base on."""
     return card.order(settings) if card.order else card.registers
 
 
@@ -46,7 +47,7 @@ def _places(card: Card, general: Mapping[str, Any], settings: Mapping[str, Any],
     out: dict[int, int] = {}
     if "base" in general:
         base = _number(general, "base", 0, high, place)
-        order = general.get("order", _usual_order(card, settings))
+        order = general.get("order", usual_order(card, settings))
         if not isinstance(order, list | tuple):
             raise InputError(f"{place}: order takes a list of registers, not {order!r}.")
         for offset, name in enumerate(order):

@@ -129,8 +129,13 @@ def test_cards_come_from_their_declarations(preburn: Run) -> None:
     assert {"z80-cpu", "plain-memory", "banked-memory", "z80-sio", "acia-6850",
             "z80-ctc"} <= out.keys()
     text = preburn("cards", "z80-sio").stdout
-    assert "a-data" in text
+    assert "ports: 4 from base on: a-data, a-control, b-data, b-control" in text
+    assert "interrupts: gives a vector (mode 2); stands in backplane.chain" in text
     assert "clock-a" in text
+    text = preburn("cards", "watchdog").stdout
+    assert "interrupts: none\ninputs: button\nwhat a hand can do while it runs: press\n" in text
+    assert "registers: data, error, count, lba0, lba1, lba2, head, status, control\n" in preburn(
+        "cards", "compactflash").stdout  # one more than stands from the base on
 
 
 @pytest.mark.parametrize("arguments", [("--help",), ("boot", "--help"), ("cards",)])

@@ -1,8 +1,13 @@
 """The character display: its data register, entry modes, four bits in a muddle (from memory)."""
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
+from click.testing import CliRunner
 from test_peripherals_hd44780 import Panel, panel
+
+from emu.cli import group
 
 
 def read_data(lcd: Panel) -> int:
@@ -95,3 +100,18 @@ def test_words_and_risks_for_a_hasty_program() -> None:
     risk = lcd.cards[0].risks(lcd.m, lcd.s)
     assert len(risk) == 1 and risk[0].startswith("1 accesses were lost because it was busy")
     assert "273 T-states after each byte and 11207 after clear" in risk[0]
+
+
+def test_a_boot_lists_what_a_hasty_program_lost(tmp_path: Path) -> None:
+    # wait 20 ms, 38h and 0Ch with a wait after each, then "Hi" with none; HALT
+    delay = "0600 10FE " * 3  # DJNZ of 256: 3,325 T-states each, 1.7 ms at 6 MHz in all
+    program = (delay * 13 + "3E38 D370 " + delay + "3E0C D370 " + delay
+               + "3E48 D371 3E69 D371 F3 76")
+    (tmp_path / "p.bin").write_bytes(bytes.fromhex(program))
+    (tmp_path / "m.toml").write_text(
+        '[slot.cpu]\ncard = "z80-cpu"\nclock = "6 MHz"\n[slot.memory]\ncard = "plain-memory"\n'
+        'image = "p.bin"\n[slot.lcd]\ncard = "hd44780"\nbase = 0x70\n')
+    result = CliRunner().invoke(group, ["boot", str(tmp_path / "m.toml"), "--limit", "1"])
+    assert "|H               |" in result.output
+    assert "  - lcd: 1 accesses were lost because it was busy, the last at T-state " in \
+        result.output

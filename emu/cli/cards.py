@@ -5,6 +5,18 @@ import json
 
 import click
 
+INTERRUPTS = {"none": "none", "plain": "pulls /INT, gives no vector",
+              "chained": "gives a vector (mode 2); stands in backplane.chain"}
+WHILE_IT_RUNS = {"live": "jumpers that may change while it runs",
+                 "actions": "what a hand can do while it runs"}
+
+
+def _toml(value: object) -> str:
+    """Write a default as the backplane file has it."""
+    if value is None:
+        return "none"
+    return json.dumps(value) if isinstance(value, bool | list) or value == "" else str(value)
+
 
 @click.command()
 @click.argument("name", required=False)
@@ -31,13 +43,19 @@ def command(name: str | None, as_json: bool) -> None:
             click.echo(f"{'':16} jumpers: {jumpers or 'none'}")
             continue
         click.echo(f"source: {card['source']}")
+        if card["order"]:
+            click.echo(f"ports: {len(card['order'])} from base on: {', '.join(card['order'])}")
+        click.echo(f"interrupts: {INTERRUPTS[card['interrupt']]}")
         for title in ("registers", "inputs", "outputs"):
-            if card[title]:
+            if card[title] and (title, card[title]) != ("registers", card["order"]):
                 click.echo(f"{title}: {', '.join(card[title])}")
+        for title in ("live", "actions"):
+            if card[title]:
+                click.echo(f"{WHILE_IT_RUNS[title]}: {', '.join(card[title])}")
         for jumper in card["jumpers"]:
             values = f" ({', '.join(map(str, jumper['choices']))})" if jumper["choices"] else (
                 f" ({jumper['low']} to {jumper['high']})" if jumper["kind"] == "int" else "")
             click.echo(f"  {jumper['name']:14} {jumper['kind']}{values}, default "
-                       f"{jumper['default']}: {jumper['help']}")
+                       f"{_toml(jumper['default'])}: {jumper['help']}")
     for line in others:
         click.echo(line)
