@@ -45,8 +45,9 @@ STATE = np.dtype([
     ("at", np.int64),  # byte of a burst
     ("out", np.int64),  # what the chip puts on the line, -1: released
     ("ce_t", np.int64),  # when CE rose
+    ("low_t", np.int64),  # when it fell
     ("setup", np.int64),  # T-states that CE must stand before SCLK
-    ("hasty", np.int64),  # clocks that came too soon
+    ("hasty", np.int64), ("crowded", np.int64),  # clocks, and frames, that came too soon
     ("together", np.int64),  # clocks that rose in the same write as the data changed
     ("high_start", np.int64),  # frames that began with SCLK high
     ("frames", np.int64), ("refused", np.int64),  # frames; writes that protection refused
@@ -205,7 +206,11 @@ def ce_changed(s, level, t):
     s.bits = 0
     s.shift = 0
     s.out = -1
-    if level == 1:
+    if level == 0:
+        s.low_t = t
+    else:
+        if s.frames > 0 and t - s.low_t < s.setup:
+            s.crowded += 1
         s.frames += 1
         s.ce_t = t
         for k in range(8):
@@ -291,6 +296,8 @@ def risks(m: Any, s: Any) -> list[str]:
         out.append(f"{int(s.high_start)} frames began with SCLK high: it must be low when CE rises")
     if s.hasty:
         out.append(f"{int(s.hasty)} clocks came less than 1 us after CE")
+    if s.crowded:
+        out.append(f"{int(s.crowded)} frames began less than 1 us after CE fell")
     return out
 
 

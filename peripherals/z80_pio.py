@@ -12,6 +12,7 @@ match; a match that a control word makes true asks as one that a pin makes true.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -267,6 +268,23 @@ def power_on(setup: Setup) -> None:
         p.delay = max(math.ceil(setup.cpu_hz * settings["partner-time"] / 1_000_000), 1)
 
 
+def set_pins(k: int) -> Callable[[Any, Any, Any], None]:
+    """Let the levels of a port's unwired pins change while the machine runs."""
+
+    def change(m: Any, s: Any, value: Any) -> None:
+        p = s.port[k]
+        s["inputs_a" if k == A else "inputs_b"] = value
+        for bit in range(8):
+            if source_of(m, s.slot, np.int64(8 * k + bit)) < 0:
+                p.pins = int(p.pins) & ~(1 << bit) | value & 1 << bit
+        if p.mode == INPUT and p.stb == 0:
+            p.latched = p.pins
+        compare(m, s, np.int64(k))
+        m.next_event = 0
+
+    return change
+
+
 LINES = tuple(f"{port}{bit}" for port in "ab" for bit in range(8))
 CARD = Card(
     name="z80-pio",
@@ -297,4 +315,5 @@ CARD = Card(
     power_on=power_on,
     describe=describe,
     troubles=troubles,
+    live={"inputs-a": set_pins(A), "inputs-b": set_pins(B)},
 )

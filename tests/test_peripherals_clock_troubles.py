@@ -30,6 +30,18 @@ def test_a_frame_that_begins_with_the_clock_high_is_counted() -> None:
     assert any("1 frames began with SCLK high" in line for line in clock.words())
 
 
+def test_frames_that_follow_one_another_too_fast() -> None:
+    clock = Clock()  # 1 us is 8 T-states; CE must be low that long at 5 V (tCWH, from memory)
+    clock.port(CE)
+    clock.port(0)
+    clock.write("port", CE, clock.t + 7)
+    assert clock.s.crowded == 1
+    clock.port(0)
+    clock.write("port", CE, clock.t + 8)
+    assert clock.s.crowded == 1
+    assert "1 frames began less than 1 us after CE fell" in ds1302.CARD.risks(clock.m, clock.s)[0]
+
+
 def test_twelve_hours_round_the_day() -> None:
     clock = Clock("2023-02-28 00:00:00")
     for hour, after in ((0x91, 0xB2), (0xB2, 0xA1), (0xB1, 0x92), (0x92, 0x81)):

@@ -125,6 +125,19 @@ def test_outputs_written_in_mode_1_come_out_with_mode_0() -> None:
     assert b.s.port[0].shown == 0xC3
 
 
+def test_a_hand_at_the_pins_while_it_runs() -> None:
+    b = bench(inputs_b=0xFF)
+    control(b, "b", 0x42, 0xCF, 0xFF, 0x97, 0xFE)  # bit 0, low active
+    change = CARD.live["inputs-b"]
+    change(b.m, b.s, 0xFD)
+    assert b.m.ip[0] == 0
+    change(b.m, b.s, 0xFC)
+    assert b.m.ip[0] == 2 and b.read("data-b", b.t + 10) == 0xFC
+    change(b.m, b.s, 0xFF)
+    CARD.live["inputs-a"](b.m, b.s, 0x00)  # every pin of port A is wired
+    assert b.s.port[0].pins == 0
+
+
 @pytest.mark.parametrize("text", ["x" * 65, "\\u0142"])
 def test_what_a_partner_cannot_give(tmp_path: Path, text: str) -> None:
     (tmp_path / "m.toml").write_text(
