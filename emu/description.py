@@ -5,6 +5,7 @@ built: names, jumpers, ports, wires, the chain, and the images.
 """
 from __future__ import annotations
 
+import codecs
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -81,12 +82,13 @@ class Description:
 
 def read_toml(path: Path, what: str = "backplane file") -> dict[str, Any]:
     """Read a TOML file; InputError with line and column when it is broken."""
-    data = read_limited(path, what, SIZE_LIMIT)
+    data = read_limited(path, what, SIZE_LIMIT, empty=True).removeprefix(codecs.BOM_UTF8)
     try:
         tree = tomllib.loads(data.decode())
     except UnicodeDecodeError as error:
-        raise InputError(f"{path}: byte {error.start} is not UTF-8 text; a {what} is a text "
-                         f"file in TOML.") from None
+        line = data.count(b"\n", 0, error.start) + 1
+        raise InputError(f"{path}:{line}: is not UTF-8 text; a {what} is a text file in "
+                         f"TOML.") from None
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError(f"{path}: broken TOML: {error}.") from None
     except ValueError:  # Python's own limit, not TOML's

@@ -39,9 +39,13 @@ def _take(path: Path, what: str, limit: int) -> tuple[int, bytes]:
         reason = getattr(error, "strerror", None) or str(error)
         raise InputError(f"{path}: cannot be read: {reason}; check the {what} path.") from None
     if stat.S_ISDIR(mode):
-        raise InputError(f"{path}: is a folder; name the {what.removesuffix(' file')} file in it.")
+        raise InputError(f"{path}: is a folder; name the {_file(what)} in it.")
     raise InputError(f"{path}: is a device or pipe; name an ordinary "
-                     f"{what.removesuffix(' file')} file.")
+                     f"{_file(what)}.")
+
+
+def _file(what: str) -> str:
+    return what if "file" in what else f"{what} file"
 
 
 def is_text(data: bytes) -> bool:

@@ -94,5 +94,6 @@ def verdict(purpose: str, error: Fraction) -> str:
     """Say how good a rate is."""
     if error == 0:
         return "exact"
-    words = f"{float(error) * 100:+.3g} %"
+    percent = float(error) * 100
+    words = f"{percent:+.0f} %" if abs(percent) >= 100 else f"{percent:+.3g} %"
     return f"{words}, too far" if purpose == BAUD and abs(error) > WORST else words

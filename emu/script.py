@@ -1,7 +1,7 @@
 r"""Send/expect scripts: what to type, and what must come back.
 
 One statement a line; ``#`` begins a comment; texts stand in double quotes and take the
-escapes \r \n \t \" \\ \xNN:
+escapes \r \n \t \b \" \\ \xNN:
 
     channel sio.b              type and look at this channel from here on
     send "ls\r"                type a text
@@ -13,7 +13,6 @@ escapes \r \n \t \" \\ \xNN:
 """
 from __future__ import annotations
 
-import codecs
 import re
 from dataclasses import dataclass
 from fractions import Fraction
@@ -24,6 +23,8 @@ from emu.inputfile import read_limited
 
 SIZE_LIMIT = 1 << 20
 EXPECT_TIME = Fraction(30)
+SHORT = {"r": "\r", "n": "\n", "t": "\t", "b": "\b"}
+ESCAPE = re.compile(r"""\\(x[0-9A-Fa-f]{2}|[rntb\\"'])""")
 QUOTED = re.compile(r'"((?:[^"\\]|\\.)*)"')
 BAY = re.compile(r"[\w-]+\.[\w-]+")
 TIME = re.compile(r"(\d+(?:\.\d+)?) ?(s|ms)$")
@@ -43,13 +44,18 @@ class Step:
 
 
 def keys(text: str) -> bytes:
-    r"""Turn a text with the escapes \r \n \t \xNN into bytes; InputError if it is not ASCII or
-    an escape is broken."""
-    try:
-        return codecs.decode(text.encode("ascii"), "unicode_escape").encode("latin-1")
-    except (UnicodeError, ValueError):
+    r"""Turn a text with the escapes \r \n \t \b \" \' \\ \xNN into bytes; InputError if it is not
+    ASCII or holds another escape."""
+    if not text.isascii() or "\\" in ESCAPE.sub("", text):
         raise InputError(f"{text!r} holds something else than ASCII and the escapes \\r \\n \\t "
-                         f"\\xNN.") from None
+                         f"\\b \\xNN; a backslash itself is \\\\.")
+    return ESCAPE.sub(_meant, text).encode("latin-1")
+
+
+def _meant(escape: re.Match[str]) -> str:
+    """Give the character that an escape stands for."""
+    word = escape[1]
+    return chr(int(word[1:], 16)) if word[0] == "x" else SHORT.get(word, word)
 
 
 def _time(text: str, place: str) -> Fraction:

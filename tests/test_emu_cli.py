@@ -91,7 +91,7 @@ def test_the_same_seed_gives_the_same_run(preburn: Run, roms: Path) -> None:
     (("boot", "roms/tidewater/full.toml", "--limit", "soon"),
      "preburn: --limit takes seconds such as 10 or 0.5, not 'soon'."),
     (("boot", "roms/tidewater/full.toml", "--send", "ä"), "preburn: 'ä' holds something else than "
-     "ASCII and the escapes \\r \\n \\t \\xNN."),
+     "ASCII and the escapes \\r \\n \\t \\b \\xNN; a backslash itself is \\\\."),
     (("cards", "z80-cps"), "preburn: there is no card 'z80-cps'; did you mean 'z80-cpu'?"),
     (("boot", "roms/tidewater/full.toml", "--until", ""),
      "preburn: --until takes a text that is not empty; leave it out to run to the limit."),

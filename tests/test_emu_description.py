@@ -200,3 +200,19 @@ def test_symbol_files_name_an_image(tmp_path: Path) -> None:
     assert "symbols takes a file" in mistake(tmp_path, text.replace('["rom.sym"]', "7"))
     gone = mistake(tmp_path, text.replace("rom.sym", "gone.sym"))
     assert "gone.sym: no such file" in gone
+
+
+def test_a_file_from_another_editor(tmp_path: Path) -> None:
+    """A mark of byte order in front is taken; other encodings are told by their line."""
+    (tmp_path / "rom.bin").write_bytes(b"\x76")
+    text = ('[slot.cpu]\ncard = "z80-cpu"\nclock = "4 MHz"\n'
+            '[slot.memory]\ncard = "plain-memory"\nimage = "rom.bin"\n')
+    path = tmp_path / "cage.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + text.replace("\n", "\r\n").encode())
+    assert [slot.name for slot in load(path).slots] == ["cpu", "memory"]
+    path.write_bytes(text.encode() + b"# caf\xe9\n")
+    with pytest.raises(InputError, match=r"cage\.toml:7: is not UTF-8 text; a backplane file is"):
+        load(path)
+    path.write_bytes(b"")
+    with pytest.raises(InputError, match=r"cage\.toml: a machine has one slot with card = "):
+        load(path)

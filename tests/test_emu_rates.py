@@ -101,6 +101,7 @@ def test_dividers_and_words() -> None:
     assert verdict(BAUD, Fraction(0)) == "exact"
     assert verdict(BAUD, Fraction(1, 40)) == "+2.5 %, too far"
     assert verdict(TICK, Fraction(1, 40)) == "+2.5 %"
+    assert verdict(BAUD, Fraction(11)) == "+1100 %, too far"
 
 
 def test_command(preburn, roms: Path) -> None:

@@ -47,6 +47,10 @@ def test_mistakes(tmp_path: Path, text: bytes, message: str) -> None:
 
 def test_keys() -> None:
     assert keys(r"sleep 1\r\n\x03") == b"sleep 1\r\n\x03"
+    assert keys(r"""\t\b\\n\"\'\xfF""") == b"\t\b\\n\"'\xff"
+    for other in (r"\q", "\\", r"\x1", r"\u0041", r"\101", r"\\\q"):
+        with pytest.raises(InputError, match="a backslash itself is"):
+            keys(other)
     with pytest.raises(InputError, match="something else than ASCII"):
         keys("é")
 

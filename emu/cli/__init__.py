@@ -63,6 +63,9 @@ def main() -> None:
         sys.exit(2)
     except click.exceptions.Exit as leave:
         sys.exit(leave.exit_code)
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.format_message(), err=True)
+        sys.exit(2)
     except click.ClickException as error:
         click.echo(f"preburn: {error.format_message()}", err=True)
         sys.exit(2)
