@@ -166,6 +166,17 @@ def failure(s: Any) -> str:
     return f"command {command:02X}h, error {error:02X}h (ABRT): the card refuses it{protected}"
 
 
+def _remedy(s: Any) -> str:
+    if s.error & 0x40:
+        return "Write the sector anew, or use another card (jumper bad-sectors of slot {slot})."
+    if s.error & 0x10:
+        return ("Check the sector's address against the card's size, and LBA or CHS in {head} (E0h "
+                "or A0h).")
+    if s.protected:
+        return "Take the write protection off (jumper write-protect of slot {slot})."
+    return "Use commands that the card has: words 82 to 84 of IDENTIFY, and its manual, tell."
+
+
 def failed_command(m: Any, s: Any) -> Trouble | None:
     """A command that ended with an error."""
     if not s.fitted or not s.ended & ERR:
@@ -184,8 +195,7 @@ def failed_command(m: Any, s: Any) -> Trouble | None:
          f"{int(s.errors)} commands have failed, the last at T-state {int(s.failed_t)}."],
         ["Look at ERR (bit 0 of {status}) when BSY is 0, and at {error} for the reason, before "
          "waiting for DRQ.",
-         "Check the sector's address against the card's size, and LBA or CHS in {head} (E0h or "
-         "A0h)."], int(s.failed_t), mend)
+         _remedy(s)], int(s.failed_t), mend)
 
 
 def foreign_sector(m: Any, s: Any) -> Trouble | None:

@@ -3,8 +3,9 @@
 From memory of the PC16550D data sheet, no page at hand: register bits, priorities of the
 interrupt register, the FIFOs' trigger levels and the time-out of four characters.  Also from
 memory: a divisor of 0 stops the line; in the local loop a byte comes back after its own time;
-the transmitter's request comes when the FIFO has run empty.  The chip's crystal gives the
-rate; its interrupt pin pulls /INT without a vector.
+the transmitter's request comes when the FIFO has run empty (the chip holds the first one back
+for a character when only one byte was in the FIFO: not modelled, nor is a break in the loop).
+The chip's crystal gives the rate; its interrupt pin pulls /INT without a vector.
 """
 from __future__ import annotations
 

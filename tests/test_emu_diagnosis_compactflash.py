@@ -33,7 +33,8 @@ def verdict_of(path: Path) -> Verdict:
     ("cf-hasty", "early-data", ("bytes were written to 10h (data) with BSY = 1", "Command 30h",
                                 "In a copy of the machine", "cf-lib.s:")),
     ("cf-bad-sector", "failed-command", ("Command 20h, error 40h (UNC): sector 0 cannot be read",
-                                         "ERR (bit 0 of 17h (status))", "In a copy")),
+                                         "ERR (bit 0 of 17h (status))", "In a copy",
+                                         "jumper bad-sectors of slot cf")),
     ("cf-held-strobe", "repeated-data", ('data-strobe = "held"', "waits-io")),
 ])
 def test_evidence_and_remedy_name_places(name: str, cause: str, parts: tuple[str, ...]) -> None:
@@ -57,3 +58,27 @@ def test_what_is_mended_is_not_accused(tmp_path: Path, name: str, change: str) -
     path.write_text(f'extends = "{BROKEN / name}.toml"\n[slot.cf]\n{change}\n')
     verdict = verdict_of(path)
     assert (verdict.verdict, verdict.cause) == ("waiting-for-input", None)
+
+
+@pytest.mark.parametrize(("settings", "command", "parts"), [
+    ('write-protect = true', 0x30, ("30h, error 04h (ABRT)", "jumper write-protect of slot cf")),
+    ("", 0xD0, ("D0h, error 04h (ABRT): the card refuses it.", "IDENTIFY")),
+    ("", 0x20, ("20h, error 10h (IDNF): there is no sector 255 on a card of 4 sectors",
+                "LBA or CHS in 16h (head)")),
+])
+def test_a_program_that_never_looks_at_err(tmp_path: Path, settings: str, command: int,
+                                           parts: tuple[str, ...]) -> None:
+    ready = "DB17 07 38FB "  # IN A,(17h) / RLCA / JR C
+    program = (f"{ready}3E01 D312 3EFF D313 AF D314 D315 3EE0 D316 "
+               f"3E{command:02X} D317 DB17 E608 28FA F3 76")  # until DRQ
+    (tmp_path / "p.bin").write_bytes(bytes.fromhex(program))
+    (tmp_path / "card.img").write_bytes(bytes(4 * 512))
+    (tmp_path / "m.toml").write_text(
+        '[slot.cpu]\ncard = "z80-cpu"\nclock = "4 MHz"\n[slot.memory]\ncard = "plain-memory"\n'
+        'image = "p.bin"\n[slot.cf]\ncard = "compactflash"\nbase = 0x10\nready-time = 100\n'
+        f'medium = "card.img"\n{settings}\n')
+    verdict = verdict_of(tmp_path / "m.toml")
+    assert (verdict.verdict, verdict.cause) == ("hung", "failed-command")
+    text = "\n".join([verdict.summary, *verdict.evidence, *verdict.remedy])
+    for part in parts:
+        assert part in text
