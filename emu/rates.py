@@ -10,7 +10,7 @@ from emu.description import Description, SlotDescription
 from peripherals.rates import BAUD, OUTPUT, Ask, Way, Write, hertz_words
 
 CASCADE = 2  # wires followed upstream, from card to card
-WORST = Fraction(2, 100)  # beyond it two serial chips misread each other (see emu/wiring.py)
+WORST = Fraction(2, 100)  # beyond it two serial chips misread each other
 
 
 @dataclass(frozen=True)
@@ -30,10 +30,11 @@ class Reached:
                            for port, w in self.writes]}
 
 
-def reach(d: Description, purpose: str, want: Fraction) -> list[Reached]:
-    """List the ways to ``want`` (baud or hertz), the nearest of each part first."""
+def reach(d: Description, purpose: str, want: Fraction, only: str = "") -> list[Reached]:
+    """List the ways to ``want`` (baud or hertz), the nearest of each part first; of one slot
+    ``only``, or of all."""
     found = []
-    for slot in d.slots:
+    for slot in [s for s in d.slots if only in ("", s.name)]:
         seen = set()
         for way in _ways(d, slot, purpose, want, CASCADE):
             key = way.part, way.rate, way.writes

@@ -11,11 +11,12 @@ from fractions import Fraction
 
 from emu.description import Description, SlotDescription
 from emu.jumpers import TERMINAL
+from emu.rates import WORST, reach
 from emu.state import CHAINED_INTERRUPT, PLAIN_INTERRUPT
+from peripherals.rates import BAUD
 
 ERROR, WARNING, NOTE = "error", "warning", "note"
-WORST_BAUD = Fraction(2, 100)
-RATIOS = (1, 16, 32, 64)  # what asynchronous serial chips divide their clock by
+NAMED = 3  # rates that a remedy names
 
 
 @dataclass(frozen=True)
@@ -129,28 +130,27 @@ def modes(d: Description) -> Iterator[Finding]:
 
 
 def baud(d: Description) -> Iterator[Finding]:
-    """Find terminals whose rate no divider of the card's clock comes near."""
+    """Find terminals whose rate nothing that the card can be programmed for comes near."""
     for slot in d.slots:
         for channel in slot.card.channels:
             ending = f"-{channel}" if channel else ""
-            clock = slot.settings.get("clock" + ending)
             table = slot.settings.get("terminal" + ending)
-            if clock == "cpu":
-                clock = d.cpu_hz
-            wired = any(w.target == slot.name for w in d.wires)
             spare = channel != slot.card.channels[0] and table == TERMINAL  # nothing said of it
-            if not isinstance(clock, Fraction) or table is None or wired or spare:
+            if table is None or spare:
                 continue
-            errors = {ratio: abs(clock / ratio / table["baud"] - 1) for ratio in RATIOS}
-            best = min(errors, key=lambda r: errors[r])
-            if errors[best] > WORST_BAUD:
-                yield Finding(
-                    WARNING, "baud-error", slot.name, "terminal" + ending,
-                    f"the clock of {slot.name} ({float(clock):g} Hz) gives "
-                    f"{float(clock / best):g} baud at best, {float(errors[best]) * 100:.1f} % from "
-                    f"the terminal's {table['baud']}.",
-                    f"Change clock{ending}, or set the terminal to one of "
-                    + ", ".join(f"{float(clock / r):g}" for r in RATIOS[1:]) + ".")
+            ways = [one for one in reach(d, BAUD, Fraction(table["baud"]), slot.name)
+                    if one.way.part == channel]
+            if not ways or min(abs(one.error) for one in ways) <= WORST:
+                continue
+            ways.sort(key=lambda one: abs(one.error))
+            rates = dict.fromkeys(f"{float(one.way.rate):.7g}" for one in ways if not one.way.note)
+            yield Finding(
+                WARNING, "baud-error", slot.name, "terminal" + ending,
+                f"the clock of {slot.name} gives {float(ways[0].way.rate):.7g} baud at best, "
+                f"{float(abs(ways[0].error)) * 100:.1f} % from the terminal's {table['baud']}: "
+                f"{ways[0].way.words}.",
+                f"Change what clocks {slot.name}" + (f", or set the terminal to one of "
+                                           f"{', '.join([*rates][:NAMED])}." if rates else "."))
 
 
 def tick(d: Description) -> Iterator[Finding]:

@@ -19,6 +19,8 @@ image = "image.bin"
 CTC = '[slot.ctc]\ncard = "z80-ctc"\nbase = 0x28\n'
 SIO = '[slot.sio]\ncard = "z80-sio"\nbase = 0x20\n'
 ACIA = '[slot.acia]\ncard = "acia-6850"\nbase = 0x30\n'
+UART = '[slot.uart]\ncard = "uart-16550"\nbase = 0xC8\n'
+WIRE = '[[wire]]\nfrom = "ctc.zcto0"\nto = "sio.clock-a"\n'
 
 
 def found(folder: Path, text: str) -> list[tuple[str, str, str]]:
@@ -44,6 +46,9 @@ def test_nothing_to_object_to(tmp_path: Path) -> None:
     ('[backplane]\nchain = ["ctc"]\n' + BASE + CTC + SIO, ("warning", "not-in-chain", "sio")),
     (BASE + CTC + ACIA, ("warning", "mixed-modes", "acia")),
     (BASE + ACIA + 'clock = "1 MHz"\n', ("warning", "baud-error", "acia")),
+    (BASE + UART + "terminal = { baud = 31250 }\n", ("warning", "baud-error", "uart")),
+    (BASE + CTC + SIO + "terminal-a = { baud = 115200 }\n" + WIRE,
+     ("warning", "baud-error", "sio")),
     (BASE + ACIA, ("note", "no-tick-source", "")),
     (BASE.replace('image = "image.bin"', ""), ("warning", "no-image", "memory")),
     (BASE.replace("image.bin", "blank.bin"), ("warning", "blank-start", "memory")),
@@ -65,3 +70,10 @@ def test_cards_apart_in_sixteen_bits_do_not_clash(tmp_path: Path) -> None:
 def test_an_interrupt_jumper_off_takes_the_card_out_of_the_mix(tmp_path: Path) -> None:
     assert not any(code == "mixed-modes" for _, code, _ in
                    found(tmp_path, BASE + CTC + ACIA + "interrupt = false\n"))
+
+
+@pytest.mark.parametrize("text", [
+    UART + "terminal = { baud = 9600 }\n", UART + "terminal = { baud = 300 }\n",
+    CTC + SIO + "terminal-a = { baud = 15625 }\n" + WIRE])
+def test_a_rate_that_a_divisor_or_a_counter_gives(tmp_path: Path, text: str) -> None:
+    assert not any(code == "baud-error" for _, code, _ in found(tmp_path, BASE + text))
