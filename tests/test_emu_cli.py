@@ -189,3 +189,11 @@ def test_a_full_disk_behind_standard_output(roms: Path, words: str) -> None:
     assert done.stderr.startswith("preburn: standard output: cannot be written: the disk is full; "
                                   "make room, or name another place")
     assert done.stderr.count("\n") == 1
+
+
+def test_a_mistake_is_one_line(preburn: Run) -> None:
+    done = preburn("medium", "format", "x.img")
+    assert done.returncode == 2
+    assert done.stderr == "preburn: Missing option '--files'. Choose from: fat12, tidewater\n"
+    done = preburn("medium")
+    assert done.returncode == 2 and done.stderr.startswith("Usage: preburn medium ")

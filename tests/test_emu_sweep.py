@@ -4,6 +4,11 @@ from __future__ import annotations
 import csv
 import json
 import math
+import os
+import signal
+import subprocess
+import sys
+import time
 from collections.abc import Callable
 from concurrent.futures import Executor, Future
 from fractions import Fraction
@@ -261,3 +266,25 @@ def test_refused(tmp_path: Path) -> None:
     assert refusal(FULL, "--clock", "fast").startswith(f"{FULL}: slot.cpu")
     assert "cannot be written" in refusal(FULL, "--seeds", 1, "--limit", "0.01", "--csv",
                                           tmp_path / "no" / "a.csv")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals to a group of processes")
+def test_a_second_ctrl_c_ends_at_once(tmp_path: Path) -> None:
+    """The first one would wait for machines that take hours."""
+    kept = tmp_path / "results.jsonl"
+    sweep = subprocess.Popen(
+        [sys.executable, "-m", "emu.cli", "sweep", str(FULL), "--seeds", "3", "--until", "never",
+         "--limit", "1000000", "--results", str(kept)], cwd=Path(__file__).parent.parent,
+        stderr=subprocess.PIPE, text=True, start_new_session=True)
+    assert sweep.stderr is not None
+    while not kept.exists() and sweep.poll() is None:
+        time.sleep(0.05)
+    os.killpg(sweep.pid, signal.SIGINT)
+    told = ""
+    while "finishing the machines under way" not in told and sweep.poll() is None:
+        told += sweep.stderr.readline()
+    if sweep.poll() is None:
+        os.killpg(sweep.pid, signal.SIGINT)
+    told += sweep.communicate()[1]
+    assert sweep.returncode == 130
+    assert "broken off: 0 of 3 machines are done and kept in" in told and "Traceback" not in told

@@ -67,7 +67,7 @@ def main() -> None:
         click.echo(error.format_message(), err=True)
         sys.exit(2)
     except click.ClickException as error:
-        click.echo(f"preburn: {error.format_message()}", err=True)
+        click.echo(f"preburn: {' '.join(error.format_message().split())}", err=True)
         sys.exit(2)
     except (click.Abort, KeyboardInterrupt) as stop:
         words = str(stop.__cause__ or stop)  # click turns one into the other

@@ -143,13 +143,17 @@ def _run(todo: Sequence[Job], executor: Executor, kept: Any) -> None:
         native.ready(modules_of(cards), compiling())
     teller = _teller()
     try:
-        run(todo, executor, kept, teller)
+        run(todo, executor, kept, teller, _broken)
     except KeyboardInterrupt:
         count = sum(job.key in kept.found for job in todo)
         where = f" and kept in {kept.path}; run the same command to go on" if kept.path else ""
         click.echo(f"\npreburn: broken off: {count} of {len(todo)} machines are done{where}.",
                    err=True)
         sys.exit(130)
+
+
+def _broken() -> None:
+    click.echo("\npreburn: finishing the machines under way; Ctrl-C again ends at once.", err=True)
 
 
 def _teller() -> Callable[[int, int], None]:

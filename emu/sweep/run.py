@@ -6,7 +6,7 @@ import multiprocessing
 import os
 import signal
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
+from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -107,31 +107,46 @@ def cluster(address: str) -> Iterator[Executor]:
 
 
 def run(jobs: Sequence[Job], executor: Executor, results: Results,
-        told: Callable[[int, int], None] = lambda done, count: None) -> None:
+        told: Callable[[int, int], None] = lambda done, count: None,
+        broken: Callable[[], None] = lambda: None) -> None:
     """Run the jobs that have no result yet; ``told`` is given how many are done, of how many.
 
-    On Ctrl-C what is under way is finished and kept, and KeyboardInterrupt goes on.
+    On Ctrl-C ``broken`` is called, what is under way is finished and kept, and
+    KeyboardInterrupt goes on; a second one ends the workers of this machine at once.
     """
     todo = {job.key: job for job in jobs if not job.problem and job.key not in results.found}
     told(len(jobs) - len(todo), len(jobs))
     if not todo:
         return
     with results.writing() as keep:
-        futures = [executor.submit(run_job, job) for job in todo.values()]
+        futures: list[Future[Result]] = []
         done = 0
         try:
+            futures += (executor.submit(run_job, job) for job in todo.values())
             for future in as_completed(futures):
                 keep(future.result())
                 done += 1
                 told(len(jobs) - len(todo) + done, len(jobs))
         except KeyboardInterrupt:
-            for future in futures:
-                future.cancel()
-            for future in futures:
-                if (not future.cancelled() and future.exception() is None
-                        and future.result()["key"] not in results.found):
-                    keep(future.result())
+            broken()
+            _finish(futures, results, keep)
             raise
+
+
+def _finish(futures: list[Future[Result]], results: Results,
+            keep: Callable[[Result], None]) -> None:
+    """Keep what is under way, and begin nothing more; on Ctrl-C keep nothing more either."""
+    for future in futures:
+        future.cancel()
+    try:
+        for future in futures:
+            if (not future.cancelled() and future.exception() is None
+                    and future.result()["key"] not in results.found):
+                keep(future.result())
+    except KeyboardInterrupt:
+        for worker in multiprocessing.active_children():
+            worker.terminate()
+        raise
 
 
 def rows(jobs: Iterable[Job], found: Mapping[str, Result]) -> list[Result]:
