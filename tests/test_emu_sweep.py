@@ -186,6 +186,7 @@ def test_what_does_not_go_together_is_a_row(tmp_path: Path) -> None:
     assert [dict(job.variant.labels)["without"] for job in bad] == ["sio"]
     found = rows(bad, {})[0]
     assert found["verdict"] == NOT_RUN and "sio" in found["summary"]
+    assert tables.summary([found, found])[1] == f"2 not run: {found['summary']}"
     with pytest.raises(InputError, match="there is no fault .card-sleepy."):
         jobs_of(axes.faults(["card-sleepy"]))
     with pytest.raises(InputError, match="there is no slot 'siu'"):

@@ -10,11 +10,13 @@ from pathlib import Path
 from typing import Any
 
 from emu.atomic import check_output
+from emu.sweep.jobs import NOT_RUN
 
 Row = dict[str, Any]
 COLUMNS = ("verdict", "cause", "seconds")
 RESULTS = ("boots", "verdict", "cause", "seconds", "t_states", "where", "summary")
 HEAD = '<!doctype html>\n<html lang="en">'
+REASONS = 3  # why machines could not be run, the most frequent
 NAMED = 8  # values of an axis that are named in a summary
 STYLE = """body{font-family:sans-serif;margin:2em}table{border-collapse:collapse}
 th,td{padding:.2em .7em;border-bottom:1px solid #ccc;text-align:left;vertical-align:top}
@@ -85,6 +87,8 @@ def summary(rows: Sequence[Row]) -> list[str]:
     out = [f"{good} of {len(rows)} machines boot" + (
         f"; the others: {', '.join(f'{n} {name}' for name, n in others.most_common())}."
         if others else ".")]
+    why = Counter(row["summary"] for row in rows if row["verdict"] == NOT_RUN)
+    out += [f"{count} not run: {words}" for words, count in why.most_common(REASONS)]
     if 0 < good < len(rows):
         for name in axis_names(rows):
             out += _axis(name, rows)
