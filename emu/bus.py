@@ -19,8 +19,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.calls import ADVANCE, MEMORY, call_card
-from emu.chain import update_int
+from emu.bus_requests import ran, skipped
+from emu.buslog import log_cycle, log_entry
+from emu.calls import MEMORY, call_card
+from emu.events import access
 from emu.faulty_bus import (
     address_seen,
     memory_byte,
@@ -32,16 +34,12 @@ from emu.state import (
     CALL,
     CONFLICT,
     CPU_DRIVES,
-    FAR,
     FETCH,
-    LOG,
-    LOG_FULL,
     MEDIUM_WANTED,
     NOBODY,
     NOT_MINE,
     READ,
     ROM,
-    SLOTS,
     STOP_CONFLICT,
     STOP_ROM_WRITE,
     WRITE,
@@ -59,24 +57,6 @@ from emu.stops import (
 
 OPERAND = 8 | READ  # kind of read_fully for a byte at PC; a READ in the log
 ASK_WRITE = 1 << 24  # flag in a MEMORY call: a write, the byte in bits 16-23
-
-
-@inlined
-def log_entry(m, start, kind, address, data, waits, driver):
-    """Write one bus cycle to the ring: two words, see emu/logs/cycles.py."""
-    at = (m.log_pos & (LOG - 1)) * 2
-    m.log[at] = start
-    m.log[at + 1] = (address | data << 16 | kind << 24 | waits << 28 | driver << 36
-                     | (m.refresh_high | m.refresh & 0x7F) << 44)
-    m.log_pos += 1
-
-
-@inlined
-def log_cycle(m, start, kind, address, data, waits, driver):
-    """Write one bus cycle to the ring, and leave run() when it is full."""
-    log_entry(m, start, kind, address, data, waits, driver)
-    if m.log_pos >= m.log_limit:
-        leave(m, LOG_FULL)
 
 
 @compiled
@@ -103,49 +83,6 @@ def floating(m):
     """Give what an undriven data bus reads as."""
     m.bus_driver = NOBODY
     return undriven(m)
-
-
-@inlined
-def soonest_event(m):
-    """Give the time of the first event of any card, FAR when there is none."""
-    soonest = np.int64(FAR)
-    for slot in range(SLOTS):  # not m.slots: with a fixed count it costs the same for any number
-        soonest = min(soonest, m.ev[slot])
-    return soonest
-
-
-@compiled
-def catch_up(m, when):
-    """Let all events up to ``when`` happen; the time of the next one behind them."""
-    soonest = soonest_event(m)
-    if soonest <= when:
-        for slot in range(m.slots):
-            if m.ev[slot] <= when:
-                call_card(m, slot, ADVANCE, when, 0)
-        soonest = soonest_event(m)
-    if m.irq_dirty == 1:
-        update_int(m)
-    return soonest
-
-
-@compiled
-def access(m, slot, entry, a, when):
-    """Access a card; the chip looked at /INT and /NMI before the strobe ended."""
-    if m.next_event <= when + 1:
-        catch_up(m, when)
-    line = m.int_line
-    latch = m.nmi_latch
-    value = call_card(m, slot, entry, a, when)
-    m.next_event = min(m.next_event, m.ev[slot] + 1)
-    if m.irq_dirty == 1:
-        update_int(m)
-        if m.held_t != when:
-            m.held_t = when
-            m.held_int = line
-        m.next_event = 0
-    if m.nmi_latch != latch:
-        m.nmi_t = when + 1
-    return value
 
 
 @inlined
@@ -181,43 +118,56 @@ def read_claimed(m, address, when):
 
 
 @compiled
+def memory_on_bus(m, address, kind, waits, when):
+    """Give the byte that stands on the data bus in a memory read, seen in T-state ``when``."""
+    seen = np.int64(address) if m.faulty == 0 else address_seen(m, address)
+    page = seen >> 12
+    base = m.rb_true[page]
+    m.bus_driver = m.owner[page]
+    value = np.int64(-1)
+    if base >= 0:
+        value = np.int64(m.phys[base + (seen & 0xFFF)])
+    elif base != NOT_MINE:
+        value = read_claimed(m, seen, when)
+    if m.faulty == 1 and value >= 0:
+        value = memory_byte(m, address, page, kind, waits, value)
+    if value < 0:
+        value = floating(m)
+        m.empty_reads += 1
+        m.empty_read_at = address
+        m.empty_read_t = m.t
+    return value
+
+
+@compiled
 def read_fully(m, address, kind):
     """Read memory with everything that the fast path leaves out."""
     supplied = m.ack_bytes > 0 and kind != READ
     kind = READ if kind == OPERAND else kind
     page = address >> 12
     waits = m.wait_mem[page] if kind == READ else m.wait_m1[page]
-    seen = np.int64(address) if m.faulty == 0 else address_seen(m, address)
-    page = seen >> 12
-    base = m.rb_true[page]
-    m.bus_driver = m.owner[page]
     if supplied:
         value = acknowledge_byte(m, m.t + 2 + waits)
     else:
-        value = np.int64(-1)
-        if base >= 0:
-            value = np.int64(m.phys[base + (seen & 0xFFF)])
-        elif base != NOT_MINE:
-            value = read_claimed(m, seen, m.t + 2 + waits)
-        if m.faulty == 1 and value >= 0:
-            value = memory_byte(m, address, page, kind, waits, value)
-        if value < 0:
-            value = floating(m)
-            m.empty_reads += 1
-            m.empty_read_at = address
-            m.empty_read_t = m.t
+        value = memory_on_bus(m, address, kind, waits, m.t + 2 + waits)
     m.bus_byte = value
     if m.logging == 1:
         log_cycle(m, m.t, kind, address, value, waits, m.bus_driver)
     if m.stop_kinds != 0:
-        wanted = m.stop_map[address] & (READING if kind == READ else FETCHED)
-        if wanted != 0:
-            check_stops(m, wanted, address, value)
-        if m.bus_driver == CONFLICT:
-            stop_on(m, STOP_CONFLICT, address, value)
+        stops_on_read(m, READING if kind == READ else FETCHED, address, value)
     if supplied:
         value |= 0x100  # told to `m1` and `fetch`
     return value
+
+
+@compiled
+def stops_on_read(m, kinds, address, value):
+    """Look for stops of some kinds on a memory read, and on two cards that drive in it."""
+    wanted = m.stop_map[address] & kinds
+    if wanted != 0:
+        check_stops(m, wanted, address, value)
+    if m.bus_driver == CONFLICT:
+        stop_on(m, STOP_CONFLICT, address, value)
 
 
 @compiled
@@ -232,8 +182,8 @@ def acknowledge_byte(m, when):
 
 
 @compiled
-def store(m, address, value):
-    """Write to whatever memory answers an address."""
+def store(m, address, value, when):
+    """Write to whatever memory answers an address; a card is told T-state ``when``."""
     page = address >> 12
     base = m.wb_true[page]
     m.old_byte = value  # elsewhere a change cannot be told
@@ -256,23 +206,29 @@ def store(m, address, value):
             if claim >= 0:
                 m.phys[claim + (address & 0xFFF)] = value
             elif claim == CALL:
-                access(m, slot, MEMORY, address | value << 16 | ASK_WRITE,
-                       m.t + 2 + m.wait_mem[page])
+                access(m, slot, MEMORY, address | value << 16 | ASK_WRITE, when)
+
+
+@compiled
+def memory_takes(m, address, value, when):
+    """Let memory take the byte that stands on the data bus in a write."""
+    if m.faulty == 0:
+        store(m, address, value, when)
+    else:
+        seen = address_seen(m, address)
+        byte = store_seen(m, address, seen >> 12, value)
+        if byte >= 0:
+            store(m, seen, byte, when)
+    m.bus_byte = value
 
 
 @compiled
 def write_fully(m, address, value):
     """Write memory with everything that the fast path leaves out."""
-    if m.faulty == 0:
-        store(m, address, value)
-    else:
-        seen = address_seen(m, address)
-        byte = store_seen(m, address, seen >> 12, value)
-        if byte >= 0:
-            store(m, seen, byte)
-    m.bus_byte = value
+    waits = m.wait_mem[address >> 12]
+    memory_takes(m, address, value, m.t + 2 + waits)
     if m.logging == 1:
-        log_cycle(m, m.t, WRITE, address, value, m.wait_mem[address >> 12], CPU_DRIVES)
+        log_cycle(m, m.t, WRITE, address, value, waits, CPU_DRIVES)
     wanted = m.stop_map[address] & WRITING
     if wanted != 0:
         check_stops(m, wanted, address, value)
@@ -304,7 +260,23 @@ def read_aside(m, t, pc, address, kind):
     """Read memory with time and PC where all can see them."""
     m.t = t
     m.pc = pc
+    if m.bus_watch == 1:
+        return read_watched(m, address, kind)
     return read_fully(m, address, kind)
+
+
+@compiled
+def read_watched(m, address, kind):
+    """Read memory while a card may take the bus before it."""
+    value = skipped(m, m.t)
+    if value < 0:
+        page = address >> 12
+        length = 4 + m.wait_m1[page] if kind == FETCH else 3 + m.wait_mem[page]
+        value = read_fully(m, address, kind)
+        ran(m, m.t + length, FETCH if kind == FETCH else READ, value)
+    elif value > 0xFF:
+        m.ack_bytes += 1
+    return value
 
 
 @compiled
@@ -328,7 +300,8 @@ def opcode_slow(m, t, pc):
 @compiled
 def first_aside(m, t, pc):
     """Look whether a stop stands before an instruction, then fetch its first byte."""
-    if (m.stop_map[pc] & EXECUTED) != 0 and t != m.pass_t and m.ack_bytes == 0:
+    if ((m.stop_map[pc] & EXECUTED) != 0 and t != m.pass_t and m.ack_bytes == 0
+            and m.cycles_kept == 0):
         m.t = t
         m.pc = pc
         if stands_at(m, pc):
@@ -350,7 +323,12 @@ def write_aside(m, t, pc, address, value):
     """Write memory with time and PC where all can see them."""
     m.t = t
     m.pc = pc
-    write_fully(m, address, value)
+    if m.bus_watch == 0:
+        write_fully(m, address, value)
+    elif skipped(m, t) < 0:
+        length = 3 + m.wait_mem[address >> 12]
+        write_fully(m, address, value)
+        ran(m, t + length, WRITE, 0)
 
 
 @compiled

@@ -14,7 +14,7 @@ import numpy as np
 from emu import jit
 
 # Entries of a card's function table.
-RESET, READ, WRITE, ADVANCE, ACKNOWLEDGE, RETI, MEMORY, LINE = range(8)
+RESET, READ, WRITE, ADVANCE, ACKNOWLEDGE, RETI, MEMORY, LINE, MASTER = range(9)
 
 PLAIN_TABLE: dict[tuple[int, int], tuple[Any, list[Callable[..., int] | None]]] = {}
 

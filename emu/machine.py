@@ -283,6 +283,8 @@ class Machine:
         m = self.m
         m.pc = m.i = m.refresh = m.im = m.iff1 = m.iff2 = m.halted = m.q = m.prefix = 0
         m.after_ei = m.after_ld_air = m.nmi_latch = m.ack_bytes = 0
+        m.bus_armed = m.bus_asked = m.bus_owner = m.bus_rest = m.bus_watch = 0
+        m.void = m.resume = m.kept_valid = m.cycles_run = m.cycles_kept = 0
         m.sp = 0xFFFF
         m.r[6] = m.r[7] = 0xFF  # F and A
         m.ip[:] = 0

@@ -9,13 +9,14 @@ from __future__ import annotations
 import numpy as np
 
 from emu.bus import (
-    access,
     floating,
     joined,
-    log_cycle,
 )
+from emu.bus_requests import ran, skipped
+from emu.buslog import log_cycle
 from emu.calls import READ as CARD_READ
 from emu.calls import WRITE as CARD_WRITE
+from emu.events import access
 from emu.faulty_bus import (
     io_byte_seen,
     port_byte,
@@ -76,10 +77,8 @@ def port_waits(m, port):
 
 
 @compiled
-def inp(m, port):
-    """Run an I/O read cycle."""
-    waits = port_waits(m, port)
-    when = m.t + 3 + waits
+def port_on_bus(m, port, waits, when):
+    """Give the byte that stands on the data bus in an I/O read, seen in T-state ``when``."""
     seen = np.int64(port) if m.fault_count == 0 else port_seen(m, port)
     low = seen & 0xFF
     slot = m.port_slot[low]
@@ -99,13 +98,34 @@ def inp(m, port):
         value = port_byte(m, m.bus_driver - 1, port, waits, value)
     m.port_in_last[low] = value
     m.bus_byte = value
+    return value
+
+
+@compiled
+def inp(m, port):
+    """Run an I/O read cycle."""
+    waits = port_waits(m, port)
+    if m.bus_watch == 1:
+        value = skipped(m, m.t)
+        if value >= 0:
+            m.t += 4 + waits
+            return value
+    value = port_on_bus(m, port, waits, m.t + 3 + waits)
     if m.logging == 1:
         log_cycle(m, m.t, IN, port, value, waits, m.bus_driver)
-    stop_on(m, STOP_IN, low, value)
+    stops_on_port(m, STOP_IN, port, value)
+    m.t += 4 + waits
+    if m.bus_watch == 1:
+        ran(m, m.t, IN, value)
+    return value
+
+
+@inlined
+def stops_on_port(m, kind, port, value):
+    """Look for stops on an I/O cycle, and on two cards that drive in it."""
+    stop_on(m, kind, port & 0xFF, value)
     if m.bus_driver == CONFLICT:
         stop_on(m, STOP_CONFLICT, port, value)
-    m.t += 4 + waits
-    return value
 
 
 @compiled
@@ -128,14 +148,10 @@ def in_several(m, port, when):
 
 
 @compiled
-def outp(m, port, value):
-    """Run an I/O write cycle."""
-    waits = port_waits(m, port)
-    when = m.t + 3 + waits
+def port_takes(m, port, value, when):
+    """Let the cards at a port take the byte that stands on the data bus in an I/O write."""
     low = port & 0xFF
     m.bus_byte = value
-    if m.logging == 1:
-        log_cycle(m, m.t, OUT, port, value, waits, CPU_DRIVES)
     m.port_writes[low] += 1
     m.port_out_last[low] = value
     seen = np.int64(port) if m.fault_count == 0 else port_seen(m, port)
@@ -157,6 +173,19 @@ def outp(m, port, value):
             m.empty_port_writes[row, 2] = port
             m.empty_port_writes[row, 3] = value
         m.empty_port_write_count += 1
-    stop_on(m, STOP_OUT, low, value)
-    m.t += 4 + waits
 
+
+@compiled
+def outp(m, port, value):
+    """Run an I/O write cycle."""
+    waits = port_waits(m, port)
+    if m.bus_watch == 1 and skipped(m, m.t) >= 0:
+        m.t += 4 + waits
+        return
+    if m.logging == 1:
+        log_cycle(m, m.t, OUT, port, value, waits, CPU_DRIVES)
+    port_takes(m, port, value, m.t + 3 + waits)
+    stop_on(m, STOP_OUT, port & 0xFF, value)
+    m.t += 4 + waits
+    if m.bus_watch == 1:
+        ran(m, m.t, OUT, 0)

@@ -14,7 +14,7 @@ import numpy as np
 
 SLOTS = 16
 PAGES = 16
-FUNCTIONS = 8  # entries of a card's function table, see peripherals/card.py
+FUNCTIONS = 9  # entries of a card's function table, see peripherals/card.py
 OUTPUTS = 24  # output lines a card
 WIRES = 64
 DECODES = 64
@@ -33,7 +33,10 @@ B, C, D, E, H, L, F, A, IXH, IXL, IYH, IYL = range(12)
 
 # Kinds of bus cycle in the log.
 FETCH, READ, WRITE, IN, OUT, ACK, HALTED, NMI_FETCH = range(1, 9)
-KIND_NAMES = ("", "fetch", "read", "write", "in", "out", "acknowledge", "halted", "nmi")
+# What a card that has taken the bus does, and the moments when it gets and leaves it.
+BUS_GIVEN, DMA_READ, DMA_WRITE, DMA_IN, DMA_OUT, BUS_BACK = range(9, 15)
+KIND_NAMES = ("", "fetch", "read", "write", "in", "out", "acknowledge", "halted", "nmi",
+              "bus-given", "dma-read", "dma-write", "dma-in", "dma-out", "bus-back")
 
 # Page claims: what a card says of a page of the address space (else: a base in phys).
 NOT_MINE, CALL, ROM = -1, -2, -3
@@ -88,6 +91,24 @@ _HEAD = [
     ("held_int", np.int64),  # ... and what it was before
     ("nmi_latch", np.int64),  # 1: a falling edge of /NMI waits
     ("nmi_t", np.int64),  # when it fell
+    # --- bus requests (emu/bus_requests.py) ---------------------------------------------
+    ("bus_watch", np.int64),  # 1: a card may take the bus; every cycle takes the slow path
+    ("bus_armed", np.int64),  # bits: cards that may ask at any time
+    ("bus_asked", np.int64),  # bits: cards that pull /BUSREQ low ...
+    ("bus_asked_t", np.int64),  # ... and with which T-state it fell
+    ("bus_owner", np.int64),  # slot + 1 of the card that has the bus, 0: the CPU has it
+    ("bus_given_t", np.int64),  # when the CPU gave it away last ...
+    ("bus_back_t", np.int64),  # ... and when it had it back
+    ("bus_rest", np.int64),  # T-states of the last instruction that follow when it is back
+    ("cycle_end", np.int64), ("cycle_kind", np.int64),  # of the CPU's last bus cycle
+    ("cycles_run", np.int64),  # bus cycles of the instruction under way so far
+    ("cycles_kept", np.int64),  # of them, those before the bus was given away
+    ("cycle_value", np.int64, (16,)),  # what they read
+    ("void", np.int64),  # 1: the rest of the instruction runs without any effect
+    ("resume", np.int64),  # what begins anew once the bus is back: CODE ..., 0 nothing
+    ("kept_valid", np.int64),  # 1: the fields below hold the CPU as the instruction began
+    ("kept_what", np.int64), ("kept_t", np.int64), ("kept_numbers", np.int64, (15,)),
+    ("kept_r", np.int64, (16,)), ("kept_alt", np.int64, (8,)),
     # --- address space ---------------------------------------------------------------
     ("rb", np.int64, (PAGES,)),  # fast base for reading, or negative: bus.read_aside
     ("wb", np.int64, (PAGES,)),

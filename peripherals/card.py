@@ -15,6 +15,7 @@ unmarked it stays plain Python (a card of one's own: docs/own-card.md):
     memory(m, s, a, t)        a = address, or address | byte << 16 | ASK_WRITE: the byte, or -1;
                               for pages claimed (emu/memory.py) by a card with a memory_size
     line(m, s, input, t)      what is wired to an input has changed (emu/lines.py)
+    master(m, s, t, _)        it has the bus (emu/bus_requests.py): move on by at least one T-state
 
 A card with media keeps only what it works on in its record; it asks for more with
 bus.ask_host, and its ``serve`` (plain Python) then loads and stores pieces.
@@ -41,7 +42,8 @@ from emu.state import MACHINE, NO_INTERRUPT
 from peripherals.margins import Margin
 from peripherals.rates import Ask, Way
 
-ENTRIES = ("reset", "read", "write", "advance", "acknowledge", "reti", "memory", "line")
+ENTRIES = ("reset", "read", "write", "advance", "acknowledge", "reti", "memory", "line",
+           "master")
 
 
 def entry(state: np.dtype) -> Callable:

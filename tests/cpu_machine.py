@@ -17,6 +17,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+import bus_taker
 import cpu_cards
 from cpu_cards import ASK, FALL_NMI, UNASK
 
@@ -26,7 +27,7 @@ from emu.ports import PortRow
 from emu.state import KIND_NAMES, LOG, A, B, C, D, E, F, H, L
 from peripherals import z80_cpu
 
-__all__ = ["ASK", "FALL_NMI", "UNASK", "Asker", "Bare", "Cycle", "Row"]
+__all__ = ["ASK", "FALL_NMI", "UNASK", "Asker", "Bare", "Cycle", "Row", "Taker"]
 
 RAM_SLOT = 1
 FIRST_ASKER = 2
@@ -54,6 +55,18 @@ class Asker:
     window: int = -1
     wired: bool = True  # False: its /INT goes nowhere
     waits: Mapping[str, int] = field(default_factory=dict)  # m1, mem, io
+
+
+@dataclass(frozen=True)
+class Taker:
+    """A card that takes the bus: /BUSREQ falls with T-state ``at``, see bus_taker.py."""
+
+    at: Sequence[int]
+    what: int = bus_taker.NOTHING
+    address: int = 0
+    value: int = 0
+    length: int = 3
+    keeps: int = 1
 
 
 @dataclass(frozen=True)
@@ -96,8 +109,8 @@ class Bare:
                  askers: Sequence[Asker] = (), chain: Sequence[str] | None = None,
                  waits: Mapping[str, int] | None = None,
                  ram_waits: Mapping[str, int] | None = None,
-                 memory: Mapping[int, str] | None = None, floating: str = "pull-ups",
-                 **registers: int) -> None:
+                 memory: Mapping[int, str] | None = None, takers: Sequence[Taker] = (),
+                 floating: str = "pull-ups", **registers: int) -> None:
         cpu = {"part": part, "wait-m1": 0, "wait-memory": 0, "wait-io": 0, **(waits or {})}
         window = next((a.window for a in askers if a.window >= 0), -1)
         slots = [_slot("cpu", z80_cpu.CARD, cpu, {}),
@@ -107,6 +120,7 @@ class Bare:
             card = cpu_cards.PLAIN if asker.plain else cpu_cards.CHAINED
             settings = {"window": asker.window, "interrupt": asker.wired}
             slots.append(_slot(f"asker{k}", card, settings, asker.waits, ports))
+        slots += [_slot(f"taker{k}", bus_taker.CARD, {}, {}) for k in range(len(takers))]
         self.machine = Machine(Description(
             Path("test.toml"), "test", tuple(slots), tuple(chain) if chain else None, (),
             floating, 1, Fraction(4_000_000)))
@@ -114,6 +128,9 @@ class Bare:
         self.cycles: list[Cycle] = []
         for k, asker in enumerate(askers):
             self._set_up(k, asker)
+        self.first_taker = FIRST_ASKER + len(askers)
+        for k, taker in enumerate(takers):
+            self._prepare(k, taker)
         self.put(pc, code)
         for address, text in (memory or {}).items():
             self.put(address, text)
@@ -131,6 +148,17 @@ class Bare:
         s.on_read = asker.on_read
         if asker.at:
             self.m.ev[FIRST_ASKER + k] = s.when[0]
+
+    def _prepare(self, k: int, taker: Taker) -> None:
+        s = self.taker(k)
+        s.when[:len(taker.at)] = taker.at
+        s.count, s.what, s.address = len(taker.at), taker.what, taker.address
+        s.value, s.length, s.keeps = taker.value, taker.length, taker.keeps
+        self.m.ev[self.first_taker + k] = taker.at[0]
+
+    def taker(self, k: int = 0) -> Any:
+        """The state of a taker."""
+        return self.machine.slots[self.first_taker + k].state
 
     def asker(self, k: int = 0) -> Any:
         """The state of an asker."""

@@ -14,16 +14,17 @@ from __future__ import annotations
 import numpy as np
 
 from emu.bus import (
-    catch_up,
     floating,
-    log_cycle,
     m1,
     m1_first,
     push,
     rd,
     read_fully,
 )
+from emu.bus_requests import INT_RESPONSE, NMI_RESPONSE, bus_away, keep, ran, skipped
+from emu.buslog import log_cycle
 from emu.chain import acknowledge
+from emu.events import catch_up
 from emu.faulty_bus import is_held, noisy_nmi, vector_byte
 from emu.jit import compiled
 from emu.memory import refresh_map
@@ -44,6 +45,8 @@ from emu.stops import FETCHED, leave, stop_on
 @compiled
 def count_rst38(m):
     """Count FFh executed: what empty memory and undriven buses read as."""
+    if m.cycles_kept != 0:  # an instruction that goes on, behind its fetch
+        return
     if m.rst38_count == 0:
         m.rst38_first_t = m.t
         m.rst38_first_pc = m.pc
@@ -78,14 +81,17 @@ def forget_last(m):
 @compiled
 def take_nmi(m):
     """Accept NMI."""
-    m.nmi_latch = 0
-    m.nmi_count += 1
-    m.nmi_last = m.t
     m.halted = 0
     m.iff1 = 0
     page = m.pc >> 12
-    if m.slow_read[page] == 1:
-        read_fully(m, m.pc, NMI_FETCH)
+    if m.bus_watch == 0 or skipped(m, m.t) < 0:
+        m.nmi_latch = 0
+        m.nmi_count += 1
+        m.nmi_last = m.t
+        if m.slow_read[page] == 1:
+            read_fully(m, m.pc, NMI_FETCH)
+        if m.bus_watch == 1:
+            ran(m, m.t + 5 + m.wait_m1[page], NMI_FETCH, 0)
     m.refresh += 1
     m.t = push(m, m.t + 5 + m.wait_m1[page], m.pc, m.pc)
     m.pc = 0x66
@@ -95,6 +101,15 @@ def take_nmi(m):
 @compiled
 def acknowledge_cycle(m, internal):
     """Run the acknowledge machine cycle: M1 with IORQ and two waits; the byte read."""
+    length = 6 + m.cpu_wait_io + internal
+    if m.bus_watch == 1:
+        known = skipped(m, m.t)
+        if known >= 0:
+            m.t += length
+            m.refresh += 1
+            m.bus_driver = known >> 8
+            return known & 0xFF
+    stop_on(m, STOP_INT, m.pc, 0)
     vector = acknowledge(m)
     m.ack_count += 1
     m.ack_last = m.t
@@ -113,8 +128,12 @@ def acknowledge_cycle(m, internal):
     if m.logging == 1:
         log_cycle(m, m.t, ACK, m.pc, vector, 2 + m.cpu_wait_io, m.bus_driver)
     stop_on(m, STOP_ACK, vector, vector)
-    m.t += 6 + m.cpu_wait_io + internal
+    if m.im == 2:
+        m.vector_count[vector] += 1
+    m.t += length
     m.refresh += 1
+    if m.bus_watch == 1:
+        ran(m, m.t, ACK, vector | m.bus_driver << 8)
     return vector
 
 
@@ -126,7 +145,6 @@ def take_int(m):
     m.iff2 = 0
     if m.after_ld_air == 1 and m.cmos == 0:
         m.r[F] &= ~4
-    stop_on(m, STOP_INT, m.pc, 0)
     if m.im == 0:
         opcode = acknowledge_cycle(m, 0)
         slot = m.bus_driver - 1
@@ -139,7 +157,6 @@ def take_int(m):
     if m.im == 1:
         m.pc = 0x38
     else:
-        m.vector_count[vector] += 1
         pointer = m.i << 8 | vector
         low, t = rd(m, m.t, m.pc, pointer)
         high, m.t = rd(m, t, m.pc, (pointer + 1) & 0xFFFF)
@@ -201,10 +218,16 @@ def service(m):
 
     Returns the next opcode, fetched, or -1 to leave run().
     """
+    if m.void == 1:
+        m.instructions -= 1  # the run loop has counted the void pass
+        if bus_away(m) == 1:
+            return np.int64(-1)
     if m.ack_bytes > 0 and m.prefix == 0:
         m.ack_bytes = 0
         refresh_map(m)
     while True:
+        if m.bus_watch == 1 and bus_away(m) == 1:
+            return np.int64(-1)
         if m.t >= m.t_stop or m.exit_reason != 0:  # also between a response and its handler
             return np.int64(-1)
         if is_held(m):
@@ -220,22 +243,31 @@ def service(m):
         after_ld_air = m.after_ld_air
         again = 0
         opcode = np.int64(-1)
-        if m.prefix != 0:
-            again = 1  # no interrupt between a prefix and its opcode
-        else:
+        response = m.resume
+        if response == 0 and m.prefix == 0:  # none between a prefix and its opcode
             if m.nmi_latch == 1 and m.nmi_t < m.t:
+                response = np.int64(NMI_RESPONSE)
+            elif sampled_int(m) == 1 and m.iff1 == 1 and m.after_ei == 0:
+                response = np.int64(INT_RESPONSE)
+        late = m.after_ei == 1 or m.held_t == m.t - 1
+        if m.bus_watch == 1:
+            keep(m, response)
+        if m.prefix != 0:
+            again = 1
+        else:
+            if response == NMI_RESPONSE:
                 take_nmi(m)
                 m.q = 0
                 forget_last(m)
                 continue  # the lines are looked at again before the handler begins
-            if sampled_int(m) == 1 and m.iff1 == 1 and m.after_ei == 0:
+            if response == INT_RESPONSE:
                 opcode = take_int(m)
                 m.q = 0
                 if opcode < 0:
                     forget_last(m)
                     continue
                 again = 1
-            elif m.after_ei == 1 or m.held_t == m.t - 1:
+            elif late or m.bus_watch == 1:
                 again = 1
             forget_last(m)
         m.next_event = np.int64(0) if again == 1 else next_event(m, soonest)

@@ -384,9 +384,9 @@ def run(m, t_stop):
             m.t = t
             m.pc = pc
             op = service(m)
+            q = m.q
             if op < 0:
                 break
-            q = m.q
             t = m.t
             pc = m.pc
             if m.prefix != 0:

@@ -17,9 +17,9 @@ from typing import Any
 
 import numpy as np
 
-from emu.bus import soonest_event
 from emu.calls import ADVANCE, call_card
 from emu.chain import update_int
+from emu.events import soonest_event
 from emu.jit import compiled, inlined
 from emu.state import (
     ACK,

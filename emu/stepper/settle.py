@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from emu import jit
-from emu.bus import catch_up
+from emu.events import catch_up
 from emu.faulty_bus import noisy_nmi
 from emu.jit import INT, root
 from emu.machine import Machine
