@@ -6,8 +6,9 @@ from __future__ import annotations
 
 import io
 
+import bus_taker
 import vcd.reader
-from trace_bench import interrupter, machine, place
+from trace_bench import interrupter, machine, place, slot
 
 from emu.logs.setting import setting_of
 from emu.logs.tracer import watch
@@ -15,7 +16,8 @@ from emu.logs.vcd import VcdWriter
 from emu.machine import Machine
 
 HALF = 3  # characters for half a T-state
-PINS = ("CLK", "A", "M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "WAIT", "INT", "NMI", "HALT", "D")
+PINS = ("CLK", "A", "M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "WAIT", "INT", "NMI", "HALT",
+        "BUSRQ", "BUSAK", "D")
 ALWAYS = ("CLK", "A", "D")  # the others only where they move
 
 
@@ -101,6 +103,17 @@ def interrupted(program: str, handler: int = 0x38) -> Machine:
     return built
 
 
+def taken(program: str) -> Machine:
+    """A machine whose card takes the bus for a memory read of three T-states."""
+    built = ram(program, slot("taker", bus_taker.CARD, {}))
+    state = built.slots[-1].state
+    state.when[0], state.count, state.keeps, state.length = 2, 1, 1, 3
+    state.what, state.address = bus_taker.READ, 0x1234
+    built.m.ev[built.slots[-1].number] = 2
+    place(built, 0x1234, b"\xaf")
+    return built
+
+
 def diagrams() -> dict[str, str]:
     """Draw every diagram of the page, by its title there."""
     card = interrupter("card", 0x20)
@@ -120,6 +133,7 @@ def diagrams() -> dict[str, str]:
                              "T3 T1 T2 T3 T4 Ti T1 T2 T3 T1 T2 T3"),
         "HALT": draw(interrupted("ed56 fb 23 23 76 00"), 24,
                      "T1 T2 T3 T4 T1 T2 T3 T4 T1 T2 Tw* Tw*"),
+        "Bus request": draw(taken("3a 00 00 00"), 2, "T3 T4 T1 T2 T3 Tx T1 T2 T3"),
     }
 
 

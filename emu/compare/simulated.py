@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emu.knowngood.rerun import Run, run_of
-from emu.logs.cycles import CYCLE, Cycles, read_ring
+from emu.logs.cycles import CYCLE, Cycles, kinds_alike, read_ring
 from emu.machine import Machine
 from emu.session import Session
 from emu.state import ACK, FETCH, HALTED, IN, LOG, LOG_FULL, NMI_FETCH, OUT, READ, WRITE
@@ -59,7 +59,8 @@ class LoggedMachine(Machine):
         cycles = np.concatenate(kept)
         cycles["kind"][cycles["kind"] == HALTED] = FETCH
         cycles["kind"][cycles["kind"] == NMI_FETCH] = FETCH
-        return cycles
+        cycles["kind"] = kinds_alike(cycles["kind"])
+        return cycles[cycles["kind"] != 0]
 
 
 @dataclass(frozen=True)
@@ -68,7 +69,7 @@ class Simulated:
 
     session: Session
     run: Run
-    cycles: Cycles  # HALTED and NMI fetches as FETCH
+    cycles: Cycles  # HALTED and NMI fetches as FETCH, a card's own as the CPU's
 
     @property
     def strobes(self) -> Ints:

@@ -10,7 +10,7 @@ import numpy as np
 from emu import stops
 from emu.diagnosis.depth import Depth
 from emu.machine import Machine
-from emu.state import AT_TIME, FETCH, LOG, LOG_FULL, READ, WRITE
+from emu.state import AT_TIME, BUS_GIVEN, FETCH, LOG, LOG_FULL, READ, WRITE
 
 PREFIXES = (0xCB, 0xDD, 0xED, 0xFD)
 REPEATS = (0xB0, 0xB1, 0xB2, 0xB3, 0xB8, 0xB9, 0xBA, 0xBB)  # behind ED
@@ -122,6 +122,8 @@ def decode(machine: Machine, depth: Depth | None = None) -> Window:
     kind = (word >> 24) & 15
     address = word & 0xFFFF
     data = (word >> 16) & 0xFF
+    own = kind < BUS_GIVEN  # what a card does with the bus is no program
+    index, word, kind, address, data = (a[own] for a in (index, word, kind, address, data))
     inside = (depth or Depth()).mark(kind, address, data)
     return Window(log[index], kind, address, data, (word >> 36) & 0xFF, inside)
 

@@ -13,7 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emu.disassembler import disassemble
-from emu.logs.records import INSTRUCTION, INTERRUPT, NMI, Chunk, fetches
+from emu.logs.records import (
+    BEGUN,
+    CONTINUED,
+    DMA,
+    INSTRUCTION,
+    INTERRUPT,
+    NMI,
+    Chunk,
+    fetches,
+)
 from emu.logs.sampler import PREFIX_SHIFT
 from emu.state import FETCH, READ
 from emu.symbols import SymbolTable
@@ -21,6 +30,7 @@ from emu.symbols import SymbolTable
 NOWHERE = 1023  # page number of code that no plain memory holds, see sampler.place_of
 BYTES = 4  # of an instruction, at most
 STRAY = 1
+CUT_WORDS = {DMA: "dma", BEGUN: "(begun)", CONTINUED: "(goes on)"}
 PENDING = {2: b"\xdd", 3: b"\xfd"}  # half of m.prefix
 
 
@@ -146,7 +156,7 @@ class CodeBook:
 def _special(chunk: Chunk, codes: Codes) -> Codes:
     """Put words where no instruction stands: responses, and fetches in HALT."""
     table, index = list(codes.table), codes.index.copy()
-    known: dict[tuple[int, str], int] = {}
+    known: dict[tuple[int, str, bytes], int] = {}
     for record in np.flatnonzero(chunk.kind != INSTRUCTION):
         plain = table[codes.index[record]]
         kind, mode = int(chunk.kind[record]), int(chunk.control[record] >> 16 & 3)
@@ -156,14 +166,19 @@ def _special(chunk: Chunk, codes: Codes) -> Codes:
             text += {0: f": {plain.text}", 2: f", vector {vector:02X}h"}.get(mode, "")
         elif kind == NMI:
             text = "nmi"
+        elif kind in CUT_WORDS:
+            text = CUT_WORDS[kind]
         else:
             count = fetches(chunk, int(record))
             text = f"halted, {count} fetch{'es' if count > 1 else ''}"
-        key = int(codes.index[record]), text
+        data = plain.data if kind == INTERRUPT and mode == 0 else b""
+        if kind == BEGUN:
+            data = bytes(chunk.cycles["data"][chunk.first[record]:chunk.first[record] + 1])
+        key = int(codes.index[record]), text, data
         if key not in known:
             known[key] = len(table)
-            data = plain.data if kind == INTERRUPT and mode == 0 else b""
-            table.append(plain._replace(text=text, data=data))
+            size = 0 if kind in (DMA, CONTINUED) else plain.size
+            table.append(plain._replace(text=text, data=data, size=size))
         index[record] = known[key]
     return Codes(table, index)
 

@@ -2,7 +2,9 @@
 
 Word 0 is the T-state of the cycle's T1.  Word 1 holds address (bits 0-15), data (16-23),
 kind (24-27), added wait states (28-35), driver (36-43), and R and I as the refresh half
-of an opcode fetch puts them on the address bus (44-51, 52-59); see emu/bus.py.
+of an opcode fetch puts them on the address bus (44-51, 52-59); see emu/bus.py.  In a cycle of
+a card that has the bus the last are its T-states (44-47) and its early ends (48-51), see
+emu/master_cycles.py; in BUS_GIVEN the T-states since /BUSREQ fell.
 """
 from __future__ import annotations
 
@@ -13,8 +15,14 @@ from numpy.typing import NDArray
 
 from emu.state import (
     ACK,
+    BUS_BACK,
+    BUS_GIVEN,
     CONFLICT,
     CPU_DRIVES,
+    DMA_IN,
+    DMA_OUT,
+    DMA_READ,
+    DMA_WRITE,
     FETCH,
     HALTED,
     IN,
@@ -30,14 +38,14 @@ from emu.state import (
 CYCLE = np.dtype([
     ("t", np.int64),  # T-state of T1
     ("address", np.uint16),
-    ("refresh", np.uint16),  # I * 256 + R, on the address bus in T3 and T4 of a fetch
+    ("refresh", np.uint16),  # I * 256 + R, on the address bus in T3 and T4 of a fetch; or above
     ("data", np.uint8),
-    ("kind", np.uint8),  # FETCH ... NMI_FETCH of emu/state.py
+    ("kind", np.uint8),  # FETCH ... BUS_BACK of emu/state.py
     ("waits", np.uint8),  # added wait states; of an acknowledge, its own two too
     ("driver", np.uint8),  # slot + 1, NOBODY, CPU_DRIVES or CONFLICT
 ])
 
-LENGTHS = np.zeros(16, np.int64)  # T-states of a cycle without its added waits
+LENGTHS = np.zeros(16, np.int64)  # T-states of a CPU's cycle without its added waits
 LENGTHS[[FETCH, READ, WRITE, IN, OUT, ACK, HALTED, NMI_FETCH]] = (4, 3, 3, 4, 4, 4, 4, 5)
 
 Cycles = NDArray[Any]
@@ -73,7 +81,21 @@ def read_ring(m: Any, first: int, end: int) -> Cycles:
 def lengths(cycles: Cycles) -> NDArray[np.int64]:
     """Give each cycle's T-states, waits included, without internal ones behind it."""
     found: NDArray[np.int64] = LENGTHS[cycles["kind"]] + cycles["waits"]
-    return found
+    return found + np.where(is_master(cycles["kind"]), cycles["refresh"] & 15, 0)
+
+
+def is_master(kind: Any) -> Any:
+    """Tell of a kind of cycle, or of many, whether a card that has the bus runs it."""
+    return (kind >= DMA_READ) & (kind <= DMA_OUT)
+
+
+_ALIKE = np.arange(16, dtype=np.uint8)
+_ALIKE[[BUS_GIVEN, DMA_READ, DMA_WRITE, DMA_IN, DMA_OUT, BUS_BACK]] = (0, READ, WRITE, IN, OUT, 0)
+
+
+def kinds_alike(kind: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Give each cycle of a card that has the bus the kind of the CPU's like it; 0: no cycle."""
+    return _ALIKE[kind]
 
 
 def driver_names(slots: list[str]) -> list[str]:

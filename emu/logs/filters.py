@@ -22,7 +22,7 @@ from emu.errors import InputError
 from emu.logs.records import Chunk, Flags
 from emu.logs.setting import Setting
 from emu.logs.when import in_page, number, places
-from emu.state import FETCH, IN, KIND_NAMES, OUT
+from emu.state import BUS_BACK, BUS_GIVEN, DMA_IN, DMA_OUT, FETCH, IN, KIND_NAMES, OUT
 from emu.symbols import REACH, Place, Symbol, SymbolTable, parse_number
 
 Filter = Callable[[Chunk], Flags]
@@ -75,7 +75,7 @@ def _range(text: str, numbers: str, limit: int) -> tuple[int, int]:
 
 def _is_io(chunk: Chunk) -> Flags:
     kinds = chunk.cycles["kind"]
-    found: Flags = (kinds == IN) | (kinds == OUT)
+    found: Flags = np.isin(kinds, (IN, OUT, DMA_IN, DMA_OUT))
     return found
 
 
@@ -92,7 +92,8 @@ def _ports(low: int, high: int) -> Filter:
 def _addresses(low: int, high: int) -> Filter:
     def chosen(chunk: Chunk) -> Flags:
         address = chunk.cycles["address"]
-        return np.asarray(~_is_io(chunk) & (address >= low) & (address <= high))
+        moment = np.isin(chunk.cycles["kind"], (BUS_GIVEN, BUS_BACK))
+        return np.asarray(~_is_io(chunk) & ~moment & (address >= low) & (address <= high))
 
     return chosen
 

@@ -1,4 +1,5 @@
-"""Records of a run: one an instruction, an interrupt's response, or an idle fetch in HALT.
+"""Records of a run: one an instruction, an interrupt's response, an idle fetch in HALT, or a
+byte that a card moves while it has the bus.
 
 A `Chunk` is a stretch of a run in columns, complete in itself.  Record k owns the bus
 cycles ``first[k]`` to ``first[k + 1] - 1``; the registers before it are row k, those
@@ -14,10 +15,12 @@ from numpy.typing import NDArray
 
 from emu.logs import sampler
 from emu.logs.cycles import CYCLE, Cycles, lengths
-from emu.state import ACK, HALTED, NMI_FETCH, SLOTS
+from emu.state import ACK, BUS_GIVEN, HALTED, NMI_FETCH, SLOTS
 
-INSTRUCTION, INTERRUPT, NMI, IDLE = range(4)
-RECORD_NAMES = ("instruction", "interrupt", "nmi", "halted")
+# A bus request cuts an instruction in two, BEGUN and CONTINUED, or more; what the card does
+# with the bus is DMA.
+INSTRUCTION, INTERRUPT, NMI, IDLE, DMA, BEGUN, CONTINUED = range(7)
+RECORD_NAMES = ("instruction", "interrupt", "nmi", "halted", "dma", "begun", "continued")
 
 REGISTERS = ("AF", "BC", "DE", "HL", "IX", "IY", "SP", "PC", "AF'", "BC'", "DE'", "HL'")
 SP, PC = REGISTERS.index("SP"), REGISTERS.index("PC")
@@ -145,6 +148,10 @@ def build(row: NDArray[np.int64], cycles: Cycles, edges: Ints,
     kind[opening == ACK] = INTERRUPT
     kind[opening == NMI_FETCH] = NMI
     kind[opening == HALTED] = IDLE
+    cut = control >> sampler.RESUME_SHIFT & 3 != 0
+    kind[(kind == INSTRUCTION) & cut[1:]] = BEGUN
+    kind[cut[:-1]] = CONTINUED
+    kind[opening >= BUS_GIVEN] = DMA
     return Chunk(cycles, row[:, sampler.W_T], first, kind, row[:-1, sampler.W_PLACE],
                  registers, control, edges[np.argsort(edges[:, 0], kind="stable")], levels)
 

@@ -33,6 +33,7 @@ ROWS = 1 << 14  # steps a call
 ROOM = 512  # log entries that one step may need
 IXH, IXL, IYH, IYL = 8, 9, 10, 11
 PREFIX_SHIFT = 24  # of m.prefix in W_CONTROL
+RESUME_SHIFT = 28  # of m.resume
 
 # Words of a row: the machine before the step.
 (W_T, W_LOG, W_PLACE, W_MAIN, W_INDEX, W_ALTERNATE, W_CONTROL) = range(7)
@@ -79,7 +80,8 @@ def write_row(m, s, row):
     s.row[row, 5] = (m.alt[A] << 56 | m.alt[F] << 48 | m.alt[B] << 40 | m.alt[C] << 32
                      | m.alt[D] << 24 | m.alt[E] << 16 | m.alt[H] << 8 | m.alt[L])
     s.row[row, 6] = (m.i << 8 | m.refresh | m.im << 16 | m.iff1 << 20 | m.iff2 << 21
-                     | m.halted << 22 | m.prefix << PREFIX_SHIFT | m.wz << 32)
+                     | m.halted << 22 | m.prefix << PREFIX_SHIFT | m.resume << RESUME_SHIFT
+                   | m.wz << 32)
 
 
 @root(MACHINE, SAMPLES, INT)
@@ -100,6 +102,10 @@ def sample(m, s, t_stop):
         before_step(m, s)
         write_row(m, s, s.count)
         run_at(m, s.run, m.t + 1)
+        while m.log_pos == first and m.exit_reason == 0 and m.t < t_stop:
+            run_at(m, s.run, m.t + 1)  # a card that has the bus waits: no step of its own
+        if m.log_pos == first:
+            break
         kind = (m.log[(first & (LOG - 1)) * 2 + 1] >> 24) & 15
         after_step(m, s, first)
         note_nmi(m, s, s.start * 2 if kind == NMI_FETCH else 0)

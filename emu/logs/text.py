@@ -12,10 +12,12 @@ from typing import BinaryIO
 import numpy as np
 
 from emu.logs.columns import Block, choice, decimal, hexadecimal, literal, render, seconds, written
+from emu.logs.cycles import Cycles
 from emu.logs.records import REGISTERS, Chunk, Flags, Ints, control_fields, total_waits
 from emu.logs.setting import Setting
-from emu.state import KIND_NAMES
+from emu.state import BUS_BACK, BUS_GIVEN, KIND_NAMES
 
+MOMENTS = (BUS_GIVEN, BUS_BACK)
 SHOWN = [k for k, name in enumerate(REGISTERS) if name != "PC"]
 TEXT = 22  # columns of an instruction's text
 SYMBOL = 20
@@ -75,15 +77,17 @@ class TextWriter:
 
     def _other_cycles(self, chunk: Chunk, at: Ints, end: Ints) -> list[Block]:
         """Write the cycles from ``at`` to ``end`` of each line."""
-        kinds = [f" {kind} " for kind in KIND_NAMES]
+        kinds = [f" {kind}" + " " * (k not in MOMENTS) for k, kind in enumerate(KIND_NAMES)]
         drivers = [f" ({name})" for name in self._setting.drivers]
         drivers[254] = ""
         blocks: list[Block] = []
         while (at < end).any():
             show = at < end
             own = chunk.cycles[np.minimum(at, len(chunk.cycles) - 1)]
-            blocks += [choice(kinds, own["kind"], 0, show), hexadecimal(own["address"], 4, show),
-                       literal("=", show), hexadecimal(own["data"], 2, show),
+            bytes_too = show & ~is_moment(own)
+            blocks += [choice(kinds, own["kind"], 0, show),
+                       hexadecimal(own["address"], 4, bytes_too), literal("=", bytes_too),
+                       hexadecimal(own["data"], 2, bytes_too),
                        choice(drivers, own["driver"], 0, show)]
             at = at + 1
         return blocks
@@ -98,12 +102,18 @@ class TextWriter:
         after = np.append(chunk.cycles["t"], chunk.t[-1])[rows + 1]
         blocks = self._opening(own["t"], after - own["t"], own["waits"].astype(np.int64))
         rest = changes(chunk, record, record + 1, shuts)
+        moment = is_moment(own)
         more = written(rest, len(rows))
         return [*blocks, choice(KIND_NAMES, own["kind"], 11), literal(" "),
-                hexadecimal(own["address"], 4), literal("  "), hexadecimal(own["data"], 2),
-                literal("  "),
+                hexadecimal(own["address"], 4, ~moment), literal("    ", moment), literal("  "),
+                hexadecimal(own["data"], 2, ~moment), literal("  ", moment), literal("  "),
                 choice(self._setting.drivers, own["driver"], self._width, fill=opens | more),
                 choice(words, codes.index[record], 0, opens, fill=more), *rest]
+
+
+def is_moment(cycles: Cycles) -> Flags:
+    """Tell of each row whether it is no cycle, but the bus given away or back again."""
+    return np.isin(cycles["kind"], MOMENTS)
 
 
 def changes(chunk: Chunk, rows: Ints, behind: Ints, show: Flags | None = None) -> list[Block]:

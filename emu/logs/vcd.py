@@ -26,7 +26,7 @@ from emu.logs.waveforms import ADDRESS, CODE, DATA, FREE, STROBES
 
 UNITS = {"s": 0, "ms": 3, "us": 6, "ns": 9, "ps": 12, "fs": 15}
 TICK_UNIT = "1 us"  # written for "tick", where one unit is half a T-state
-STILL = ("BUSRQ", "BUSAK", "RESET")  # no card takes the bus
+STILL = ("RESET",)
 LINE = 100  # an event's kind when it is an edge of emu/logs/edges.py; no waveforms signal
 LEAD = 2  # half T-states before the first cycle in which all lines rest, if there is room
 BUS = "bus"

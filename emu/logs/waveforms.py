@@ -12,12 +12,29 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from emu.logs.cycles import is_master
 from emu.logs.records import Chunk
-from emu.state import ACK, FETCH, HALTED, IN, NMI_FETCH, OUT, READ, WRITE
+from emu.master_cycles import EARLY_IORQ, EARLY_MREQ, EARLY_RD, EARLY_WR
+from emu.state import (
+    ACK,
+    BUS_BACK,
+    BUS_GIVEN,
+    DMA_IN,
+    DMA_OUT,
+    DMA_READ,
+    DMA_WRITE,
+    FETCH,
+    HALTED,
+    IN,
+    NMI_FETCH,
+    OUT,
+    READ,
+    WRITE,
+)
 
 # Signals of an edge.  ADDRESS and DATA carry numbers; DATA -1 is a bus that nobody drives.
-(M1, MREQ, IORQ, RD, WR, RFSH, HALT, WAIT, ADDRESS, DATA, CODE) = range(11)
-STROBES = ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "HALT", "WAIT")
+(M1, MREQ, IORQ, RD, WR, RFSH, HALT, WAIT, BUSRQ, BUSAK, ADDRESS, DATA, CODE) = range(13)
+STROBES = ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "HALT", "WAIT", "BUSRQ", "BUSAK")
 FREE = -1
 
 # Levels that stand for what the cycle carried.
@@ -46,9 +63,40 @@ TEMPLATES: dict[int, tuple[Row, ...]] = {
           (M1, 4, 1, 1), (IORQ, 4, 1, 1), *_REFRESHING),
 }
 
+_MOMENTS: dict[int, tuple[Row, ...]] = {
+    BUS_GIVEN: ((BUSAK, 0, 0, 0), (ADDRESS, 0, 0, _FREE)),
+    BUS_BACK: ((BUSRQ, 0, 0, 1), (ADDRESS, 2, 0, _FREE), (BUSAK, 3, 0, 1)),
+}
+
+
+def template(kind: int, shape: int) -> tuple[Row, ...]:
+    """Give the edges of a cycle; ``shape`` is its refresh field, which tells a card's length.
+
+    A card's cycles are drawn as the CPU's are, shortened or lengthened in front of the strobes'
+    ends, which come half a T-state sooner where the card is programmed so.
+    """
+    if kind in _MOMENTS:
+        return _MOMENTS[kind]
+    if kind not in _OWN:
+        return TEMPLATES[kind]
+    select, strobe, early_select, early_strobe = _OWN[kind]
+    length, ends = shape & 15, shape >> 4 & 15
+    begins = min(2 if select == IORQ else 1, 2 * length - 3)
+    strobes = min(3, 2 * length - 3) if kind == DMA_WRITE else begins
+    carries = 1 if strobe == WR else 2
+    return ((ADDRESS, 0, 0, _ADDRESS), (select, begins, 0, 0), (DATA, carries, 0, _DATA),
+            (strobe, strobes, 0, 0),
+            (select, 2 * length - 1 - (ends & early_select != 0), 1, 1),
+            (strobe, 2 * length - 1 - (ends & early_strobe != 0), 1, 1),
+            (DATA, 2 * length, 1, _FREE))
+
+
+_OWN = {DMA_READ: (MREQ, RD, EARLY_MREQ, EARLY_RD), DMA_WRITE: (MREQ, WR, EARLY_MREQ, EARLY_WR),
+        DMA_IN: (IORQ, RD, EARLY_IORQ, EARLY_RD), DMA_OUT: (IORQ, WR, EARLY_IORQ, EARLY_WR)}
+
 # When /WAIT falls so that it is low at each sampling edge but the last: T2's fall, in I/O
 # the automatic wait state's, in an acknowledge the second one's.
-WAIT_FALLS = {IN: 4, OUT: 4, ACK: 6}
+WAIT_FALLS = {IN: 4, OUT: 4, ACK: 6, DMA_IN: 4, DMA_OUT: 4}
 OWN_WAITS = {ACK: 2}  # counted in the log, but not asked for by /WAIT
 
 Edges = NDArray[np.int64]
@@ -58,13 +106,14 @@ Edges = NDArray[np.int64]
 def edges(chunk: Chunk) -> Edges:
     """Give every edge of a chunk's bus cycles, in the order of time."""
     kinds, waits = chunk.cycles["kind"], chunk.cycles["waits"].astype(np.int64)
-    parts = [_halt_edges(chunk)]
-    for kind, template in TEMPLATES.items():
-        own = np.flatnonzero(kinds == kind)
-        if not len(own):
-            continue
+    parts = [_halt_edges(chunk), _request_edges(chunk)]
+    shapes = np.where(is_master(kinds), chunk.cycles["refresh"], 0)
+    shaped = kinds.astype(np.int64) | shapes.astype(np.int64) << 8
+    for both in np.unique(shaped).tolist():
+        kind = both & 0xFF
+        own = np.flatnonzero(shaped == both)
         start = 2 * chunk.cycles["t"][own]
-        for signal, half, per_wait, level in template:
+        for signal, half, per_wait, level in template(kind, both >> 8):
             when = start + half + 2 * per_wait * waits[own]
             parts.append(_rows(when, signal, _levels(chunk, own, level), own))
         parts += _wait_edges(kind, start, waits[own], own)
@@ -92,6 +141,13 @@ def _wait_edges(kind: int, start: NDArray[np.int64], waits: NDArray[np.int64],
     some = asked > 0
     falls = start[some] + WAIT_FALLS.get(kind, 2)
     return [_rows(falls, WAIT, 0, own[some]), _rows(falls + 2 * asked[some], WAIT, 1, own[some])]
+
+
+def _request_edges(chunk: Chunk) -> Edges:
+    """Let /BUSREQ fall as many T-states before the bus is given away as the log says."""
+    own = np.flatnonzero(chunk.cycles["kind"] == BUS_GIVEN)
+    falls = chunk.cycles["t"][own] - chunk.cycles["refresh"][own].astype(np.int64)
+    return _rows(2 * falls, BUSRQ, 0, own)
 
 
 def _halt_edges(chunk: Chunk) -> Edges:

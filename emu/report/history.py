@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emu.knowngood.rerun import Run
-from emu.logs.cycles import Cycles
+from emu.logs.cycles import Cycles, kinds_alike
 from emu.machine import Machine
 from emu.state import ACK, FETCH, HALTED, IN, NMI_FETCH, NOBODY, OUT, READ, SLOTS, WRITE
 
@@ -47,7 +47,7 @@ class History:
         """Count a piece of the run; the machine stands behind it."""
         if not len(cycles):
             return
-        kind, at = cycles["kind"], self.column(cycles["t"])
+        kind, at = kinds_alike(cycles["kind"]), self.column(cycles["t"])
         self.cycles += np.bincount(at, minlength=BINS)
         self.halted += np.bincount(at[kind == HALTED], minlength=BINS)
         self._take_stack(int(machine.m.sp), int(at[-1]))

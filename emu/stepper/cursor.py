@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from emu.logs import waveforms
-from emu.logs.cycles import LENGTHS, driver_names
-from emu.logs.waveforms import ADDRESS, DATA, FREE, STROBES, TEMPLATES
+from emu.logs.cycles import driver_names, is_master, lengths
+from emu.logs.waveforms import ADDRESS, DATA, FREE, STROBES, template
 from emu.state import ACK, IN, KIND_NAMES, OUT
 from emu.stepper.history import Spot
 from emu.stepper.views import next_cycles
@@ -36,10 +36,12 @@ class Moment:
     low: tuple[str, ...]
 
 
-def _name(kind: int, waits: int, k: int) -> str:
-    """Name the k-th T-state of a cycle."""
+def _name(row: Any, length: int, k: int) -> str:
+    """Name the k-th T-state of a cycle of so many."""
+    kind, waits = int(row["kind"]), int(row["waits"])
+    if is_master(kind):
+        return f"T{k + 1}" if k < length else "internal"
     added = AUTOMATIC.get(kind, 0) + waits - (AUTOMATIC[ACK] if kind == ACK else 0)
-    length = int(LENGTHS[kind]) + waits
     if k >= length:
         return "internal"
     if k < 2:
@@ -55,7 +57,7 @@ def _levels(row: Any, half: int) -> dict[int, int]:
     carried = {waveforms._ADDRESS: int(row["address"]), waveforms._REFRESH: int(row["refresh"]),
                waveforms._DATA: int(row["data"]), waveforms._FREE: FREE}
     at: dict[int, int] = {}
-    for signal, when, per_wait, level in TEMPLATES[int(row["kind"])]:
+    for signal, when, per_wait, level in template(int(row["kind"]), int(row["refresh"])):
         when += 2 * per_wait * int(row["waits"])
         if at.get(signal, -1) <= when <= half:
             at[signal], levels[signal] = when, carried.get(level, level)
@@ -142,7 +144,8 @@ class Cursor:
         low = tuple(f"/{name}" for n, name in enumerate(STROBES)
                     if any(half[n] == 0 for half in halves))
         data = next((half[DATA] for half in reversed(halves) if half[DATA] != FREE), None)
+        length = int(lengths(self._cycles[number:number + 1])[0])
         names = driver_names([slot.name for slot in self._sitting.machine.slots])
         return Moment(t, number, len(self._cycles), KIND_NAMES[kind],
-                      _name(kind, int(row["waits"]), k), halves[0][ADDRESS], data,
+                      _name(row, length, k), halves[0][ADDRESS], data,
                       names[int(row["driver"])], low)

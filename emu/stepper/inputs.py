@@ -72,6 +72,7 @@ def _typed(machine: Machine, change: Input) -> None:
 
 
 def _register(machine: Machine, change: Input) -> None:
+    machine.m.resume = 0  # an instruction in which the bus is away begins anew
     REGISTERS[change.where].put(machine.m, change.value)
 
 
@@ -82,11 +83,13 @@ def _memory(machine: Machine, change: Input) -> None:
 
 
 def _out(machine: Machine, change: Input) -> None:
+    machine.m.kept_valid = 0  # no card takes the bus before it
     with machine.plainly():
         outp(machine.m, int(change.where), change.value)
 
 
 def _in(machine: Machine, change: Input) -> None:
+    machine.m.kept_valid = 0
     with machine.plainly():
         inp(machine.m, int(change.where))
 

@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from emu.logs.cycles import Cycles, driver_names
-from emu.state import IN, KIND_NAMES, OUT
+from emu.state import DMA_IN, DMA_OUT, IN, KIND_NAMES, OUT
 from emu.stepper import views
 from emu.stepper.cursor import Moment
 from emu.stepper.registers import FLAGS, flag_letters, snapshot
@@ -132,7 +132,7 @@ def cycles(sitting: Sitting, found: Cycles) -> list[str]:
     for row in found:
         waits = f" {row['waits']}w" if row["waits"] else ""
         kind = int(row["kind"])
-        where = f"port {row['address'] & 0xFF:02X}" if kind in (IN, OUT) else ""
+        where = f"port {row['address'] & 0xFF:02X}" if kind in (IN, OUT, DMA_IN, DMA_OUT) else ""
         out.append(f"  {row['t']:>12}  {KIND_NAMES[kind]:<11} {row['address']:04X} "
                    f"{row['data']:02X}  {names[int(row['driver'])]}{waits}  {where}".rstrip())
     return out
