@@ -60,7 +60,8 @@ class LoggedMachine(Machine):
         cycles["kind"][cycles["kind"] == HALTED] = FETCH
         cycles["kind"][cycles["kind"] == NMI_FETCH] = FETCH
         cycles["kind"] = kinds_alike(cycles["kind"])
-        return cycles[cycles["kind"] != 0]
+        own: Cycles = cycles[cycles["kind"] != 0]
+        return own
 
 
 @dataclass(frozen=True)
