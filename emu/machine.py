@@ -289,8 +289,9 @@ class Machine:
         m.r[6] = m.r[7] = 0xFF  # F and A
         m.ip[:] = 0
         m.ius[:] = 0
-        for slot in self.slots:
-            self.call(slot.number, "reset", warm, int(m.t))
+        with self.plainly():  # a card's outputs may tell another
+            for slot in self.slots:
+                self.call(slot.number, "reset", warm, int(m.t))
         for page in range(PAGES):
             remap(m, page)
         refresh_map(m)
