@@ -97,9 +97,10 @@ def idle_bus(m):
 # --- what the CPU does ---------------------------------------------------------------
 @compiled
 def note(m, when, kind, slot, since):
-    """Log a moment of the bus; ``since``: T-states since /BUSREQ fell."""
+    """Log a moment of the bus, with PC as its address; ``since``: T-states since /BUSREQ fell."""
     if m.logging == 1:
-        log_word(m, when, kind << 24 | (slot + 1) << 36 | min(since, np.int64(0xFFFF)) << 44)
+        log_word(m, when, m.pc | kind << 24 | (slot + 1) << 36
+                 | min(since, np.int64(0xFFFF)) << 44)
         if m.log_pos >= m.log_limit:
             leave(m, LOG_FULL)
 

@@ -31,10 +31,11 @@ def _settings(card: Any, given: Mapping[str, Any]) -> dict[str, Any]:
 
 
 class DmaBench:
-    """The machine; the CPU runs ``first`` before the control bytes and ``then`` behind them (hex)."""
+    """The machine; the CPU runs ``first`` before the control bytes, ``then`` behind them (hex)."""
 
-    def __init__(self, control: Sequence[int], *, then: str = LOOP, first: str = "", rdy: int | None = 1,
-                 memory: Mapping[int, bytes] | None = None, wire: str = "latch",
+    def __init__(self, control: Sequence[int], *, then: str = LOOP, first: str = "",
+                 rdy: int | None = 1, wire: str = "latch",
+                 memory: Mapping[int, bytes] | None = None,
                  settings: Mapping[str, Any] | None = None, im: int = 1,
                  ram_waits: int = 0) -> None:
         slots = [self._slot("cpu", z80_cpu.CARD, {"part": "nmos"}, ()),
@@ -48,8 +49,8 @@ class DmaBench:
             Path("dma.toml"), "dma", tuple(slots), ("dma", "pio"), wires, "pull-ups", 1,
             Fraction(4_000_000)))
         self.m = self.machine.m
-        self.put(0, bytes.fromhex(f"3E {rdy or 0:02X} D3 40 {first} 21 00 80 01 30 {len(control):02X} ED B3"
-                                  f"{then}"))
+        self.put(0, bytes.fromhex(f"3E {rdy or 0:02X} D3 40 {first} 21 00 80 01 30 "
+                                  f"{len(control):02X} ED B3 {then}"))
         self.put(BYTES_AT, bytes(control))
         for address, data in (memory or {}).items():
             self.put(address, data)

@@ -54,15 +54,17 @@ FAILED = (HALTED_OFF, WILD, STUCK, BUSY)
 
 
 def held(case: Case) -> bool:
-    """Tell whether RESET, WAIT or BUSREQ holds the CPU still."""
+    """Tell whether RESET, WAIT or BUSREQ holds the CPU still, or a card that has the bus."""
+    if int(case.m.bus_owner) and not len(case.last.t):
+        return True
     return bool(int(case.m.held)) and int(case.m.t) >= int(case.m.held_from)
 
 
 def cpu_held(case: Case) -> Finding | None:
     """Check for a CPU that makes no bus cycle because an input holds it."""
-    if not held(case):
-        return None
     m = case.m
+    if not held(case) or not int(m.held):
+        return None
     cause, line = HELD[int(m.held)]
     since = int(m.held_from)
     count = len(case.last.t)

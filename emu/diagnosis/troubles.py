@@ -108,7 +108,7 @@ def _finding(case: Case, cause: Cause, slot: Slot, trouble: Trouble) -> Finding 
             return None
         strength = TRIED
         evidence.append("In a copy of the machine the remedy let the program go on.")
-    if case.condition != HALTED_OFF:
+    if case.condition != HALTED_OFF and len(case.last.t):
         evidence.append("The loop is {loop}.")
     words = _Words(case, slot, trouble)
     return Finding(

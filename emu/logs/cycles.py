@@ -4,7 +4,8 @@ Word 0 is the T-state of the cycle's T1.  Word 1 holds address (bits 0-15), data
 kind (24-27), added wait states (28-35), driver (36-43), and R and I as the refresh half
 of an opcode fetch puts them on the address bus (44-51, 52-59); see emu/bus.py.  In a cycle of
 a card that has the bus the last are its T-states (44-47) and its early ends (48-51), see
-emu/master_cycles.py; in BUS_GIVEN the T-states since /BUSREQ fell.
+emu/master_cycles.py; in BUS_GIVEN the T-states since /BUSREQ fell; BUS_GIVEN and BUS_BACK
+have PC for an address and no byte.
 """
 from __future__ import annotations
 
