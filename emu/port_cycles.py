@@ -76,7 +76,7 @@ def port_waits(m, port):
     return m.cpu_wait_io
 
 
-@compiled
+@inlined
 def port_on_bus(m, port, waits, when):
     """Give the byte that stands on the data bus in an I/O read, seen in T-state ``when``."""
     seen = np.int64(port) if m.fault_count == 0 else port_seen(m, port)
@@ -101,31 +101,44 @@ def port_on_bus(m, port, waits, when):
     return value
 
 
-@compiled
-def inp(m, port):
-    """Run an I/O read cycle."""
-    waits = port_waits(m, port)
-    if m.bus_watch == 1:
-        value = skipped(m, m.t)
-        if value >= 0:
-            m.t += 4 + waits
-            return value
-    value = port_on_bus(m, port, waits, m.t + 3 + waits)
-    if m.logging == 1:
-        log_cycle(m, m.t, IN, port, value, waits, m.bus_driver)
-    stops_on_port(m, STOP_IN, port, value)
-    m.t += 4 + waits
-    if m.bus_watch == 1:
-        ran(m, m.t, IN, value)
-    return value
-
-
 @inlined
 def stops_on_port(m, kind, port, value):
     """Look for stops on an I/O cycle, and on two cards that drive in it."""
     stop_on(m, kind, port & 0xFF, value)
     if m.bus_driver == CONFLICT:
         stop_on(m, STOP_CONFLICT, port, value)
+
+
+@inlined
+def in_cycle(m, port):
+    """Run an I/O read cycle that nothing stands in the way of."""
+    waits = port_waits(m, port)
+    value = port_on_bus(m, port, waits, m.t + 3 + waits)
+    if m.logging == 1:
+        log_cycle(m, m.t, IN, port, value, waits, m.bus_driver)
+    stops_on_port(m, STOP_IN, port, value)
+    m.t += 4 + waits
+    return value
+
+
+@compiled
+def in_watched(m, port):
+    """Run an I/O read cycle while a card may take the bus before it."""
+    value = skipped(m, m.t)
+    if value >= 0:
+        m.t += 4 + port_waits(m, port)
+        return value
+    value = in_cycle(m, port)
+    ran(m, m.t, IN, value)
+    return value
+
+
+@compiled
+def inp(m, port):
+    """Run an I/O read cycle."""
+    if m.bus_watch == 1:
+        return in_watched(m, port)
+    return in_cycle(m, port)
 
 
 @compiled
@@ -147,7 +160,7 @@ def in_several(m, port, when):
     return value
 
 
-@compiled
+@inlined
 def port_takes(m, port, value, when):
     """Let the cards at a port take the byte that stands on the data bus in an I/O write."""
     low = port & 0xFF
@@ -175,17 +188,31 @@ def port_takes(m, port, value, when):
         m.empty_port_write_count += 1
 
 
-@compiled
-def outp(m, port, value):
-    """Run an I/O write cycle."""
+@inlined
+def out_cycle(m, port, value):
+    """Run an I/O write cycle that nothing stands in the way of."""
     waits = port_waits(m, port)
-    if m.bus_watch == 1 and skipped(m, m.t) >= 0:
-        m.t += 4 + waits
-        return
     if m.logging == 1:
         log_cycle(m, m.t, OUT, port, value, waits, CPU_DRIVES)
     port_takes(m, port, value, m.t + 3 + waits)
     stop_on(m, STOP_OUT, port & 0xFF, value)
     m.t += 4 + waits
+
+
+@compiled
+def out_watched(m, port, value):
+    """Run an I/O write cycle while a card may take the bus before it."""
+    if skipped(m, m.t) >= 0:
+        m.t += 4 + port_waits(m, port)
+        return
+    out_cycle(m, port, value)
+    ran(m, m.t, OUT, 0)
+
+
+@compiled
+def outp(m, port, value):
+    """Run an I/O write cycle."""
     if m.bus_watch == 1:
-        ran(m, m.t, OUT, 0)
+        out_watched(m, port, value)
+    else:
+        out_cycle(m, port, value)
