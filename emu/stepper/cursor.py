@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from emu.logs import waveforms
 from emu.logs.cycles import driver_names, is_master, lengths
-from emu.logs.waveforms import ADDRESS, DATA, FREE, STROBES, template
-from emu.state import ACK, IN, KIND_NAMES, OUT
+from emu.logs.waveforms import ADDRESS, BUSAK, BUSRQ, DATA, FREE, STROBES, template
+from emu.state import ACK, BUS_GIVEN, IN, KIND_NAMES, OUT
 from emu.stepper.history import Spot
 from emu.stepper.views import next_cycles
 
@@ -54,6 +54,8 @@ def _name(row: Any, length: int, k: int) -> str:
 def _levels(row: Any, half: int) -> dict[int, int]:
     """Give the signals of a cycle in one half T-state from its T1 on; strobes rest at 1."""
     levels = dict.fromkeys(range(len(STROBES)), 1) | {DATA: FREE, ADDRESS: int(row["address"])}
+    if is_master(int(row["kind"])) or int(row["kind"]) == BUS_GIVEN:
+        levels |= {BUSRQ: 0, BUSAK: 0}
     carried = {waveforms._ADDRESS: int(row["address"]), waveforms._REFRESH: int(row["refresh"]),
                waveforms._DATA: int(row["data"]), waveforms._FREE: FREE}
     at: dict[int, int] = {}
@@ -147,5 +149,5 @@ class Cursor:
         length = int(lengths(self._cycles[number:number + 1])[0])
         names = driver_names([slot.name for slot in self._sitting.machine.slots])
         return Moment(t, number, len(self._cycles), KIND_NAMES[kind],
-                      _name(row, length, k), halves[0][ADDRESS], data,
+                      _name(row, length, k), max(halves[0][ADDRESS], 0), data,
                       names[int(row["driver"])], low)

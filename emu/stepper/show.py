@@ -63,6 +63,8 @@ def registers(sitting: Sitting, before: dict[str, int]) -> list[str]:
     f = now["af"] & 0xFF
     names = [name for name, bit in FLAGS.items() if f >> bit & 1]
     state = "halted" if int(sitting.m.halted) else ""
+    if owner := int(sitting.m.bus_owner):
+        state = f"{state} {sitting.machine.slots[owner - 1].name} has the bus".strip()
     return ["  ".join(map(cell, row)).rstrip() for row in ROWS] + [
         f"flags {flag_letters(f)}  {', '.join(names) or 'none'}  {state}".rstrip()]
 

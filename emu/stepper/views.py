@@ -7,10 +7,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from emu.disassembler import Instruction
-from emu.logs.cycles import Cycles, read_ring
+from emu.logs.cycles import CYCLE, Cycles, read_ring
 from emu.logs.edges import chained
-from emu.state import CALL, FAR, LOG, NO_INTERRUPT, NOT_MINE, PAGES, ROM, SEVERAL
+from emu.state import BUS_GIVEN, CALL, FAR, LOG, NO_INTERRUPT, NOT_MINE, PAGES, ROM, SEVERAL
 from emu.stepper.book import Book, read_byte
 from emu.stepper.history import Spot
 
@@ -168,13 +170,21 @@ def _logged(player, spot: Spot) -> Cycles:  # type: ignore[no-untyped-def]
 
 
 def next_cycles(sitting: Sitting) -> tuple[Cycles, int]:
-    """Give the bus cycles of the instruction at PC, played ahead, and the T-state after it."""
+    """Give the bus cycles of the instruction at PC, played ahead, and the T-state after it.
+
+    While a card has the bus: its next step; BUS_GIVEN comes first if it begins without a cycle.
+    """
     spot = sitting.spot
     player = sitting.history.bring(sitting.history.spare, spot)
+    owner = int(player.m.bus_owner)
     player.machine.log(True)
     player.leg(spot.t + 1)
     end = int(player.m.log_pos)
     found = read_ring(player.m, max(end - LOG, 0), end)
     after = int(player.m.t)
     player.machine.log(False)
+    if owner and not (len(found) and int(found["t"][0]) <= spot.t):
+        waits = np.zeros(1, CYCLE)
+        waits["t"], waits["kind"], waits["driver"] = spot.t, BUS_GIVEN, owner
+        found = np.concatenate([waits, found])
     return found, after
