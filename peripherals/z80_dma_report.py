@@ -38,8 +38,8 @@ def _wire(m: Any, s: Any) -> bool:
 
 def describe(m: Any, s: Any) -> list[str]:
     """Tell what it is programmed for, how far it is, and who has the bus."""
-    state = ("has the bus" if int(m.bus_owner) == int(s.slot) + 1 else "asks for the bus" if s.asking
-             else "enabled" if s.enabled else "disabled")
+    state = ("has the bus" if int(m.bus_owner) == int(s.slot) + 1
+             else "asks for the bus" if s.asking else "enabled" if s.enabled else "disabled")
     arrow = "A to B" if int(s.wr0) & FROM_A else "B to A"
     active = "high" if int(s.wr5) & READY_HIGH else "low"
     now = "forced" if s.forced else "active" if ready(m, s) else "not active"
