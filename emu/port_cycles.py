@@ -26,6 +26,7 @@ from emu.jit import compiled, inlined
 from emu.state import (
     CONFLICT,
     CPU_DRIVES,
+    EARLY_EACH,
     EARLY_WRITES,
     IN,
     NOBODY,
@@ -180,12 +181,12 @@ def port_takes(m, port, value, when):
                 taken = 1
     if taken == 0:
         row = m.empty_port_write_count
-        if row < EARLY_WRITES:
+        if row < EARLY_WRITES and m.port_writes[low] <= EARLY_EACH:
             m.empty_port_writes[row, 0] = m.t
             m.empty_port_writes[row, 1] = m.pc
             m.empty_port_writes[row, 2] = port
             m.empty_port_writes[row, 3] = value
-        m.empty_port_write_count += 1
+            m.empty_port_write_count += 1
 
 
 @inlined

@@ -21,7 +21,8 @@ DECODES = 64
 PHYSICAL = 2 << 20  # bytes of ROM and RAM in one machine
 POOL = 512 << 10  # bytes of card states in one machine
 LOG = 1 << 16  # bus cycles in the ring (a power of two)
-EARLY_WRITES = 128  # writes to empty ports that are kept whole
+EARLY_WRITES = 1024  # writes to empty ports that are kept whole
+EARLY_EACH = 12  # of them to one port: a chip that is sought bit by bit leaves room for others
 FAULTS = 32
 STOPS = 64
 STOP_WORDS = 12  # of a stop's row, see emu/stops.py
@@ -186,7 +187,7 @@ _HEAD = [
     ("port_reads", np.int64, (256,)), ("port_writes", np.int64, (256,)),
     ("port_in_last", np.int64, (256,)), ("port_out_last", np.int64, (256,)),
     ("empty_port_writes", np.int64, (EARLY_WRITES, 4)),  # t, pc, port, value
-    ("empty_port_write_count", np.int64),
+    ("empty_port_write_count", np.int64),  # rows that are kept
     ("slot_reads", np.int64, (SLOTS,)), ("slot_writes", np.int64, (SLOTS,)),
     # --- electrical faults (emu/faulty_bus.py); all zero in a sound machine --------------
     ("faults", np.int64, (FAULTS, 6)),  # kind, low, high address, slot or -1, two parameters

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from emu.description import load
-from emu.diagnosis import explain
+from emu.diagnosis import as_tried, explain
+from emu.diagnosis.remedies import SecondRun
 from emu.diagnosis.verdict import Verdict
 from emu.machine import Machine
 from emu.script import sends_of
@@ -127,3 +128,24 @@ def test_a_process_that_looks_in_vain_hangs_though_others_go_on() -> None:
     assert (verdict.verdict, verdict.cause) == ("hung", "stuck-flag")
     _, healthy = end_of(ROMS / "broken" / "c-tasks-semaphore.toml")
     assert healthy.verdict == "waiting-for-input"
+
+
+@pytest.mark.parametrize("name", ["silent-probes-no-timer", "silent-probes-mode-1"])
+def test_the_timer_is_advised_where_the_program_sets_one_up(name: str) -> None:
+    """It seeks other chips too, before and after, and writes the vector's byte to them."""
+    _, verdict = end_of(ROMS / "broken" / f"{name}.toml")
+    assert verdict.cause == "no-tick"
+    tried, *advised = verdict.remedy
+    assert tried.startswith("Tried: with a timer card (z80-ctc) fitted at base 28h")
+    assert any("28h" in line for line in advised)
+    assert not any(port in line for line in verdict.remedy for port in ("70h", "C0h"))
+    assert verdict.facts["ports"][0] == "28"
+
+
+def test_a_port_that_was_tried_stands_for_a_guess() -> None:
+    """A guess that names another port would contradict the line above it."""
+    verdict = Verdict("hung", "", facts={"ports": ["70", "28"]},
+                      remedy=["Fit a counter/timer (Z80 CTC) at base 70h.", "Or poll."])
+    as_tried(verdict, [SecondRun("with a timer card at base 28h", "reached", 1.0, 0x28)])
+    assert verdict.facts["ports"] == ["28", "70"]
+    assert [line.split()[0] for line in verdict.remedy] == ["Tried:", "Or"]

@@ -20,7 +20,7 @@ from emu.diagnosis.check import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Budget
 from emu.diagnosis.control import held
 from emu.diagnosis.links import waited_for
 from emu.diagnosis.program import storms
-from emu.diagnosis.remedies import second_runs
+from emu.diagnosis.remedies import SecondRun, second_runs
 from emu.diagnosis.risks import risks, unclaimed_ports
 from emu.diagnosis.storm import storming
 from emu.diagnosis.trials import keystroke
@@ -69,12 +69,23 @@ def _unfinished(case: Case) -> Verdict:
         if finding.strength >= SHOWN and case.condition != WAITS:
             boots = second_runs(case, finding)
             verdict.second_runs = [run.as_dict() for run in boots]
-            verdict.remedy[:0] = [run.line() for run in boots]
+            as_tried(verdict, boots)
     else:
         verdict = _without_cause(case, channel, found)
     if case.budget.cut:
         verdict.evidence.append("The explanation ran out of time; not everything was tried.")
     return verdict
+
+
+def as_tried(verdict: Verdict, boots: list[SecondRun]) -> None:
+    """Put what was tried before what is advised; a port that was proved stands for a guess."""
+    for run in boots:
+        port = "" if run.port is None else f"{run.port:02X}"
+        ports = verdict.facts.get("ports", [])
+        if port in ports[1:]:
+            verdict.remedy = [r for r in verdict.remedy if f" {ports[0]}h" not in r]
+            verdict.facts["ports"] = [port, *(p for p in ports if p != port)]
+    verdict.remedy[:0] = [run.line() for run in boots]
 
 
 def _without_cause(case: Case, channel: str | None, found: list[Finding]) -> Verdict:

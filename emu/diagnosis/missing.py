@@ -22,6 +22,7 @@ from emu.diagnosis.links import (
 )
 from emu.diagnosis.names import Names
 from emu.diagnosis.proof import Change, Outcome, Profile
+from emu.diagnosis.silent_ports import SilentPort, ports_fact, silent_ports, timer_ports
 from emu.diagnosis.sources import state_words
 from emu.diagnosis.trials import interrupt
 from emu.diagnosis.vectors import uncalled
@@ -118,6 +119,7 @@ def no_tick(case: Case) -> Finding | None:
         return None
     names, variable = case.names, variable_words(case, woken)
     asleep = sleeper(case, woken)
+    ports = timer_ports(case, woken.handler, woken.vector, woken.page)
     evidence = [
         f"The CPU idles: {case.loop()}; {asleep}.",
         f"It waits on {variable}, which the handler {names.at(woken.handler)} changes; "
@@ -129,9 +131,9 @@ def no_tick(case: Case) -> Finding | None:
     return Finding(
         NO_TICK, HUNG,
         f"a process sleeps until {names.at(woken.handler)} changes {variable}, and no card "
-        f"ever calls that handler.", evidence, _timer_remedy(case, woken),
+        f"ever calls that handler.", evidence, _timer_remedy(woken, ports),
         {**_vector_fact(woken), "handler": names.symbol(woken.handler), "variable": variable,
-         "sleeper": asleep}, TRIED)
+         "sleeper": asleep, **ports_fact(ports)}, TRIED)
 
 
 def timer_stopped(case: Case) -> Finding | None:
@@ -156,7 +158,8 @@ def timer_stopped(case: Case) -> Finding | None:
          + (f" and vector {woken.vector:02X}h." if woken.vector is not None else "."),
          *([f"It writes to other ports: set base in slot.{slot.name} so that they agree."]
            if port_writes(case) else [])],
-        {**_vector_fact(woken), "slot": slot.name}, TRIED)
+        {**_vector_fact(woken), "slot": slot.name,
+         **ports_fact(timer_ports(case, woken.handler, woken.vector, woken.page))}, TRIED)
 
 
 def _idle_timer(case: Case) -> int | None:
@@ -274,45 +277,30 @@ def sleeper(case: Case, woken: Woken) -> str:
 
 def port_writes(case: Case) -> list[str]:
     """List the writes to ports where no card stands, by the code that made them."""
-    m = case.m
-    rows = [tuple(int(x) for x in m.empty_port_writes[k])
-            for k in range(min(int(m.empty_port_write_count), len(m.empty_port_writes)))]
-    ports: dict[int, list[tuple[int, int]]] = {}
-    for _, pc, port, value in rows:
-        ports.setdefault(port & 0xFF, []).append((pc, value))
     out = []
-    for port, writes in sorted(ports.items()):
-        values = " ".join(f"{value:02X}" for _, value in writes[:6])
-        out.append(f"Port {port:02X}h, where no card stands, was written {values} "
-                   f"by {case.names.at((writes[0][0] - 2) & 0xFFFF)}.")
+    for silent in sorted(silent_ports(case), key=lambda s: s.port):
+        values = " ".join(f"{value:02X}" for _, _, value in silent.writes[:6])
+        out.append(f"Port {silent.port:02X}h, where no card stands, was written {values} "
+                   f"by {case.names.at((silent.writes[0][1] - 2) & 0xFFFF)}.")
     return out
 
 
-def _timer_remedy(case: Case, woken: Woken) -> list[str]:
-    """Say which card to fit where: the ports that were written with timer-like bytes."""
-    m = case.m
-    ports = sorted({int(m.empty_port_writes[k, 2]) & 0xFF
-                    for k in range(min(int(m.empty_port_write_count),
-                                       len(m.empty_port_writes)))})
+def _timer_remedy(woken: Woken, ports: list[SilentPort]) -> list[str]:
+    """Say which card to fit where, by the likeliest of the silent ports."""
+    best = ports[0] if ports else None
     if woken.vector is None:
-        return [f"Fit the timer that the program sets up at port {port:02X}h." for port in ports[:1]
-                ] or ["Fit a card that interrupts in mode 1, and have the program set it up."]
-    vector = woken.vector & 0xF8
-    programmed = [int(m.empty_port_writes[k, 2]) & 0xFF
-                  for k in range(min(int(m.empty_port_write_count), len(m.empty_port_writes)))
-                  if int(m.empty_port_writes[k, 3]) == vector]
-    if programmed:
-        base = programmed[0]
-        return [f"Fit a counter/timer (Z80 CTC) at base {base:02X}h, in the interrupt chain: "
-                f"the program writes its vector {vector:02X}h to port {base:02X}h and nothing "
-                f"is there.",
-                "Or build the program without a tick, with waits that poll."]
-    if ports:
-        return [f"Fit the timer that the program sets up at port {ports[0]:02X}h, so that it "
-                f"supplies vector {woken.vector:02X}h.",
-                "Or build the program without a tick, with waits that poll."]
-    return [f"Fit a timer that supplies vector {woken.vector:02X}h and have the program set it "
-            f"up: no write to an empty port looks like a timer's set-up."]
+        return [f"Fit the timer that the program sets up at port {best.port:02X}h." if best else
+                "Fit a card that interrupts in mode 1, and have the program set it up."]
+    if best is None:
+        return [f"Fit a timer that supplies vector {woken.vector:02X}h and have the program set "
+                f"it up: no write to an empty port looks like a timer's set-up."]
+    written = best.vector(woken.vector)
+    fit = (f"Fit the timer that the program sets up at port {best.port:02X}h, so that it "
+           f"supplies vector {woken.vector:02X}h." if written is None else
+           f"Fit a counter/timer (Z80 CTC) at base {best.port:02X}h, in the interrupt chain: the "
+           f"program writes its vector {written:02X}h to port {best.port:02X}h and nothing is "
+           f"there.")
+    return [fit, "Or build the program without a tick, with waits that poll."]
 
 
 CHECKS = (Check(no_tick, NO_TICK, (STUCK,), trial=True),

@@ -13,6 +13,7 @@ from typing import Any
 from emu.catalogue import cards
 from emu.description import describe, load_tree
 from emu.diagnosis.case import Case
+from emu.diagnosis.silent_ports import silent_ports
 from emu.diagnosis.trials import SETTLE, alone, keystroke, nudged
 from emu.diagnosis.verdict import Finding
 from emu.errors import InputError
@@ -26,6 +27,7 @@ from peripherals.card import Card
 BY_JUMPER = ("int-not-wired", "blocked-transmitter", "card-bit", "timer-stopped", "floating-vector")
 LONGEST = 30  # emulated seconds of one: the usual limit of a boot
 MOST = 10  # second runs of one explanation
+MOST_PORTS = 6  # at which a timer is tried
 Tree = dict[str, Any]
 
 
@@ -35,6 +37,7 @@ class Remedy:
 
     words: str  # "with ..."
     edit: Callable[[Tree], None]
+    port: int | None = None  # silent until now, where it lets a card answer
 
 
 @dataclass(frozen=True)
@@ -44,6 +47,8 @@ class SecondRun:
     words: str
     verdict: str
     seconds: float | None  # emulated, to its prompt or the text; None: it did not get there
+    port: int | None = None  # silent in the first run, and answered now
+    further: bool = True  # False: it showed no more than the first run, but a key wakes it
 
     def as_dict(self) -> dict[str, Any]:
         """Give it as JSON takes it."""
@@ -51,6 +56,8 @@ class SecondRun:
 
     def line(self) -> str:
         """Say it in one sentence."""
+        if not self.further:
+            return f"Tried: {self.words} the same image goes on, and a key typed reaches it."
         where = "reaches its text" if self.verdict == "reached" else "reaches its prompt"
         return f"Tried: {self.words} the same image {where} in {self.seconds:.4g} s."
 
@@ -67,7 +74,7 @@ def second_runs(case: Case, finding: Finding) -> list[SecondRun]:
             break
         done = _try(case, tree, remedy)
         if done is not None and done.seconds is not None:
-            return [done]
+            return [replace(done, port=remedy.port)]
     return []
 
 
@@ -94,12 +101,11 @@ def _try(case: Case, tree: Tree, remedy: Remedy) -> SecondRun | None:
         return SecondRun(remedy.words, "reached", float(machine.seconds(session.reached_t)))
     if first.until is not None or (int(machine.m.halted) and not int(machine.m.iff1)):
         return SecondRun(remedy.words, "", None)
-    if _shown(session) == _shown(first):
-        return SecondRun(remedy.words, "", None)
     control = alone(machine, machine.at(SETTLE * 1.2))
     woken = keystroke(machine, session.type_now, control, nudged(machine, machine.at(0.05)))
     shown = float(machine.seconds(session.console.last_shown()))
-    return SecondRun(remedy.words, "waiting-for-input" if woken else "", shown if woken else None)
+    return SecondRun(remedy.words, "waiting-for-input" if woken else "", shown if woken else None,
+                     further=_shown(session) != _shown(first))
 
 
 def _shown(session: Session) -> list[bytes]:
@@ -113,7 +119,7 @@ def remedies(case: Case, finding: Finding) -> Iterator[Remedy]:
     if finding.cause.code == "chain-open":
         yield Remedy("with the empty slot's IEI-IEO jumper set", _close_chain)
     if finding.cause.code in ("no-tick", "timer-stopped", "stops-itself", "masked-halt"):
-        yield from _timers(case)
+        yield from _timers(case, finding)
     if "port" in finding.facts and not slots:
         yield from _moved(case, int(finding.facts["port"], 16))
         yield from _fitted(case, int(finding.facts["port"], 16))
@@ -126,27 +132,23 @@ def _close_chain(tree: Tree) -> None:
     tree["backplane"]["chain"] = [name for name in chain if name != "open"]
 
 
-def empty_ports(case: Case) -> list[int]:
-    """List the ports of no card that the program has written to, in the order of time."""
-    m = case.m
-    count = min(int(m.empty_port_write_count), len(m.empty_port_writes))
-    return list(dict.fromkeys(int(m.empty_port_writes[k, 2]) & 0xFF for k in range(count)))
-
-
-def _timers(case: Case) -> Iterator[Remedy]:
+def _timers(case: Case, finding: Finding) -> Iterator[Remedy]:
     """Fit a timer card, or move the one there is, to where the program writes."""
-    for port in empty_ports(case)[:2]:
-        for card in cards().values():
-            if card.interrupt != CHAINED_INTERRUPT or card.channels or not card.registers:
-                continue
+    led_there = [int(port, 16) for port in finding.facts.get("ports", ())]
+    written = [silent.port for silent in silent_ports(case)]
+    timers = [card for card in cards().values()
+              if card.interrupt == CHAINED_INTERRUPT and not card.channels
+              and card.rates is not Card.rates]  # it divides a clock
+    for port in list(dict.fromkeys(led_there + written))[:MOST_PORTS]:
+        for card in timers:
             base = port & ~(_span(card) - 1) & 0xFF
             there = [s.name for s in case.machine.slots if s.card.name == card.name]
             for name in there:
                 yield Remedy(f"with base = 0x{base:02X} in slot.{name}",
-                             _setting(name, "base", base))
+                             _setting(name, "base", base), port)
             if not there:
                 yield Remedy(f"with a timer card ({card.name}) fitted at base {base:02X}h",
-                             _fit(card, base))
+                             _fit(card, base), port)
 
 
 def _span(card: Card) -> int:
