@@ -4,7 +4,7 @@ from __future__ import annotations
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import BUSY, HALTED_OFF, STUCK, WILD, Check
 from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Cause, Finding
-from emu.diagnosis.window import look
+from emu.diagnosis.window import Window, windows
 from emu.state import CHAINED_INTERRUPT, FETCH
 
 BLOCKED_VECTOR = Cause(
@@ -84,24 +84,32 @@ def unseen_reti(case: Case) -> Finding | None:
     t = int(m.int_last[k])
     machine = case.session.replay(t + 1)
     end = min(int(m.t), t + machine.at(0.05))
-    if end <= int(machine.m.t):
+    if end <= int(machine.m.t) or not int(machine.m.ius[k]):
         return None
-    window = look(machine, end - int(machine.m.t))
-    fetches = window.where(FETCH)
-    pairs = [a for a, b in zip(fetches[:-1], fetches[1:], strict=True)
-             if window.data[a] == 0xED and window.data[b] == 0x4D and b == a + 1]
-    if not pairs or not int(machine.m.ius[k]):
+    seen = int(machine.m.reti_count.sum())
+    fetched = [row for window in windows(machine, end - int(machine.m.t)) for row in _retis(window)]
+    unseen = len(fetched) - (int(machine.m.reti_count.sum()) - seen)
+    if unseen <= 0 or not int(machine.m.ius[k]):
         return None
-    who, at = case.slot_words(k), int(window.address[pairs[0]])
+    first_t, at = fetched[0]
+    who = case.slot_words(k)
     return Finding(
         UNSEEN_RETI, HUNG, f"{who} does not see RETI: it stays under service for ever.",
         [f"{who} was acknowledged at {case.time(t)}; RETI was fetched at {case.names.at(at)} at "
-         f"{case.time(int(window.t[pairs[0]]))}, and the card's service latch is still set.",
-         f"{len(pairs)} RETI were fetched while it stood; IEO of the card is low, so it and all "
-         f"cards below it are shut out."],
+         f"{case.time(first_t)}, and the card's service latch is still set.",
+         f"{unseen} RETI that no card saw were fetched while it stood; IEO of the card is low, so "
+         f"it and all cards below it are shut out."],
         ["Let the cards see every opcode fetch with M1: no private bus, cache or faster clock "
          "between them and the CPU while it runs RETI."],
         {"slot": case.machine.slots[k].name, "reti": f"{at:04X}"}, SHOWN, t)
+
+
+def _retis(window: Window) -> list[tuple[int, int]]:
+    """List the RETI fetched: T-state and address."""
+    fetches = window.where(FETCH)
+    return [(int(window.t[a]), int(window.address[a]))
+            for a, b in zip(fetches[:-1], fetches[1:], strict=True)
+            if window.data[a] == 0xED and window.data[b] == 0x4D and b == a + 1]
 
 
 CHECKS = (

@@ -1,6 +1,8 @@
 """Causes on the CPU's control inputs: RESET, WAIT, BUSREQ, /INT and /NMI."""
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from emu.chain import asks
@@ -79,22 +81,28 @@ def cpu_held(case: Case) -> Finding | None:
                    {"line": line}, SHOWN, since)
 
 
+def requests(m: Any) -> list[int]:
+    """List the slots whose card has a request and is joined to /INT."""
+    return [k for k in range(int(m.slots)) if int(m.int_kind[k]) != NO_INTERRUPT
+            and int(m.ip[k])]
+
+
 def int_low(case: Case) -> Finding | None:
     """Check for /INT low with nobody asking."""
     m = case.m
-    asking = [k for k in range(int(m.slots)) if int(m.int_kind[k]) != NO_INTERRUPT
-              and int(m.ip[k])]
-    if not int(m.int_line) or asking or not int(m.ack_count):
+    first_empty = int(m.ack_empty_first_t)
+    then = case.replayed(max(first_empty - 1, 0)).m if int(m.ack_empty) else m
+    if not int(then.int_line) or requests(then) or not int(m.ack_count):
         return None
     return Finding(
         INT_LOW, RUNAWAY if case.condition == WILD else HUNG,
         "/INT is low although no card asks.",
-        [f"/INT is low since {case.time(int(m.int_since))}, and none of the "
-         f"{len(case.machine.slots)} cards has a request.",
+        [f"/INT is low since {case.time(int(then.int_since))}, and none of the "
+         f"{len(case.machine.slots)} cards had a request at {case.time(int(then.t))}.",
          f"The CPU made {int(m.ack_count)} acknowledges; "
          f"{int(m.ack_empty)} of them found nobody to answer."],
         ["Fit a pull-up of 1k to 10k from /INT to +5 V, and look for a short or an output that "
-         "pulls it."], {"acknowledges": int(m.ack_count)}, SHOWN, int(m.int_since))
+         "pulls it."], {"acknowledges": int(m.ack_count)}, SHOWN, int(then.int_since))
 
 
 def int_open(case: Case) -> Finding | None:

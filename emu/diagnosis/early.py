@@ -6,18 +6,32 @@ the right guess leaves no difference.
 """
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from emu import stops
 from emu.diagnosis.case import Case
-from emu.diagnosis.window import Window, windows
+from emu.diagnosis.depth import Depth
+from emu.diagnosis.window import Window, decode
 from emu.machine import Machine
-from emu.state import FETCH, HALTED, OUT, READ, WRITE
+from emu.state import (
+    AT_TIME,
+    FETCH,
+    HALTED,
+    LOG,
+    LOG_FULL,
+    READ,
+    STOP_HIT,
+    STOP_OUT,
+    WRITE,
+)
 
 STRETCH = 0.05  # seconds from power-on that are looked at
 MOST = 40_000  # memory cycles
+MOST_TURNS = 400  # pieces: changes of the page map, and full rings
+COLUMNS = ("t", "kind", "address", "data", "driver", "turn")
 UNKNOWN = -1
 
 Lines = Callable[[np.ndarray], np.ndarray]
@@ -30,22 +44,37 @@ def same(values: np.ndarray) -> np.ndarray:
 
 @dataclass
 class Memory:
-    """Memory cycles of one stretch in which the page map stayed as it is."""
+    """Memory cycles of one stretch.
+
+    The page map changes in it: ``turn`` tells for each cycle which row of ``bases``,
+    ``writable`` and ``owner`` stood then.
+    """
 
     t: np.ndarray
     kind: np.ndarray
     address: np.ndarray
     data: np.ndarray
     driver: np.ndarray
-    bases: np.ndarray  # where each 4 KiB page lies in phys, negative: not plain memory
-    writable: np.ndarray  # bool, by page
-    owner: np.ndarray  # slot + 1, by page
+    turn: np.ndarray
+    bases: np.ndarray  # (turns, 16): where each 4 KiB page lies in phys, negative: not plain
+    writable: np.ndarray  # (turns, 16) bool
+    owner: np.ndarray  # (turns, 16): slot + 1
     phys: np.ndarray  # as at the beginning; UNKNOWN in RAM
 
     @property
     def reads(self) -> np.ndarray:
         """Mark the reads, fetches among them."""
         return self.kind != WRITE
+
+    @property
+    def owners(self) -> np.ndarray:
+        """Give the slot + 1 that each cycle's address belonged to."""
+        return np.asarray(self.owner[self.turn, self.address >> 12])
+
+    @property
+    def in_ram(self) -> np.ndarray:
+        """Mark the cycles at addresses that can be written."""
+        return np.asarray(self.writable[self.turn, self.address >> 12])
 
     def expected(self, lines: Lines = same, where: np.ndarray | None = None) -> np.ndarray:
         """Give what each read should have taken, UNKNOWN where nobody can tell.
@@ -55,9 +84,9 @@ class Memory:
         bent = lines(self.address)
         seen = bent if where is None else np.where(where, bent, self.address)
         page = seen >> 12
-        base = self.bases[page]
+        base = self.bases[self.turn, page]
         place = np.where(base >= 0, base + (seen & 0xFFF), -1 - seen)
-        writes = (self.kind == WRITE) & self.writable[page]
+        writes = (self.kind == WRITE) & self.writable[self.turn, page]
         order = np.lexsort((np.arange(len(place)), place))
         at, stored = place[order], writes[order]
         count = np.arange(len(at))
@@ -75,12 +104,11 @@ class Memory:
 
     def cut(self, count: int) -> Memory:
         """Give the first cycles only."""
-        return Memory(self.t[:count], self.kind[:count], self.address[:count], self.data[:count],
-                      self.driver[:count], self.bases, self.writable, self.owner, self.phys)
+        return replace(self, **{name: getattr(self, name)[:count] for name in COLUMNS})
 
 
 def early(case: Case) -> Memory:
-    """Replay the beginning of the run, up to the second change of the page map."""
+    """Replay the beginning of the run, up to the first command that a flash chip took."""
     known = case.__dict__.get("_early")
     if known is None:
         known = case.__dict__["_early"] = _replayed(case)
@@ -93,19 +121,59 @@ def _replayed(case: Case) -> Memory:
     m = machine.m
     phys = np.asarray(m.phys).astype(np.int64)
     _forget_ram(machine, phys)
+    flashed = _flash_commands(machine)
+    maps: list[tuple[np.ndarray, ...]] = []
     parts: list[Window] = []
-    end = min(machine.at(STRETCH), int(case.m.t))
-    for window in windows(machine, end):
+    for window, bases, writable, owner in _steady_windows(
+            machine, min(machine.at(STRETCH), int(case.m.t))):
+        if _flash_commands(machine) != flashed:
+            break  # what a flash chip reads then is not what it holds
         parts.append(window)
+        maps.append((bases, writable, owner))
         if sum(len(w.t) for w in parts) > MOST:
-            break  # the page map is that at the end of what was gathered
-    names = ("t", "kind", "address", "data", "driver")
+            break
     columns = {name: np.concatenate([getattr(w, name) for w in parts] or [np.zeros(0, np.int64)])
-               for name in names}
+               for name in COLUMNS[:-1]}
+    columns["turn"] = np.repeat(np.arange(len(parts)), [len(w.t) for w in parts])
     keep = np.isin(columns["kind"], (FETCH, READ, WRITE, HALTED))
-    keep[:_steady_from(machine, columns)] = False
-    return Memory(*(columns[name][keep] for name in names), np.asarray(m.rb_true).copy(),
-                  np.asarray(m.wb_true) >= 0, np.asarray(m.owner).copy(), phys).cut(MOST)
+    bases, writable, owner = (
+        np.array([row[k] for row in maps], kind).reshape(-1, 16)
+        for k, kind in enumerate((np.int64, bool, np.int64)))
+    return Memory(**{name: column[keep] for name, column in columns.items()}, bases=bases,
+                  writable=writable, owner=owner, phys=phys).cut(MOST)
+
+
+def _steady_windows(machine: Machine, end: int) -> Iterator[
+        tuple[Window, np.ndarray, np.ndarray, np.ndarray]]:
+    """Run on with every bus cycle, in pieces in each of which the page map stays as it is.
+
+    With each piece: where the pages lie, which can be written, whose they are.
+    """
+    m = machine.m
+    memory = {int(s) for s in m.mem_slots[:int(m.mem_count)]}
+    ports = [p for p in range(256) if int(m.port_slot[p]) in memory or int(m.port_slot[p]) == -2]
+    rows = [stops.Row(STOP_OUT, min(ports), max(ports))] if ports else []
+    stops.arm(m, rows)
+    depth = Depth()
+    for _ in range(MOST_TURNS):
+        if int(m.t) >= end:
+            break
+        now = (np.asarray(m.rb_true).copy(), np.asarray(m.wb_true) >= 0,
+               np.asarray(m.owner).copy())
+        machine.log(True)
+        m.log_limit = LOG - 256
+        while machine.run(end) not in (AT_TIME, LOG_FULL, STOP_HIT):
+            pass
+        yield decode(machine, depth), *now
+    stops.disarm(m)
+    machine.log(False)
+
+
+def _flash_commands(machine: Machine) -> int:
+    """Count the commands that flash chips took."""
+    chips = [slot.state.flash for slot in machine.slots
+             if "flash" in (slot.card.state.names or ())]
+    return sum(int(f.programs) + int(f.erases) + int(f.id_mode) for f in chips)
 
 
 def _forget_ram(machine: Machine, phys: np.ndarray) -> None:
@@ -116,12 +184,3 @@ def _forget_ram(machine: Machine, phys: np.ndarray) -> None:
             base = int(machine.m.mem_base[slot.number])
             burned = min(slot.card.image_size(described.settings), size)
             phys[base + burned:base + size] = UNKNOWN
-
-
-def _steady_from(machine: Machine, columns: dict[str, np.ndarray]) -> int:
-    """Give the cycle behind the last write to a memory card's register, 0 if there is none."""
-    memory = {int(s) for s in machine.m.mem_slots[:int(machine.m.mem_count)]}
-    ports = np.asarray(machine.m.port_slot)
-    outs = np.nonzero(columns["kind"] == OUT)[0]
-    maps = [k for k in outs.tolist() if int(ports[columns["address"][k] & 0xFF]) in memory]
-    return maps[-1] + 1 if maps else 0

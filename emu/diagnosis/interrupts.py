@@ -3,6 +3,7 @@ from __future__ import annotations
 
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import BUSY, HALTED_OFF, STUCK, WILD, Check
+from emu.diagnosis.control import requests
 from emu.diagnosis.names import Names
 from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Cause, Finding
 from emu.diagnosis.window import Window, look
@@ -27,6 +28,8 @@ def floating_vector(case: Case) -> Finding | None:
     replayed = case.session.replay(max(t - 1, 0))
     if int(replayed.m.im) != 2:
         return None
+    if int(replayed.m.int_line) and not requests(replayed.m):
+        return None  # no card pulls /INT: a line that is low by itself
     names = Names(replayed)
     asking = [k for k in range(int(replayed.m.slots))
               if int(replayed.m.ip[k]) and int(replayed.m.int_kind[k]) == PLAIN_INTERRUPT]

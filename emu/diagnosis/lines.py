@@ -44,7 +44,8 @@ LATE_DATA = Cause(
     "Use faster chips, a wait state, or a slower clock; check that a card's WAIT comes before "
     "the CPU samples it.", ("X1", "X2"))
 
-FEW = 2  # places read wrongly that a guess must explain
+FEW = 2  # places read wrongly that a guess must explain; one, if nothing else explains it
+SMALLEST = 10  # address lines of the smallest chip
 ANY = (WAITS, HALTED_OFF, WILD, STUCK, BUSY)
 FAILED = (HALTED_OFF, WILD, STUCK, BUSY)
 
@@ -58,14 +59,13 @@ def dead_ram(case: Case) -> Finding | None:
     memory = early(case)
     expected = memory.expected()
     silent = (memory.wrong(expected) & (memory.driver == NOBODY)
-              & (memory.owner[memory.address >> 12] > 0)
-              & memory.writable[memory.address >> 12])
+              & (memory.owners > 0) & memory.in_ram)
     places = np.nonzero(silent)[0]
     if not len(places):
         return None
     k = int(places[0])
     address = int(memory.address[k])
-    slot = case.slot_words(int(memory.owner[address >> 12]) - 1)
+    slot = case.slot_words(int(memory.owners[k]) - 1)
     return Finding(
         DEAD_RAM, _ending(case),
         f"the RAM at {address:04X}h ({slot}) does not answer: what is written there is gone.",
@@ -135,11 +135,21 @@ def guesses(letter: str, width: int) -> Iterator[Guess]:
                         _swapped(one, other), f"{letter}{one}/{letter}{other}")
 
 
-def _regions(memory: Memory) -> list[tuple[str, np.ndarray]]:
-    """List the parts of memory that a bad line may belong to: ROM, RAM, all."""
-    ram = memory.writable[memory.address >> 12]
-    return [("the ROM's side", ~ram), ("the RAM's side", ram),
-            ("all memory", np.ones(len(ram), bool))]
+def _sides(memory: Memory) -> list[tuple[str, np.ndarray]]:
+    """List the parts of memory that a bad line may belong to: all, ROM, RAM."""
+    ram = memory.in_ram
+    return [("all memory", np.ones(len(ram), bool)), ("the ROM's side", ~ram),
+            ("the RAM's side", ram)]
+
+
+def _blocks(memory: Memory, wrong: np.ndarray) -> Iterator[tuple[str, np.ndarray]]:
+    """List the blocks of addresses, as one chip takes them, and that hold all wrong reads."""
+    low, high = int(memory.address[wrong].min()), int(memory.address[wrong].max())
+    for bits in range(15, SMALLEST - 1, -1):
+        if low >> bits == high >> bits:
+            first = low >> bits << bits
+            yield (f"addresses {first:04X}h to {first + (1 << bits) - 1:04X}h",
+                   memory.address >> bits == low >> bits)
 
 
 def bad_line(case: Case) -> Finding | None:
@@ -148,45 +158,70 @@ def bad_line(case: Case) -> Finding | None:
     expected = memory.expected()
     wrong = memory.wrong(expected) & (memory.driver != NOBODY)
     places = np.nonzero(wrong)[0]
-    if len(np.unique(memory.address[places])) < FEW or int(case.m.late_reads) or _flash_used(case):
+    if not len(places) or int(case.m.late_reads):
+        return None
+    if len(np.unique(memory.address[places])) < FEW:
+        found = _data_guesses(memory, expected, wrong)
+        if case.condition in FAILED and _single(memory, expected, wrong, found):
+            return _line_finding(case, memory, expected, wrong, DATA_LINE, *found[0])
         return None
     memory = memory.cut(int(places[min(len(places), 400) - 1]) + 1)
     expected, wrong = expected[:len(memory.t)], wrong[:len(memory.t)]
-    for cause, guess, region in _data_guesses(memory, expected, wrong):
-        return _line_finding(case, memory, expected, wrong, cause, guess, region)
-    for cause, guess, region in _address_guesses(memory, wrong):
-        return _line_finding(case, memory, expected, wrong, cause, guess, region)
+    for guess, region in _data_guesses(memory, expected, wrong):
+        return _line_finding(case, memory, expected, wrong, DATA_LINE, guess, region)
+    for guess, region in _address_guesses(memory, wrong):
+        return _line_finding(case, memory, expected, wrong, ADDRESS_LINE, guess, region)
     return None
 
 
-def _flash_used(case: Case) -> bool:
-    """Tell whether a flash chip took commands: what it reads then is not what it holds."""
-    chips = [slot.state.flash for slot in case.machine.slots
-             if "flash" in (slot.card.state.names or ())]
-    return any(int(f.programs) or int(f.erases) or int(f.id_mode) for f in chips)
+def _single(memory: Memory, expected: np.ndarray, wrong: np.ndarray,
+            found: list[tuple[Guess, str]]) -> bool:
+    """Tell whether one wrong byte alone tells the line.
+
+    No other guess explains it, and a read nearby shows that the line is not at fault
+    when it is meant to have that level.
+    """
+    k = int(np.nonzero(wrong)[0][0])
+    near = (memory.reads & (expected != UNKNOWN) & (memory.in_ram == memory.in_ram[k]) & ~wrong
+            & (memory.owners == memory.owners[k]))
+    return len(found) == 1 and bool(near.any()) \
+        and next(_address_guesses(memory, wrong), None) is None
 
 
 def _data_guesses(memory: Memory, expected: np.ndarray,
-                  wrong: np.ndarray) -> Iterator[tuple[Cause, Guess, str]]:
+                  wrong: np.ndarray) -> list[tuple[Guess, str]]:
+    """List the guesses of a data line that make all reads agree, in the widest part only."""
     known = memory.reads & (expected != UNKNOWN)
-    for name, where in _regions(memory):
-        if (wrong & ~where).any():
+    out = []
+    for guess in guesses("D", 8):
+        bent = guess.lines(expected)
+        if not (memory.data[wrong] == bent[wrong]).all():
             continue
-        for guess in guesses("D", 8):
+        for name, where in (*_sides(memory), *_blocks(memory, wrong)):
             read = known & where
-            if (memory.data[read] == guess.lines(expected[read])).all():
-                yield DATA_LINE, guess, name
+            if not (wrong & ~where).any() and (memory.data[read] == bent[read]).all():
+                out.append((guess, _seen_part(memory, read & (bent != expected), name)))
+                break
+    return out
 
 
-def _address_guesses(memory: Memory, wrong: np.ndarray) -> Iterator[tuple[Cause, Guess, str]]:
-    for name, where in _regions(memory):
+def _seen_part(memory: Memory, told: np.ndarray, name: str) -> str:
+    """Say of which part the reads tell that a line changed."""
+    sides = set(memory.in_ram[told].tolist())
+    if name != "all memory" or len(sides) != 1:
+        return name
+    return "the RAM's side or all memory" if True in sides else "the ROM's side or all memory"
+
+
+def _address_guesses(memory: Memory, wrong: np.ndarray) -> Iterator[tuple[Guess, str]]:
+    for name, where in reversed(_sides(memory)):
         if (wrong & ~where).any():
             continue
         for guess in guesses("A", 16):
             taken = memory.expected(guess.lines, where)
             told = float((taken[wrong] != UNKNOWN).mean())  # a guess into the blue proves nothing
             if not memory.wrong(taken).any() and told > 0.8:
-                yield ADDRESS_LINE, guess, name
+                yield guess, name
 
 
 def _line_finding(case: Case, memory: Memory, expected: np.ndarray, wrong: np.ndarray,
@@ -194,7 +229,7 @@ def _line_finding(case: Case, memory: Memory, expected: np.ndarray, wrong: np.nd
     k = int(np.nonzero(wrong)[0][0])
     address = int(memory.address[k])
     what = "fetched" if int(memory.kind[k]) == FETCH else "read"
-    owner = int(memory.owner[address >> 12]) - 1
+    owner = int(memory.owners[k]) - 1
     slot = case.slot_words(owner) if owner >= 0 else "the memory"
     return Finding(
         cause, _ending(case), f"{guess.words} on {region} of {slot}.",

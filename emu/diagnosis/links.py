@@ -11,13 +11,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
 
+from emu.chain import OPEN
+from emu.console import channels
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import HALTED_OFF, STUCK, Check
-from emu.diagnosis.proof import Change, Outcome, Profile, Prover, both
+from emu.diagnosis.proof import Change, Outcome, Profile, Prover, both, typed
 from emu.diagnosis.sources import Source, can_ask, force, said_of, sources, state_words
 from emu.diagnosis.trials import read_memory
 from emu.diagnosis.vectors import tables
 from emu.diagnosis.verdict import HUNG, TRIED, Cause, Finding
+from emu.diagnosis.window import forked
 from emu.machine import Machine
 from emu.state import CHAINED_INTERRUPT, NO_INTERRUPT
 
@@ -49,11 +52,12 @@ INT_NOT_WIRED = Cause(
     "The card has a request pending, and its INT pin is not joined to /INT.",
     "Set the card's interrupt jumper.", ("N2",))
 CHAIN_OPEN = Cause(
-    "chain-open", "IEI is low behind an empty slot",
-    "No interrupts from the cards below an empty slot.",
+    "chain-open", "IEI is low because nobody drives it",
+    "No interrupts from the cards below an empty slot, or below a card wired wrongly.",
     "A card has a request pending while its IEI is low: no card above it is the reason, but a slot "
-    "whose IEI-IEO jumper is open.",
-    "Jumper IEI to IEO in the empty slot, or move the card up.", ("I3",))
+    "whose IEI-IEO jumper is open, or a card whose IEI and IEO are exchanged.",
+    "Jumper IEI to IEO in the empty slot, or move the card up; each IEI comes from one IEO.",
+    ("I3",))
 MISSING_RETI = Cause(
     "missing-reti", "A service that no RETI has ended",
     "The first interrupt works, then that card and all below it stay silent.",
@@ -105,9 +109,35 @@ def broken_link(case: Case) -> Finding | None:
         finding = _mended(case, prover, list(_broken(case, slot)), ())
         if finding is not None:
             return finding
+    finding = _mended_for_a_key(case, prover)
+    if finding is not None:
+        return finding
     if int(case.m.im) != 2:
         return _led_astray(case, prover) or _never_asked(case, prover, pending)
     return _never_asked(case, prover, pending) or _led_astray(case, prover)
+
+
+def _mended_for_a_key(case: Case, prover: Prover) -> Finding | None:
+    """Mend the links of the cards that ask once a key has been typed.
+
+    A foreground that waits for a key is not woken by the mending alone.
+    """
+    for channel in channels(case.machine):
+        key = typed(case, channel.name)
+        with forked(case.machine) as machine:
+            key(machine)
+            asking = [k for k in range(int(machine.m.slots))
+                      if int(machine.m.ip[k]) and can_ask(machine, k)]
+            broken = [links for slot in asking if (links := list(_broken(case, slot)))]
+        if not broken or prover.goes_on(key) is not None:
+            continue
+        for links in broken:
+            finding = _mended(case, prover, links, (key,))
+            if finding is not None:
+                finding.evidence.insert(-1, f"A key was typed at {channel.name} in that copy; "
+                                            f"without the mending it wakes nobody.")
+                return finding
+    return None
 
 
 def _mended(case: Case, prover: Prover, links: list[Link],
@@ -167,17 +197,37 @@ def _broken(case: Case, slot: int) -> Iterator[Link]:
                    (f"{who} has a request pending; its jumper interrupt is false.", *words),
                    (f"Set interrupt = true in slot.{name}.",))
     upstream = _upstream(case, slot)
-    if int(m.chained[slot]) and -1 in upstream:
-        yield Link(CHAIN_OPEN, slot, _close_chain, False,
-                   f"{who} asks for an interrupt, but its IEI is low: an empty slot above it has "
-                   f"no IEI-IEO jumper.",
-                   (f"{who} has a request pending and IEI low; the chain above it is "
-                    f"{_chain_words(case, upstream)}.", *words),
-                   ('Set the IEI-IEO jumper of the empty slot (take "open" out of '
-                    'backplane.chain).',))
+    if int(m.chained[slot]) and _undriven(upstream):
+        yield _open(case, slot, upstream, words)
     yield from _unfinished(case, slot, upstream, words)
     if not int(m.iff1):
         yield _off(case, slot, words)
+
+
+def _undriven(upstream: list[int]) -> bool:
+    """Tell whether the nearest break of the chain above a card lets IEI read low."""
+    return next((k == OPEN for k in reversed(upstream) if k < 0), False)
+
+
+def _open(case: Case, slot: int, upstream: list[int], words: tuple[str, ...]) -> Link:
+    """Give the link of a chain that nobody drives: an empty slot, or a card wired wrongly."""
+    who, name = case.slot_words(slot), case.machine.slots[slot].name
+    chain = list(case.machine.description.chain or ())
+    evidence = (f"{who} has a request pending and IEI low; the chain above it is "
+                f"{_chain_words(case, upstream)}.", *words)
+    if "open" in chain[:chain.index(name)]:
+        return Link(CHAIN_OPEN, slot, _close_chain, False,
+                    f"{who} asks for an interrupt, but its IEI is low: an empty slot above it has "
+                    f"no IEI-IEO jumper.", evidence,
+                    ('Set the IEI-IEO jumper of the empty slot (take "open" out of '
+                     'backplane.chain).',))
+    above = [case.machine.slots[k].name for k in upstream if k >= 0][-1:]
+    before = f"the IEO of {above[0]}" if above else "the chain's beginning, which is high"
+    return Link(CHAIN_OPEN, slot, _close_chain, False,
+                f"{who} asks for an interrupt, but its IEI is low and nobody drives it, though no "
+                f"slot above it is empty.", evidence,
+                (f"Follow the IEI of {name} to {before}: IEI and IEO exchanged at "
+                 f"{' or '.join([*above, name])}, a broken wire, a bent pin.",))
 
 
 def _unfinished(case: Case, slot: int, upstream: list[int],

@@ -21,14 +21,13 @@ from emu.diagnosis.links import (
     wanted_places,
 )
 from emu.diagnosis.names import Names
-from emu.diagnosis.proof import Change, Outcome, Profile
+from emu.diagnosis.proof import Change, Outcome, Profile, typed
 from emu.diagnosis.silent_ports import SilentPort, ports_fact, silent_ports, timer_ports
-from emu.diagnosis.sources import state_words
+from emu.diagnosis.sources import sources, state_words
 from emu.diagnosis.trials import interrupt
 from emu.diagnosis.vectors import uncalled
 from emu.diagnosis.verdict import HUNG, TRIED, Cause, Finding
 from emu.diagnosis.window import forked, windows
-from emu.machine import Machine
 from emu.state import CHAINED_INTERRUPT, NO_INTERRUPT
 
 NO_TICK = Cause(
@@ -42,7 +41,6 @@ NO_TICK = Cause(
 PATH = 60  # instructions before the idle loop that tell how it was entered
 MODE1 = 0x38
 MOST_TRIED = 12  # handlers called again and again
-KEY_COMES = 0.004  # seconds in which a typed character has arrived
 
 
 @dataclass(frozen=True)
@@ -87,17 +85,6 @@ def _interruptible(case: Case) -> bool:
     """Tell whether the CPU would take an interrupt some time soon."""
     with forked(case.machine):
         return interrupt(case.machine, MODE1)
-
-
-def typed(case: Case, channel: str) -> Change:
-    """Make a change that types a character and lets it arrive."""
-
-    def change(machine: Machine) -> bool:
-        case.session.type_now(channel, b"x")
-        machine.run(int(machine.m.t) + machine.at(KEY_COMES))
-        return True
-
-    return change
 
 
 def _tried(case: Case, handler: int, place: tuple[int | None, int], known: Profile,
@@ -179,6 +166,8 @@ def serial_silent(case: Case) -> Finding | None:
     number = _serial_card(case, woken)
     slot, who = case.machine.slots[number], case.slot_words(number)
     sends = woken.serial == "sends"
+    if not sends and _reports(case, number, woken):
+        return None
     what = "sends on" if sends else "brings a character"
     trial = (f"In a copy of the machine a character was typed at {woken.key}: no interrupt came. "
              f"With the handler called by hand after it the foreground went on." if woken.key else
@@ -198,6 +187,20 @@ def serial_silent(case: Case) -> Finding | None:
          f"{_hangs_on(woken)}.",
          *[f"{slot.name}: {line}." for line in state_words(case, number)], *waited_for(case),
          trial], remedy, {**_vector_fact(woken), "slot": slot.name}, TRIED)
+
+
+def _reports(case: Case, number: int, woken: Woken) -> bool:
+    """Tell whether a card asks with the handler's vector once a character has come."""
+    m, name = case.m, case.machine.slots[number].name
+    own = [s for s in sources(case.machine) if s.slot == number and s.vector == woken.vector]
+    for channel in channels(case.machine):
+        if channel.name.partition(".")[0] == name and int(m.int_kind[number]) != NO_INTERRUPT:
+            with forked(case.machine):
+                typed(case, channel.name)(case.machine)
+                if any(int(m.ip[number]) >> s.bit & 1 for s in own) or (
+                        not own and int(m.ip[number])):
+                    return True
+    return False
 
 
 def _serial_card(case: Case, woken: Woken) -> int:

@@ -18,20 +18,34 @@ LOOK = 0.04  # seconds that tell whether anything new runs
 
 
 class Again:
-    """The run of a case once more, on a machine of its own, with what was typed."""
+    """The run of a case once more, on a machine of its own, with what was typed.
 
-    def __init__(self, case: Case, machine: Machine | None = None) -> None:
+    On a changed machine that may lack the channel: then what was typed there comes to the
+    first one of the same slot, or nowhere.
+    """
+
+    def __init__(self, case: Case, machine: Machine | None = None,
+                 until: str | None = None) -> None:
         self.machine = case.session.replay(0) if machine is None else machine
-        self.session = Session(self.machine)
-        self._inputs = list(case.session.inputs)
+        self.session = Session(self.machine, until)
+        self._inputs = [(t, there, what) for t, name, what in case.session.inputs
+                        if (there := self._place(name)) is not None]
         self._typed = 0
+
+    def _place(self, name: str) -> str | None:
+        """Give the channel or bay of this machine that stands for one of the case's."""
+        known = [*self.session.console.channels, *self.machine.bays]
+        slot = name.partition(".")[0]
+        return name if name in known else next(
+            (other for other in self.session.console.channels
+             if other.partition(".")[0] == slot), None)
 
     def to(self, t: int) -> None:
         """Run to a T-state, typing what was typed on the way."""
         while self._typed < len(self._inputs) and self._inputs[self._typed][0] <= t:
             when, name, keys = self._inputs[self._typed]
             self.session.run_to(when)
-            self.session.console.type(name, keys, when)
+            self.session.again(name, keys, when)
             self._typed += 1
         self.session.run_to(t)
 

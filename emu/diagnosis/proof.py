@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 TICK = 0.01  # seconds between the interrupts of a trial
 TICKS = 400  # so many at most
 AFTER = 0.004  # seconds looked at after an exit was taken
+KEY_COMES = 0.004  # seconds in which a typed character has arrived
 ASTRAY = frozenset((0x0000,))  # it starts over: nobody wakes there
 
 Change = Callable[[Machine], bool]  # changes a fork; False when it cannot be done
@@ -186,3 +187,14 @@ def _watch_nothing(machine: Machine) -> None:
 def both(*changes: Change) -> Change:
     """Join several changes to one."""
     return lambda machine: all(change(machine) for change in changes)
+
+
+def typed(case: Case, channel: str) -> Change:
+    """Make a change that types a character and lets it arrive."""
+
+    def change(machine: Machine) -> bool:
+        case.session.type_now(channel, b"x")
+        machine.run(int(machine.m.t) + machine.at(KEY_COMES))
+        return True
+
+    return change

@@ -13,6 +13,7 @@ from typing import Any
 from emu.catalogue import cards
 from emu.description import describe, load_tree
 from emu.diagnosis.case import Case
+from emu.diagnosis.moments import Again
 from emu.diagnosis.silent_ports import silent_ports
 from emu.diagnosis.trials import SETTLE, alone, keystroke, nudged
 from emu.diagnosis.verdict import Finding
@@ -86,16 +87,14 @@ def _try(case: Case, tree: Tree, remedy: Remedy) -> SecondRun | None:
         remedy.edit(changed)
         description = replace(describe(changed, case.machine.description.path),
                               faults=case.machine.description.faults)
-        machine = Machine(description, case.machine.seed)
-        session = Session(machine, first.until)
-        for t, channel, keys in first.inputs:
-            session.console.type(channel, keys, t)
+        run = Again(case, Machine(description, case.machine.seed), first.until)
     except (InputError, KeyError):
         return None
+    machine, session = run.machine, run.session
     end = min(int(case.m.t), machine.at(LONGEST))
     step = machine.at(0.1)
     while int(machine.m.t) < end and not session.reached and case.budget.left() > 0:
-        session.run_to(min(int(machine.m.t) + step, end))
+        run.to(min(int(machine.m.t) + step, end))
         session.look_for_text()
     if session.reached:
         return SecondRun(remedy.words, "reached", float(machine.seconds(session.reached_t)))
@@ -116,7 +115,7 @@ def remedies(case: Case, finding: Finding) -> Iterator[Remedy]:
     """List the changes that fit a finding, the likeliest first."""
     involved = finding.facts.get("slots") or [finding.facts.get("slot")]
     slots = [s for s in case.machine.slots if s.name in involved]
-    if finding.cause.code == "chain-open":
+    if finding.cause.code == "chain-open" and "open" in (case.machine.description.chain or ()):
         yield Remedy("with the empty slot's IEI-IEO jumper set", _close_chain)
     if finding.cause.code in ("no-tick", "timer-stopped", "stops-itself", "masked-halt"):
         yield from _timers(case, finding)

@@ -1,7 +1,7 @@
 """A vector that leads past its handler: the I register, the vector byte, or the table is wrong.
 
-The run is done again to its first acknowledge in mode 2.  Where the pointer read there leads
-to nothing that returns, the pointers of the other handlers that can be found are put in its
+The run is done again to the first acknowledge of each vector.  Where the pointer read there
+leads to nothing that returns, the pointers of the other handlers that can be found are put in its
 place, one after the other: the one with which the machine ends elsewhere was meant.
 """
 from __future__ import annotations
@@ -9,22 +9,25 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from emu import stops
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import HALTED_OFF, STUCK, WILD, Check
 from emu.diagnosis.history import run_to_stop
 from emu.diagnosis.links import BAD_VECTOR
+from emu.diagnosis.progress import run_on
 from emu.diagnosis.trials import activity, read_memory, read_word
-from emu.diagnosis.vectors import reaches_reti
+from emu.diagnosis.vectors import opens, reaches_reti
 from emu.diagnosis.vectors import tables as found_tables
 from emu.diagnosis.verdict import HUNG, RUNAWAY, TRIED, Finding
 from emu.diagnosis.window import forked
 from emu.disassembler import disassemble
 from emu.machine import Machine
-from emu.state import STOP_ACK
+from emu.state import STOP_ACK, STOP_POP
 from emu.stops import Row
 
 STRAIGHT = 120  # instructions followed to a return
 MOST = 12  # pointers tried
+BACK = 0.25  # seconds in which a handler has returned
 
 
 @dataclass(frozen=True)
@@ -38,24 +41,45 @@ class Meant:
 
 def bad_vector(case: Case) -> Finding | None:
     """Check whether the vectors that were supplied lead to handlers, and which were meant."""
-    used = [v for v in range(256) if int(case.m.vector_count[v])]
-    if not used or int(case.m.ack_empty):
+    if int(case.m.ack_empty):
         return None
-    before = run_to_stop(case.session, [Row(STOP_ACK)], int(case.m.t))
-    if before is None:
-        return None
-    t = int(before.m.ack_last)
-    machine = case.session.replay(max(t - 1, 0))
-    page = int(machine.m.i)
-    entries = {v: read_word(machine, page << 8 | v) for v in used}
-    lost = [v for v, at in entries.items() if case.unwritten(at) or not _returns(machine, at)]
-    for vector in lost[:2]:
-        for count, meant in enumerate(_others(machine, page, vector)):
+    for vector in _astray(case)[:2]:
+        taken = run_to_stop(case.session, [Row(STOP_ACK, vector, vector)], int(case.m.t))
+        if taken is None or not vector & 1 and _came_back(case, taken):
+            continue
+        t = int(taken.m.ack_last)
+        machine = case.session.replay(max(t - 1, 0))
+        for count, meant in enumerate(_others(machine, int(machine.m.i), vector)):
             if count >= MOST or case.budget.left() <= 0:
                 break
             if _ends_elsewhere(case, machine, vector, meant):
                 return _finding(case, machine, t, vector, meant)
     return None
+
+
+def _astray(case: Case) -> list[int]:
+    """List the vectors supplied whose entries, as code, lead to no return."""
+    used = [v for v in range(256) if int(case.m.vector_count[v])]
+    before = run_to_stop(case.session, [Row(STOP_ACK)], int(case.m.t)) if used else None
+    if before is None:
+        return []
+    machine = case.session.replay(max(int(before.m.ack_last) - 1, 0))
+    entries = {v: read_word(machine, int(machine.m.i) << 8 | v) for v in used}
+    return [v for v, at in entries.items() if case.unwritten(at) or not _returns(machine, at)]
+
+
+def _came_back(case: Case, machine: Machine) -> bool:
+    """Tell whether a handler that has just been entered comes back.
+
+    One that gives the CPU to another process ends in no return that can be read from its
+    code: the return address that the acknowledge has pushed is taken again.  What is no
+    handler may come to a return by luck.
+    """
+    if case.unwritten(int(machine.m.pc)) or not opens(machine, int(machine.m.pc)):
+        return False
+    low = int(machine.m.sp)
+    stops.arm(machine.m, [Row(STOP_POP, low, low)])
+    return run_on(machine, int(machine.m.t) + machine.at(BACK))
 
 
 def _returns(machine: Machine, entry: int) -> bool:

@@ -25,13 +25,18 @@ def visible(machine: Machine) -> np.ndarray:
     return np.concatenate(pages)
 
 
-def reaches_reti(machine: Machine, entry: int) -> bool:
-    """Tell whether code opens as a handler does and its straight path comes to RETI."""
+def opens(machine: Machine, entry: int) -> bool:
+    """Tell whether code opens as a handler does."""
     first = read_memory(machine, entry)
     if first in (0xDD, 0xED, 0xFD):
         first = {0x73: 0x22}.get(read_memory(machine, (entry + 1) & 0xFFFF),
                                  read_memory(machine, (entry + 1) & 0xFFFF))
-    if first not in OPENINGS:
+    return first in OPENINGS
+
+
+def reaches_reti(machine: Machine, entry: int) -> bool:
+    """Tell whether code opens as a handler does and its straight path comes to RETI."""
+    if not opens(machine, entry):
         return False
     at = entry
     for _ in range(STEPS):
