@@ -91,6 +91,9 @@ def _of_card(case: Case, wait: Wait, load: Load, freed: list[int]) -> Finding:
     cause, what = CARD_BIT, "a bit"
     remedy = [f"Look at what {slot.name} says of itself (above) and program it for what the wait "
               f"at {case.names.at(wait.pc)} expects."]
+    if slot.card.inputs:
+        remedy.append(f"Or mend what should drive the inputs of {slot.name}: a wire, a switch, a "
+                      f"clock.")
     if then == IN and slot.card.channels:
         cause, what = RECEIVER_OFF, "a character"
         remedy = [f"Enable the receiver of {slot.name}; a key typed in a copy changed nothing."]
