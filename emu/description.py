@@ -226,7 +226,8 @@ def _blocks(value: Any, settings: Mapping[str, Any], spot: str) -> Original | No
     if value is None:
         return None
     try:
-        return open_blocks(Path(value), bool(settings.get("write-protect", False)))
+        return open_blocks(Path(value), bool(settings.get("write-protect", False)),
+                           int(settings.get("blank", 0)))
     except InputError as error:
         raise InputError(f"{spot}: {error}") from None
 

@@ -338,6 +338,8 @@ CARD = Card(
     jumpers=(
         Jumper("medium", "medium", None, "image of the card, sectors of 512 bytes; none: the "
                "socket is empty"),
+        Jumper("blank", "int", 0, "sectors of a blank card, made when the image is not there yet; "
+               "0: the image must be there", high=131_072),
         Jumper("write-protect", "flag", False, "the card takes no writing"),
         Jumper("ready-time", "int", 50_000, "microseconds from RESET until it is ready",
                high=10_000_000),

@@ -13,7 +13,7 @@ from emu.cli import group
 from emu.compare.seriallog import lines_of
 from emu.errors import InputError
 
-BANNER = ["Tidewater 1.4, harbour tide-gauge logger", "512 KiB RAM",
+BANNER = ["Tidewater 1.5, harbour tide-gauge logger", "512 KiB RAM",
           "Harbour office, tide desk. Type help for the commands.", "tw> "]
 
 

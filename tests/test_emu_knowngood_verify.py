@@ -62,16 +62,16 @@ def first_read(t_end: int, physical: int, byte: int) -> tuple[int, int]:
 
 
 def test_a_changed_byte_is_found_at_its_first_bus_cycle(good: Path, tmp_path: Path) -> None:
-    new = patched(tmp_path, b"Tidewater 1.4, harbour", b"Tidewater 1.5, harbour")
-    place = place_of(b"Tidewater 1.4, harbour") + len("Tidewater 1.")
-    t, address = first_read(300_000, place, ord("4"))
+    new = patched(tmp_path, b"Tidewater 1.5, harbour", b"Tidewater 1.7, harbour")
+    place = place_of(b"Tidewater 1.5, harbour") + len("Tidewater 1.")
+    t, address = first_read(300_000, place, ord("5"))
     result = run("verify", new, good, "--good", FULL, "--json")
     assert result.exit_code == 1, result.output
     found = json.loads(result.stdout)
     difference = found["first_difference"]
     assert difference["t"] == t
-    assert difference["good"]["cycle"] == f"read {address:04X}h = 34h by memory at T {t}"
-    assert difference["here"]["cycle"] == f"read {address:04X}h = 35h by memory at T {t}"
+    assert difference["good"]["cycle"] == f"read {address:04X}h = 35h by memory at T {t}"
+    assert difference["here"]["cycle"] == f"read {address:04X}h = 37h by memory at T {t}"
     assert "con_puts" in difference["good"]["place"] == difference["here"]["place"]
     assert any("ld a,(hl)" in line for line in difference["here"]["trace"])
     assert found["aspects"]["console"][0].startswith("sio.a: the texts part in line 2, column 13:")
@@ -95,8 +95,8 @@ def test_a_changed_instruction_and_an_image_as_the_good_side(good: Path, tmp_pat
 
 
 def test_without_the_good_image_the_interval_is_named(good: Path, tmp_path: Path) -> None:
-    new = patched(tmp_path, b"Tidewater 1.4, harbour", b"Tidewater 1.5, harbour")
-    t, _ = first_read(300_000, place_of(b"Tidewater 1.4, harbour") + 12, ord("4"))
+    new = patched(tmp_path, b"Tidewater 1.5, harbour", b"Tidewater 1.7, harbour")
+    t, _ = first_read(300_000, place_of(b"Tidewater 1.5, harbour") + 12, ord("5"))
     found = json.loads(run("verify", new, good, "--json").stdout)
     interval = found["interval"]
     rows = {cycles: end for cycles, end, _ in json.loads(good.read_text())["bus"]["checkpoints"]}
@@ -122,7 +122,7 @@ def test_only_what_is_asked_counts(good: Path, tmp_path: Path) -> None:
 
 def test_junit_has_a_case_for_each_aspect(good: Path, tmp_path: Path) -> None:
     out = tmp_path / "out.xml"
-    new = patched(tmp_path, b"Tidewater 1.4, harbour", b"Tidewater 1.5, harbour")
+    new = patched(tmp_path, b"Tidewater 1.5, harbour", b"Tidewater 1.7, harbour")
     assert run("verify", new, good, "--junit", out).exit_code == 1
     suite = Xml.parse(out).getroot()[0]
     failed = {case.get("name") for case in suite if case.find("failure") is not None}
@@ -153,7 +153,7 @@ def test_refused(good: Path, tmp_path: Path) -> None:
         f"{good}: is a record of tidewater on 'Tidewater: every card', not of masked-halt on "
         f"'Zoo: masked-halt'; name its own record, or go on with --other-image.")
     assert run("verify", halt, good, "--other-image", "--same-console").exit_code == 1
-    new = patched(tmp_path, b"Tidewater 1.4, harbour", b"Tidewater 1.5, harbour")
+    new = patched(tmp_path, b"Tidewater 1.5, harbour", b"Tidewater 1.7, harbour")
     assert "is not the one that" in refusal(FULL, good, "--good", new)
     assert "--strict compares everything" in refusal(FULL, good, "--strict", "--same-console")
     assert refusal(FULL, good, "--tolerance", "much") == (

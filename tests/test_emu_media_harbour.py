@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import random
 import re
+from datetime import datetime
 
 import pytest
 
@@ -122,3 +123,11 @@ def test_no_file_system() -> None:
 def test_sectors_of_another_size() -> None:
     with pytest.raises(InputError, match="tidewater needs sectors of 512 bytes"):
         make(filled(Geometry(77, 2, 8, 1024), 0xE5, "d.img"), "tidewater")
+
+
+@pytest.mark.parametrize("date", ["2000-01-01 00:00:00", "2031-02-28 23:59:59",
+                                  "2031-03-01 00:00:01", "2099-12-31 23:59:59"])
+def test_dates_before_and_after_the_start_come_back(date: str) -> None:
+    _, made = disk()
+    made.write("log", b"", int(datetime.fromisoformat(f"{date}+00:00").timestamp()))
+    assert made.entries()[0].when == date

@@ -96,7 +96,7 @@ def test_slices_of_a_quiet_run_do_not_matter(monkeypatch: pytest.MonkeyPatch, un
 def test_a_text_that_comes_in_two_slices_is_found() -> None:
     """At 38400 baud a line takes 10 ms and more; slices are 20 ms."""
     session = Session(Machine(load(TIDEWATER / "full.toml")),
-                      "Tidewater 1.4, harbour tide-gauge logger\r\n512 KiB RAM", Fraction(3))
+                      "Tidewater 1.5, harbour tide-gauge logger\r\n512 KiB RAM", Fraction(3))
     session.run()
     assert session.reached
     slices = {t // session.machine.at(Fraction(1, 50))

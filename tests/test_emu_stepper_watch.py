@@ -89,7 +89,7 @@ def test_stops_on_what_the_cards_and_the_cpu_do(tidewater: Sitting) -> None:
                  "when [ticks] & 3 = 3"):
         sitting.until(stop(sitting, text))
         told[text] = sitting.go(sitting.t + sitting.machine.at(1), [stop(sitting, text)]).words
-    assert re.fullmatch(r"change ticks \(E185h\): ..h, was ..h", told["change ticks for 4"])
+    assert re.fullmatch(r"change ticks \(E186h\): ..h, was ..h", told["change ticks for 4"])
     assert told["acknowledge 10h"] == "interrupt acknowledged, vector 10h"
     assert told["request ctc"] == "/INT falls; ctc asks"
     assert told["when [ticks] & 3 = 3"] == "when [ticks] & 3 = 3 came true"

@@ -61,7 +61,7 @@ def test_help_fits_a_page_and_a_terminal(desk: Desk) -> None:
 
 def test_what_is_looked_at(desk: Desk) -> None:
     for what, pattern in (
-            ("", r"T \d+ \(\d+\.\d+ ms\)  02A6h, sched_idle\+8 \(sched\.s:93\)\npc 02A6"),
+            ("", r"T \d+ \(\d+\.\d+ ms\)  02AFh, sched_idle\+8 \(sched\.s:93\)\npc 02AF"),
             ("registers", r"flags [S.][Z.][Y.][H.][X.][P.][N.][C.]  .*halted"),
             ("code con_putc for 2", r"con_putc:\n  [0-9A-F]{4}  E5 +push hl +console\.s:\d+"),
             ("stack 3", r"^  [0-9A-F]{4}  0000\n"),
@@ -69,7 +69,7 @@ def test_what_is_looked_at(desk: Desk) -> None:
             ("pages", r"0000-3FFF  memory, flash from 00000h"),
             ("chain", r"ctc +IEI 1 IEO 1  nothing pending, nothing in service\n  sio "),
             ("cards ctc", r"ctc +channel 0: timer, 256 x 240 T-states"),
-            ("cycles 3", r"(?:\d+  halted +02A6 F3  memory\n?\s*){3}"),
+            ("cycles 3", r"(?:\d+  halted +02AF F3  memory\n?\s*){3}"),
             ("stops", "no stops"), ("inputs", "nothing was typed or changed")):
         matches(pattern, answer(desk, f"look {what}"))
 
@@ -82,7 +82,7 @@ def test_stars_mark_what_changed(desk: Desk) -> None:
 
 def test_running_stopping_and_forgetting(desk: Desk) -> None:
     matches("stop 1: write ticks, met 0 times", answer(desk, "watch write ticks"))
-    matches(r"^stop 1: write ticks \(E185h\): ..h, was ..h\nT ", answer(desk, "go"))
+    matches(r"^stop 1: write ticks \(E186h\): ..h, was ..h\nT ", answer(desk, "go"))
     matches("stop 1 sleeps", answer(desk, "sleep 1"))
     matches("the time has come", answer(desk, "go 50 ms"))
     matches(r"1: write ticks \(asleep\), met 1 times", answer(desk, "look stops"))
@@ -109,9 +109,9 @@ def test_cycles_and_ticks_forwards_and_back(desk: Desk) -> None:
 def test_who_when_and_back_to_what_was_found(desk: Desk) -> None:
     answer(desk, "go 100 ms")
     found = answer(desk, "who ticks for 2")
-    matches(r"ticks \(E185h\): ..h at T \d+ \(.*\), 0355h, tick_isr\+8 \(timer\.s:42\)\n"
-            r"ticks\+1 \(E186h\): ..h at .*\nback there: back to found", found)
-    matches(r"0355h, tick_isr\+8", answer(desk, "back to found"))
+    matches(r"ticks \(E186h\): ..h at T \d+ \(.*\), 036Ch, tick_isr\+8 \(timer\.s:42\)\n"
+            r"ticks\+1 \(E187h\): ..h at .*\nback there: back to found", found)
+    matches(r"036Ch, tick_isr\+8", answer(desk, "back to found"))
     matches(r"out port 20h: \w\wh at T \d+", answer(desk, "who out sio.a-data"))
     matches(r"in port F1h: never since power-on", answer(desk, "who in F1h"))
     matches(r"never changed since power-on", answer(desk, "when 0xdfff"))

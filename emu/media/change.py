@@ -31,7 +31,8 @@ def medium_for(machine: Machine, where: str, path: str | None) -> Original | Non
     declared = next(j for j in slot.card.jumpers if j.name == jumper)
     if declared.kind == "drive":
         return disk_in({**slot.settings[jumper], "medium": path}, where)
-    return open_blocks(Path(path), bool(slot.settings.get("write-protect", False)))
+    return open_blocks(Path(path), bool(slot.settings.get("write-protect", False)),
+                       int(slot.settings.get("blank", 0)))
 
 
 def change(machine: Machine, where: str, original: Original | None) -> None:

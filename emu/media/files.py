@@ -57,8 +57,14 @@ def open_floppy(path: Path, geometry: Geometry | None, protected: bool = False,
     return Original(path, data, geometry, protected, stamp=_stamp(path))
 
 
-def open_blocks(path: Path, protected: bool = False) -> Original:
-    """Open a memory card's image: sectors of 512 bytes, mapped, not read."""
+def open_blocks(path: Path, protected: bool = False, blank: int = 0) -> Original:
+    """Open a memory card's image: sectors of 512 bytes, mapped, not read.
+
+    ``blank``: a file that is not there yet is a card of so many sectors, all zeros.  Raises
+    InputError when the file cannot be read or its size is wrong.
+    """
+    if blank and not path.exists():
+        return Original(path, bytearray(blank * BLOCK), None, protected)
     try:
         with path.open("rb") as file:
             status = os.fstat(file.fileno())

@@ -1,6 +1,6 @@
 """Tidewater's file system: a file is one run of sectors, its directory entry is written last.
 
-docs/tidewater-disk.md describes it byte by byte; roms/tidewater/files.s is its other side.
+docs/tidewater-disk.md describes it byte by byte; roms/tidewater/harbour.s is its other side.
 """
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ FILE, BAD = 1, 2
 DIRECTORY_BLOCKS = 4
 PER_BLOCK = 512 // RECORD.size
 EPOCH = datetime(2031, 3, 1, tzinfo=UTC)
+END = int((datetime(2100, 1, 1, tzinfo=UTC) - EPOCH).total_seconds())  # from here on: before 2031
 NAME = re.compile(r"[a-z0-9][a-z0-9._-]{0,11}$")
 
 
@@ -75,7 +76,7 @@ class Harbour:
     def entries(self) -> list[Entry]:
         """List the files in the order of the directory."""
         return [Entry(_text(name), length, first,
-                      str(EPOCH + timedelta(seconds=seconds))[:19] if seconds else "")
+                      _date(seconds) if seconds else "")
                 for _, (name, kind, first, _, length, seconds, _) in self._records()
                 if kind == FILE]
 
@@ -113,7 +114,7 @@ class Harbour:
                              f"{self.length * PER_BLOCK} entries is full; remove a file first.")
         for k in range(need):
             self.image.put(first + k, data[512 * k:512 * k + 512])
-        since = max(int(seconds - EPOCH.timestamp()), 0) if seconds else 0
+        since = int(seconds - EPOCH.timestamp()) & 0xFFFFFFFF if seconds else 0
         self._put(min(free), RECORD.pack(name.encode(), FILE, first, need, len(data), since,
                                          sum(data) & 0xFFFF))
 
@@ -177,6 +178,11 @@ class Harbour:
 
 def _text(name: bytes) -> str:
     return name.rstrip(b"\0").decode("latin-1")
+
+
+def _date(seconds: int) -> str:
+    """Give the date of seconds since 2031, modulo 2^32."""
+    return str(EPOCH + timedelta(seconds=seconds - (2**32 if seconds >= END else 0)))[:19]
 
 
 def _bad_name(place: str, what: str, name: str) -> str:

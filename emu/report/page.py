@@ -12,6 +12,7 @@ from emu.atomic import check_output, write_atomic
 from emu.console import Channel
 from emu.diagnosis import Verdict
 from emu.diagnosis.verdict import REACHED, WAITING
+from emu.glass import framed
 from emu.knowngood.rerun import run_of
 from emu.report.history import BINS, NMI_ROW, History, history
 from emu.report.listing import loop
@@ -140,6 +141,8 @@ def _console(session: Session) -> str:
             text = channel.text.decode("latin-1").replace("\r\n", "\n").replace("\r", "\n")
             shown = "".join(c if c in "\n\t" or c.isprintable() else "\ufffd" for c in text)
             out.append(f"<h2>{escape(channel.name)}</h2><pre>{escape(shown)}</pre>")
+    if glass := "\n".join(framed(session.machine)):
+        out.append(f"<h2>What the displays show</h2><pre>{escape(glass)}</pre>")
     return f"<section>{''.join(out)}</section>" if out else ""
 
 

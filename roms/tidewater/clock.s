@@ -1,21 +1,34 @@
-; Date and time, kept by counting ticks from a made-up start: 1 March 2031, midnight.
-;
-; Counting years from March puts the leap day at the end, where it needs one test only.
+; Date and time: from the clock card, or counted in ticks from a made-up start, 1 March 2031.
 
         .include "defs.inc"
 
-        .equ START_YEAR, 31
-
         .section .text, "ax"
-        .global clock_seconds, print_time, date_of, cmd_date
+        .global clock_seconds, print_time, print_moment, cmd_date
 
+; date: show date and time, and where they come from when it is not the clock card.
 cmd_date:
+        ld de, date_words
+        ld a, (hl)
+        or a
+        jp nz, run_word
+        call clock_check
+        push hl                         ; why the card is not used, empty when it is
         call clock_seconds
         call print_time
-        jp con_newline
+        pop hl
+        ld a, (hl)
+        or a
+        jp z, con_newline
+        push hl
+        ld hl, text_counted
+        call con_puts
+        pop hl
+        jp con_puts
 
-; DEHL = seconds since the start.
+; DEHL = seconds since the start. Saves IX.
 clock_seconds:
+        call card_seconds
+        ret nc
         di                              ; the tick must not come between the halves
         ld hl, (ticks)
         ld de, (ticks + 2)
@@ -23,90 +36,126 @@ clock_seconds:
         ld c, TICKS_PER_SECOND
         jp div32
 
-; Print DEHL seconds since the start as date and time. Destroys all.
+; Print DEHL seconds since the start as date and time. Destroys all but IX.
 print_time:
-        ld c, 60
-        call div32
-        push af                         ; seconds
-        call div32
-        push af                         ; minutes
-        ld c, 24
-        call div32
-        push af                         ; hours
-        call print_date
-        call print_space
-        pop af
-        call print_two
-        ld a, ':'
-        call con_putc
-        pop af
-        call print_two
-        ld a, ':'
-        call con_putc
-        pop af
-        jp print_two
+        push ix
+        push hl                         ; six bytes of room
+        push hl
+        push hl
+        ld ix, 0
+        add ix, sp
+        call split_time
+        call print_moment
+        pop hl
+        pop hl
+        pop hl
+        pop ix
+        ret
 
-; Print the date HL days after the start.
-print_date:
-        call date_of
+; Print the moment at IX.
+print_moment:
         ld a, 20
         call print_two
-        ld a, b
+        ld a, (ix + T_YEAR)
         call print_two
         ld a, '-'
         call con_putc
-        ld a, c
+        ld a, (ix + T_MONTH)
         call print_two
         ld a, '-'
         call con_putc
-        ld a, l
+        ld a, (ix + T_DAY)
+        call print_two
+        call print_space
+        ld a, (ix + T_HOUR)
+        call print_two
+        ld a, ':'
+        call con_putc
+        ld a, (ix + T_MINUTE)
+        call print_two
+        ld a, ':'
+        call con_putc
+        ld a, (ix + T_SECOND)
         jp print_two
 
-; B = year since 2000, C = month, L = day of the date HL days after the start. Destroys DE.
-date_of:
-        ld bc, START_YEAR * 256         ; B = year, C = months since March
-1:      call month_length
-        ld e, a
-        ld d, 0
+; date set YYYY-MM-DD hh:mm:ss: set the clock card; any character may stand between.
+date_set:
+        ld a, (clock_state)
         or a
-        sbc hl, de
+        jr z, 4f
+        push ix
+        ld ix, moment
+        ld b, T_YEAR
+1:      push bc
+        call parse_number
+        pop bc
         jr c, 3f
-        inc c
-        ld a, c
-        cp 10                           ; January
-        jr nz, 2f
-        inc b
-2:      cp 12
-        jr nz, 1b
-        ld c, 0
-        jr 1b
-3:      add hl, de
-        inc l
-        ld a, c
-        add a, 3
-        cp 13
-        jr c, 4f
-        sub 12
-4:      ld c, a
-        ret
-
-; A = days in month C (0 is March) of year B. Destroys DE.
-month_length:
-        push hl
-        ld hl, month_days
-        ld d, 0
-        ld e, c
-        add hl, de
-        ld a, (hl)
-        pop hl
-        cp 28
-        ret nz
         ld a, b
-        and 3
-        ld a, 28
-        ret nz
-        inc a
+        cp T_YEAR
+        jr nz, 2f
+        push hl
+        ld hl, -2000
+        add hl, de
+        ex de, hl
+        pop hl
+2:      ld a, d
+        or a
+        jr nz, 3f
+        call store_field
+        jr c, 3f
+        ld a, (hl)
+        or a
+        jr z, 5f
+        inc hl
+5:      dec b
+        jp p, 1b
+        call day_missing
+        jr c, 3f
+        call clock_write
+        pop ix
+        ld hl, text_nothing
+        jp cmd_date
+3:      pop ix
+        ld hl, text_date_set
+        jp con_puts
+4:      ld hl, text_no_clock
+        jp con_puts
+
+; Field B of the moment at IX = E; carry set when it is out of its limits.
+store_field:
+        push hl
+        ld hl, clock_limits
+        ld a, b
+        add a, a
+        call add_a
+        ld a, e
+        cp (hl)
+        jr c, 1f
+        inc hl
+        cp (hl)
+        ccf
+        jr c, 1f
+        push ix
+        pop hl
+        ld a, b
+        call add_a
+        ld (hl), e
+        or a
+1:      pop hl
         ret
 
-month_days:
-        .byte 31, 30, 31, 30, 31, 31, 30, 31, 30, 31, 31, 28
+date_words:
+        .asciz "set"
+        .asciz ""
+        .word date_set
+        .byte 0
+
+text_counted:
+        .asciz ", counted since power-on: "
+text_date_set:
+        .asciz "date set wants YYYY-MM-DD hh:mm:ss, years 2000 to 2099\r\n"
+text_nothing:
+        .byte 0
+
+        .section .bss
+moment: .space T_SIZE

@@ -168,39 +168,34 @@ store_entry:
 
 ; DE = time and HL = date as a folder entry has them. Destroys all.
 now:    call clock_seconds
-        ld c, 60
-        call div32
-        srl a
-        push af                         ; half seconds
-        call div32
-        push af                         ; minutes
-        ld c, 24
-        call div32
-        add a, a
-        add a, a
-        add a, a
-        push af                         ; hours, where they go in the high byte
-        call date_of
-        ld a, b
+        push ix
+        ld ix, now_moment
+        call split_time
+        ld a, (ix + T_YEAR)
         add a, 20                       ; years since 1980
         add a, a
         ld b, a
-        ld a, l
+        ld c, (ix + T_MONTH)
+        ld a, (ix + T_DAY)
         call shift5
         ex de, hl                       ; DE = month and day
         ld a, d
         or b
         ld d, a
-        pop hl                          ; H = hours
-        pop bc
-        ld c, b                         ; minutes
-        pop af
-        ld b, h
+        ld a, (ix + T_HOUR)
+        add a, a
+        add a, a
+        add a, a
+        ld b, a                         ; hours, where they go in the high byte
+        ld c, (ix + T_MINUTE)
+        ld a, (ix + T_SECOND)
+        srl a                           ; seconds by two
         call shift5
         ld a, h
         or b
         ld h, a
         ex de, hl
+        pop ix
         ret
 
 ; HL = C * 32 + A, A below 32.
@@ -240,3 +235,4 @@ first:  .space 2                        ; of the file under way
 last:   .space 2
 from:   .space 2
 left:   .space 1
+now_moment: .space T_SIZE

@@ -9,7 +9,7 @@
         .equ MEAN_LEVEL, 300            ; cm
 
         .section .shell, "ax"
-        .global gauge_main, cmd_gauge, cmd_log, record_address, show_sample, log_count, log_next
+        .global gauge_main, cmd_gauge, cmd_log, record_address, show_sample, load_word, log_count, log_next
 
 ; gauge: start the process, or show its samples when it runs already.
 cmd_gauge:
@@ -53,12 +53,19 @@ gauge_running:
 gauge_main:
         ld a, PAGE_LOG
         call win2_set
+        xor a
+        ld (log_mode), a                ; a run of its own on the card
 1:      call log_sample
+        push hl
+        call cardlog_append
+        pop hl
+        call display_sample
         ld hl, TICKS_PER_SECOND
         call sleep_ticks
         jr 1b
 
-; Write one record; log_next moves on last, so that a reader never meets half a record.
+; Write one record, and return its address in HL; log_next moves on last, so that a reader never
+; meets half a record.
 log_sample:
         call gauge_level
         push hl
@@ -77,10 +84,14 @@ log_sample:
         inc bc
         call store_word
         ld (log_count), bc
+        ld bc, -8
+        add hl, bc
+        push hl
         ld hl, (log_next)
         inc hl
         res 1, h                        ; modulo LOG_SIZE
         ld (log_next), hl
+        pop hl
         ret
 
 store_word:

@@ -17,6 +17,9 @@ kernel_main:
         ld hl, file_motd
         call romdisk_type
         call timer_init
+        call clock_probe
+        call card_probe
+        call display_probe
         ld hl, proc_table + (PROC_COUNT - 1) * PROC_SIZE
         ld (sched_last), hl             ; so that the first entry runs first
         ld hl, shell_main
@@ -153,7 +156,7 @@ kill_process:
         ret
 
 text_banner:
-        .ascii "\r\nTidewater 1.4, harbour tide-gauge logger\r\n\0"
+        .ascii "\r\nTidewater 1.5, harbour tide-gauge logger\r\n\0"
 file_motd:
         .asciz "motd"
 name_shell:

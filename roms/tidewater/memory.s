@@ -105,7 +105,7 @@ cmd_mem:
 
 page_uses:
         .word text_kernel, text_shell, text_travels, text_file, text_file, text_file
-        .word text_free, text_data
+        .word text_card, text_data
 
 text_ram:
         .asciz " KiB RAM\r\n"
@@ -125,8 +125,8 @@ text_travels:
         .asciz "  travels: ROM disk, gauge log\r\n"
 text_file:
         .asciz "  a disk's file, table, folder\r\n"
-text_free:
-        .asciz "  free\r\n"
+text_card:
+        .asciz "  the card's blocks\r\n"
 text_data:
         .asciz "  data, stacks, vectors\r\n"
 

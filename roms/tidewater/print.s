@@ -3,7 +3,7 @@
         .include "defs.inc"
 
         .section .text, "ax"
-        .global print_digit, print_two, print_dec, print_dec5, print_hex8, print_hex16
+        .global print_long, print_digit, print_two, print_dec, print_dec5, print_hex8, print_hex16
         .global print_space, div32, parse_number
 
 ; A (0 to 9) as one digit.
@@ -36,6 +36,19 @@ print_dec:
         push bc
         ld c, 0
         jr 1f
+
+; DEHL in decimal, as long as it is. Destroys all.
+print_long:
+        ld c, 10
+        call div32
+        push af
+        ld a, h
+        or l
+        or d
+        or e
+        call nz, print_long
+        pop af
+        jp print_digit
 
 ; HL in decimal, five places, blanks in front.
 print_dec5:

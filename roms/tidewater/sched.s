@@ -13,7 +13,7 @@
 
         .section .text, "ax"
         .global sched_next, sched_idle, sched_preempt, sched_wait
-        .global sleep_ticks, wakeup, wake_sleepers
+        .global sleep_ticks, wakeup, wake_sleepers, sched_hold, sched_release
 
 ; Sleep for HL ticks: the process is woken by the tick that makes `ticks` reach P_WAKE.
 sleep_ticks:
@@ -180,6 +180,23 @@ wake_sleepers:
         ld (hl), READY
         jr 2b
 
+; Between these two the tick counts and wakes, but takes the CPU from nobody: for what two
+; processes must not do at the same time. They nest, and save all registers and the carry.
+sched_hold:
+        push hl
+        ld hl, sched_held
+        inc (hl)
+        pop hl
+        ret
+
+sched_release:
+        push hl
+        ld hl, sched_held
+        dec (hl)
+        pop hl
+        ret
+
         .section .bss
-        .global sched_last
+        .global sched_last, sched_held
 sched_last: .space 2                    ; entry that ran last; kernel_main sets it
+sched_held: .space 1

@@ -183,7 +183,7 @@ commands:
         .asciz "N        end process N"
         .word cmd_kill
         .asciz "date"
-        .asciz "         date and time"
+        .asciz "         date and time; set YYYY-MM-DD hh:mm:ss: set the clock card"
         .word cmd_date
         .asciz "sleep"
         .asciz "N       wait N seconds, 600 at most"
@@ -200,6 +200,9 @@ commands:
         .asciz "disk"
         .asciz "         what can be done with a floppy"
         .word cmd_disk
+        .asciz "card"
+        .asciz "         what can be done with a CompactFlash card"
+        .word cmd_card
         .asciz "crash"
         .asciz "        stop with a panic message"
         .word cmd_crash

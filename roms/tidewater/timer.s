@@ -51,7 +51,7 @@ tick_isr:
         ld a, h
         or l
         jr z, 3f                        ; from the idle loop, which looks for itself
-        ld (hl), READY
+        push hl
         ld a, l
         add a, P_USED
         ld l, a
@@ -62,7 +62,12 @@ tick_isr:
         jr nz, 2f
         inc hl
         inc (hl)
-2:      jp sched_preempt                ; which ends in RETI
+2:      pop hl
+        ld a, (sched_held)
+        or a
+        jr nz, 3f
+        ld (hl), READY
+        jp sched_preempt                ; which ends in RETI
 3:      pop hl
         pop de
         pop bc
