@@ -218,7 +218,7 @@ def test_two_processes_do_not_mix_their_frames(tmp_path: Path, held: bool) -> No
     rig = boot(backplane(tmp_path))
     if not held:
         rig.poke("sched_hold", b"\xc9")  # RET
-        rig.poke("sched_release", b"\xc9")
+        rig.poke("sched_free", b"\xc9")
     say(rig, "gauge")
     told = []
     for k in range(16):

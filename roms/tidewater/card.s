@@ -46,7 +46,7 @@ card_find:
         ret z                           ; FFh: nobody drives the bus
         call sched_hold
         call start
-        jp sched_release
+        jp sched_free
 
 start:  call wait_idle
         ret c
@@ -120,7 +120,7 @@ card_read:
         call block_command
         ld hl, CARD_BLOCK
         call nc, take_block
-        jp sched_release
+        jp sched_free
 
 ; Write CARD_PAGE or CARD_BLOCK, which BC says, as block DEHL.
 card_write:
@@ -130,14 +130,14 @@ card_write:
         call block_command
         call nc, wait_data
         pop bc
-        jp c, sched_release
+        jp c, sched_free
         ld h, b
         ld l, c
         ld bc, CF_DATA                  ; B = 0: 256 bytes
         otir
         otir
         call ended
-        jp sched_release
+        jp sched_free
 
 ; Begin command A for block DEHL.
 block_command:

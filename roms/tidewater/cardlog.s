@@ -226,7 +226,7 @@ cardlog_append:
         ret z
         call sched_hold
         call append
-        call sched_release
+        call sched_free
         ret nc
         ld a, RUNNING_OUT
         ld (log_mode), a

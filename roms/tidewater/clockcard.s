@@ -71,7 +71,7 @@ card_seconds:
         ld (clock_state), a
         call nc, join_time
         pop ix
-        jp sched_release                ; which saves the carry
+        jp sched_free                ; which saves the carry
 
 ; A = how the card is; carry clear and the moment at IX set when it runs.
 read_clock:
@@ -172,7 +172,7 @@ clock_write:
         call give_byte
         xor a
         out (CLOCK), a
-        jp sched_release
+        jp sched_free
 
 ; A = A (0 to 99) in BCD. Destroys C.
 to_bcd: ld c, -16

@@ -13,7 +13,7 @@
 
         .section .text, "ax"
         .global sched_next, sched_idle, sched_preempt, sched_wait
-        .global sleep_ticks, wakeup, wake_sleepers, sched_hold, sched_release
+        .global sleep_ticks, wakeup, wake_sleepers, sched_hold, sched_free
 
 ; Sleep for HL ticks: the process is woken by the tick that makes `ticks` reach P_WAKE.
 sleep_ticks:
@@ -189,7 +189,7 @@ sched_hold:
         pop hl
         ret
 
-sched_release:
+sched_free:
         push hl
         ld hl, sched_held
         dec (hl)
