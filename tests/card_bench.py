@@ -258,3 +258,18 @@ class Bench:
         """Let the cards see RETI."""
         self._at(t)
         chain.return_from_interrupt(self.m)
+
+
+def type_keys(bench: Bench, keys: bytes, at: int) -> None:
+    """Type at the terminal of a card with one serial line, as ``s.line``."""
+    line = bench.s.line
+    for key in keys:
+        line.typed[line.typed_in % len(line.typed)] = key
+        line.typed_t[line.typed_in % len(line.typed)] = at
+        line.typed_in += 1
+    bench.m.ev[0] = min(int(bench.m.ev[0]), at)
+
+
+def shown(bench: Bench) -> bytes:
+    """Give what that terminal shows."""
+    return bytes(bench.s.line.shown[:int(bench.s.line.shown_in)])

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from card_bench import Bench
+from card_bench import Bench, shown, type_keys
 
 from emu import lines
 from peripherals.acia_6850 import CARD
@@ -26,21 +26,6 @@ def acia(control: int = 0x15, **given: Any) -> Bench:
     bench.write("control", 0x03, 10)
     bench.write("control", control, 21)
     return bench
-
-
-def type_keys(bench: Bench, keys: bytes, at: int) -> None:
-    """Type at the terminal."""
-    line = bench.s.line
-    for key in keys:
-        line.typed[line.typed_in % len(line.typed)] = key
-        line.typed_t[line.typed_in % len(line.typed)] = at
-        line.typed_in += 1
-    bench.m.ev[0] = min(int(bench.m.ev[0]), at)
-
-
-def shown(bench: Bench) -> bytes:
-    """Give what the terminal shows."""
-    return bytes(bench.s.line.shown[:int(bench.s.line.shown_in)])
 
 
 def until(bench: Bench, mask: int, limit: int = 20_000) -> int:

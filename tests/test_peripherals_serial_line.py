@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from card_bench import Bench
+from card_bench import Bench, type_keys
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from serial_twin import Frame, Heard, receive
@@ -187,16 +187,6 @@ def send(bench: Bench, data: bytes) -> bytes:
     bench.advance(bench.t + 200_000)
     line = bench.s.line
     return bytes(line.shown[:int(line.shown_in)])
-
-
-def type_keys(bench: Bench, keys: bytes, at: int) -> None:
-    """Type at the terminal."""
-    line = bench.s.line
-    for key in keys:
-        line.typed[line.typed_in % len(line.typed)] = key
-        line.typed_t[line.typed_in % len(line.typed)] = at
-        line.typed_in += 1
-    bench.m.ev[0] = min(int(bench.m.ev[0]), at)
 
 
 def collect(bench: Bench, until: int, step: int = 37) -> bytes:

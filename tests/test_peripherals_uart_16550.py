@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from card_bench import Bench
+from card_bench import Bench, shown, type_keys
 
 from emu.contract import complaints
 from emu.description import load
@@ -25,19 +25,6 @@ def uart(divisor: int = 1, native: bool = False, **given: Any) -> Bench:
                            (IIR, 0x00)):
         bench.write(register, byte, bench.t + 11)
     return bench
-
-
-def type_keys(bench: Bench, keys: bytes, at: int) -> None:
-    line = bench.s.line
-    for key in keys:
-        line.typed[line.typed_in % len(line.typed)] = key
-        line.typed_t[line.typed_in % len(line.typed)] = at
-        line.typed_in += 1
-    bench.m.ev[0] = min(int(bench.m.ev[0]), at)
-
-
-def shown(bench: Bench) -> bytes:
-    return bytes(bench.s.line.shown[:int(bench.s.line.shown_in)])
 
 
 def test_registers_after_reset() -> None:

@@ -10,7 +10,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
-from bench_machines import Tidewater
+from bench_machines import FLAT, Tidewater
 from bench_programs import Program
 from bench_starts import whole
 from bench_table import Workload
@@ -22,18 +22,7 @@ from emu.logs.tracer import Tracer
 from emu.logs.vcd import VcdWriter
 
 FULL = Path(__file__).parent.parent / "roms" / "tidewater" / "full.toml"
-MACHINE = """
-[slot.cpu]
-card = "z80-cpu"
-clock = "8 MHz"
-
-[slot.memory]
-card = "plain-memory"
-rom-size = 0
-ram-start = 0
-ram-size = 65536
-ram-load.program = "program.bin@0"
-
+MACHINE = FLAT.format(program="program.bin") + """
 [slot.ctc]
 card = "z80-ctc"
 base = 0x28

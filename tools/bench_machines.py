@@ -20,6 +20,18 @@ from emu.state import STOP_FETCH, STOP_READ, STOP_WRITE
 ROOT = Path(__file__).parent.parent
 PROMPT = b"tw> "
 STOPS = 12
+FLAT = """
+[slot.cpu]
+card = "z80-cpu"
+clock = "8 MHz"
+
+[slot.memory]
+card = "plain-memory"
+rom-size = 0
+ram-start = 0
+ram-size = 65536
+ram-load.program = "{program}@0"
+"""  # 64 KiB of RAM with a program at 0
 IDLE = """extends = "{base}"
 name = "Tidewater with an ACIA that nobody uses"
 

@@ -11,6 +11,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import bench_loops
+from bench_machines import FLAT
 from bench_table import Workload
 
 from emu.description import load
@@ -39,18 +40,7 @@ CARD = Card(name="status", summary="a byte every 2,000 T-states", source="none: 
             state=STATE, functions={"read": read}, registers=("status", "data"))
 '''
 
-PLAIN_MACHINE = '''
-[slot.cpu]
-card = "z80-cpu"
-clock = "8 MHz"
-
-[slot.memory]
-card = "plain-memory"
-rom-size = 0
-ram-start = 0
-ram-size = 65536
-ram-load.program = "poll.bin@0"
-
+PLAIN_MACHINE = FLAT.format(program="poll.bin") + '''
 [slot.status]
 card = "./status.py"
 base = 0x10

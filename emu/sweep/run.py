@@ -5,6 +5,7 @@ import json
 import multiprocessing
 import os
 import signal
+import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
@@ -122,7 +123,8 @@ def run(jobs: Sequence[Job], executor: Executor, results: Results,
         futures: list[Future[Result]] = []
         done = 0
         try:
-            futures += (executor.submit(run_job, job) for job in todo.values())
+            with _unheard():
+                futures += [executor.submit(run_job, job) for job in todo.values()]
             for future in as_completed(futures):
                 keep(future.result())
                 done += 1
@@ -131,6 +133,19 @@ def run(jobs: Sequence[Job], executor: Executor, results: Results,
             broken()
             _finish(futures, results, keep)
             raise
+
+
+@contextmanager
+def _unheard() -> Iterator[None]:
+    """Let Ctrl-C go unheard while workers start: they inherit that, so none of them sees it."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _finish(futures: list[Future[Result]], results: Results,
