@@ -102,6 +102,11 @@ class Session:
                 return
         self.run_to(min(self._slice_end(), end))
 
+    @property
+    def missed(self) -> Step | None:
+        """The expected text that did not come: in its time, or to the end of the run."""
+        return self.failed_step or next((s for s in self.steps if s.kind == "expect"), None)
+
     def run_to(self, t: int) -> None:
         """Run to a T-state, fetching what the terminals show."""
         while int(self.machine.m.t) < t:

@@ -116,6 +116,19 @@ def test_a_hang(page) -> None:
     assert {title for title, level in against(found).items() if level == NO_GO} == {"boot"}
 
 
+def test_a_text_that_does_not_come(preburn, page, tmp_path: Path) -> None:
+    """Waiting for input is no boot when a text was asked for."""
+    page()
+    script = tmp_path / "s.txt"
+    script.write_text('expect "never" within 0.1 s\n')
+    for options, place in ((("--until", "never"), "The text 'never' did not come."),
+                           (("--script", script), "s.txt:1: the text 'never' did not come.")):
+        done = preburn("preflight", tmp_path / "cage.toml", "--limit", "0.2", *options)
+        assert done.returncode == 1
+        assert ": no-go: 1 reason against burning it." in done.stdout
+        assert place in done.stdout
+
+
 def test_a_program_of_handlers_alone_needs_a_word(page) -> None:
     """Nothing tells whether HALT; JR, with all done by handlers, has booted."""
     found = page(image(idle=bytes.fromhex("FB 7618FD")))

@@ -59,7 +59,7 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     except InputError as error:
         not_written = error  # the verdict comes first
     verdict = explain(session)
-    failed = session.failed_step or next((s for s in session.steps if s.kind == "expect"), None)
+    failed = session.missed
     if failed is not None:
         text = failed.text.decode("latin-1")
         verdict.evidence.insert(0, f"{failed.place}: the text {text!r} did not come.")

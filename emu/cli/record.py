@@ -56,8 +56,8 @@ def command(file: Path, output: Path, until: str | None, limit: str, sends: tupl
     tree = record(session, names=names)
     verdict = explain(session)
     tree["end"]["verdict"] = verdict.verdict
-    open_steps = session.failed_step is not None or any(s.kind == "expect" for s in session.steps)
-    good = verdict.verdict in GOOD and not open_steps and (session.reached or until is None)
+    good = (verdict.verdict in GOOD and session.missed is None
+            and (session.reached or until is None))
     if good or anyway:
         recordfile.write(output, tree)
     if as_json:

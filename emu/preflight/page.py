@@ -8,7 +8,7 @@ import numpy as np
 
 from emu.diagnosis import Verdict
 from emu.diagnosis.names import Names
-from emu.diagnosis.verdict import REACHED, RUNNING, WAITING
+from emu.diagnosis.verdict import RUNNING
 from emu.knowngood import recordfile
 from emu.knowngood.hold import EXACT, STRICT
 from emu.knowngood.report import verify
@@ -28,7 +28,7 @@ def items(session: Session, verdict: Verdict, record: Path | None,
     """Make all checks of a session that has ended; see the module's text."""
     machine = session.machine
     found = measure(machine.description, run_of(session))
-    return [*_wiring(machine), *rom.checks(machine.description), _boot(verdict),
+    return [*_wiring(machine), *rom.checks(machine.description), _boot(session, verdict),
             *_record(machine, record), *_part(machine, found),
             *_vectors(machine, found), *_stacks(machine, found),
             *timing.access(machine, grades), *timing.interrupts(machine, found),
@@ -46,14 +46,22 @@ def _wiring(machine: Machine) -> Iterator[Item]:
         yield Item(GO, "wiring", "nothing to object to.")
 
 
-def _boot(verdict: Verdict) -> Item:
-    good = verdict.verdict in (REACHED, WAITING)
+def _boot(session: Session, verdict: Verdict) -> Item:
+    """Hold the verdict against what was asked for: a text, or each text of a script."""
+    missed = session.missed
     words = f"{verdict.verdict}{f', cause {verdict.cause}' if verdict.cause else ''}: " \
             f"{verdict.summary}"
+    if not verdict.exit_status(session.until is not None or missed is not None):
+        return Item(GO, "boot", words)
+    missing = []
+    if missed is not None:
+        missing = [f"{missed.place}: the text {missed.text.decode('latin-1')!r} did not come."]
+    elif session.until is not None:
+        missing = [f"The text {session.until!r} did not come."]
     mend = verdict.remedy[:1]
-    if verdict.verdict == RUNNING and not mend:
+    if verdict.verdict == RUNNING and not mend and not missing:
         mend = ["Say with --until what it shows once it has booted."]
-    return Item(GO if good else NO_GO, "boot", " ".join([words, *([] if good else mend)]))
+    return Item(NO_GO, "boot", " ".join([words, *missing, *mend]))
 
 
 def _record(machine: Machine, record: Path | None) -> Iterator[Item]:
