@@ -122,7 +122,7 @@ def test_a_sealed_file_without_its_tables(tmp_path: Path) -> None:
 
 
 def test_a_place_that_cannot_be_written(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="cannot be written: no such file"):
+    with pytest.raises(InputError, match="cannot be written: there is no folder"):
         recordfile.write(tmp_path / "nowhere" / "good.json", {"version": 1})
 
 
