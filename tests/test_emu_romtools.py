@@ -55,6 +55,26 @@ def test_flow_follows_a_call_into_a_mapped_page(paged: Path) -> None:
         (0x4000, 0x8000), (0x4002, 0x8002), (0x4004, 0x8004)]
 
 
+def test_a_mapped_page_comes_before_the_raw_file(tmp_path: Path) -> None:
+    """In a raw image of a whole chip every address is taken: the user's page still counts."""
+    path = tmp_path / "flash.bin"
+    boot = bytes.fromhex("CD0040 76 18FA")  # CALL 4000h; HALT; JR 0
+    path.write_bytes(boot.ljust(0x14000, b"\x76") + ROUTINE.ljust(0x4000, b"\x76"))
+    image = load_image(path)
+    found = follow(PageMap(image, ((0x4000, 0x14000, 0x4000),)), entries(image, []))
+    assert [(x.physical, x.instruction.address) for x in found] == [
+        (0, 0), (3, 3), (4, 4), (0x14000, 0x4000), (0x14002, 0x4002), (0x14004, 0x4004)]
+
+
+@pytest.mark.parametrize("fill", [b"\x76", b"\xff"])
+def test_unused_room_is_not_followed(tmp_path: Path, fill: bytes) -> None:
+    path = tmp_path / "rom.bin"
+    path.write_bytes(b"\xc3\x00\x10".ljust(0x2000, fill))  # JP 1000h, where nothing is
+    image = load_image(path)
+    found = follow(PageMap(image), entries(image, []))
+    assert [x.physical for x in found] == [0, *([0x38] if fill == b"\xff" else []), 0x1000]
+
+
 def test_flow_names_an_entry_point_that_is_not_there(paged: Path) -> None:
     image = load_image(paged)
     with pytest.raises(InputError, match=r"holds no byte at the entry point C000h"):

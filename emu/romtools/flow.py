@@ -3,6 +3,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 
 from emu.disassembler import Instruction, disassemble
 from emu.errors import InputError
@@ -11,6 +12,7 @@ from emu.segment import Segment
 from emu.symbols import Place
 
 MOST = 100_000  # instructions followed
+FILLS = (b"\x76", b"\xff")  # two HALT or RST 38h in a row are unused room
 GOES_ON = ("next", "branch", "call", "branch-call", "branch-return", "restart", "halt")
 
 
@@ -37,6 +39,11 @@ class PageMap:
 
     def segments(self) -> list[Segment]:
         """List the segments in the order in which they answer for an address."""
+        return [*self.mapped, *self.image.segments]
+
+    @cached_property
+    def mapped(self) -> tuple[Segment, ...]:
+        """The pages that the user mapped."""
         moved = []
         for address, physical, size in self.extra:
             for s in self.image.segments:
@@ -44,12 +51,15 @@ class PageMap:
                 if start < end:
                     data = s.data[start - s.physical:end - s.physical]
                     moved.append(Segment(start, address + start - physical, data))
-        return moved + list(self.image.segments)
+        return tuple(moved)
 
     def find(self, virtual: int, home: Segment | None = None) -> Segment | None:
-        """Find the segment that holds an address, the one we come from before others."""
-        near = [home] if home is not None else []
-        return next((s for s in (*near, *self.segments())
+        """Find the segment that holds an address: a page that the user mapped, the one we come
+        from before others; then, of the file's own, again the one we come from."""
+        near = [] if home is None else [home]
+        order = [*near, *self.segments()] if home in self.mapped else [*self.mapped, *near,
+                                                                      *self.segments()]
+        return next((s for s in order
                      if s.virtual <= virtual < s.virtual + len(s.data)), None)
 
     def at(self, place: Place) -> Segment | None:
@@ -92,7 +102,7 @@ def follow(pages: PageMap, starts: Iterable[Place]) -> list[Line]:
         one = _decode(pages, segment, virtual)
         found[physical] = Line(physical, one, _label(pages.image, virtual, physical),
                                _source(pages.image, virtual, physical))
-        for target in _after(one):
+        for target in _after(pages, segment, one):
             after = pages.find(target, segment)
             if after is not None:
                 todo.append((target, after))
@@ -112,10 +122,14 @@ def _decode(pages: PageMap, segment: Segment, virtual: int) -> Instruction:
     return disassemble(fetch, virtual, name)
 
 
-def _after(one: Instruction) -> list[int]:
+def _after(pages: PageMap, segment: Segment, one: Instruction) -> list[int]:
     after = [] if one.target is None else [one.target]
-    if one.flow in GOES_ON:
-        after.append((one.address + one.length) & 0xFFFF)
+    behind = (one.address + one.length) & 0xFFFF
+    home = pages.find(behind, segment)
+    fill = one.data in FILLS and home is not None and home.data[
+        behind - home.virtual:][:1] == one.data
+    if one.flow in GOES_ON and not fill:
+        after.append(behind)
     return after
 
 
