@@ -93,7 +93,6 @@ def joined(m, value, byte, slot):
         return byte
     m.bus_driver = CONFLICT
     m.conflicts += 1
-    m.conflict_t = m.t
     return value & byte
 
 
@@ -135,7 +134,6 @@ def memory_on_bus(m, address, kind, waits, when):
         value = floating(m)
         m.empty_reads += 1
         m.empty_read_at = address
-        m.empty_read_t = m.t
     return value
 
 
@@ -192,13 +190,11 @@ def store(m, address, value, when):
         m.phys[base + (address & 0xFFF)] = value
     elif base == ROM:
         m.rom_writes += 1
-        m.rom_write_t = m.t
         m.rom_write_at = address
         m.rom_write_pc = m.pc
         stop_on(m, STOP_ROM_WRITE, address, value)
     elif base == NOT_MINE:
         m.empty_writes += 1
-        m.empty_write_at = address
     else:
         for k in range(m.mem_count):
             slot = m.mem_slots[k]

@@ -315,14 +315,15 @@ class Machine:
         if self.holding or jit.plain_python():
             yield  # the table is filled
             return
-        known = {(int(self.m.uid), slot.number):
+        added = {(int(self.m.uid), slot.number):
                  (slot.state, [slot.card.functions.get(entry) for entry in ENTRIES])
-                 for slot in self.slots}
-        calls.PLAIN_TABLE.update(known)
+                 for slot in self.slots
+                 if (int(self.m.uid), slot.number) not in calls.PLAIN_TABLE}  # it may be nested
+        calls.PLAIN_TABLE.update(added)
         try:
             yield
         finally:
-            for key in known:
+            for key in added:
                 del calls.PLAIN_TABLE[key]
 
     def run(self, t_stop: int) -> int:

@@ -172,18 +172,18 @@ _HEAD = [
     ("reti_count", np.int64, (SLOTS,)),
     ("vector_count", np.int64, (256,)),  # mode-2 acknowledges by vector read
     ("ack_count", np.int64), ("ack_last", np.int64),
-    ("ack_empty", np.int64), ("ack_empty_t", np.int64), ("ack_empty_pc", np.int64),
+    ("ack_empty", np.int64), ("ack_empty_pc", np.int64),
     ("ack_empty_first_t", np.int64),
     ("ack_conflicts", np.int64), ("ack_conflict_t", np.int64),  # T: the first
     ("nmi_count", np.int64), ("nmi_last", np.int64),
     ("rst38_count", np.int64),  # FFh executed
     ("rst38_first_t", np.int64), ("rst38_first_pc", np.int64),
-    ("conflicts", np.int64), ("conflict_t", np.int64), ("conflict_port", np.int64),
+    ("conflicts", np.int64), ("conflict_port", np.int64),
     ("conflict_first_t", np.int64),  # of a port that two cards drove
-    ("rom_writes", np.int64), ("rom_write_t", np.int64), ("rom_write_at", np.int64),
+    ("rom_writes", np.int64), ("rom_write_at", np.int64),
     ("rom_write_pc", np.int64),
-    ("empty_reads", np.int64), ("empty_read_at", np.int64), ("empty_read_t", np.int64),
-    ("empty_writes", np.int64), ("empty_write_at", np.int64),
+    ("empty_reads", np.int64), ("empty_read_at", np.int64),
+    ("empty_writes", np.int64),
     ("port_reads", np.int64, (256,)), ("port_writes", np.int64, (256,)),
     ("port_in_last", np.int64, (256,)), ("port_out_last", np.int64, (256,)),
     ("empty_port_writes", np.int64, (EARLY_WRITES, 4)),  # t, pc, port, value

@@ -16,7 +16,6 @@ from peripherals.card import Setup
 def count_rom_write(m, address, value):
     """Count a write to ROM that the bus cannot tell from one to RAM."""
     m.rom_writes += 1
-    m.rom_write_t = m.t
     m.rom_write_at = address
     m.rom_write_pc = m.pc
     stop_on(m, STOP_ROM_WRITE, address, value)

@@ -119,7 +119,6 @@ def acknowledge_cycle(m, internal):
             if m.ack_empty == 0:
                 m.ack_empty_first_t = m.t
             m.ack_empty += 1
-            m.ack_empty_t = m.t
             m.ack_empty_pc = m.pc
         m.bus_driver = NOBODY
     elif m.fault_count > 0:
