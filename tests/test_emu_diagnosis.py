@@ -149,3 +149,14 @@ def test_a_port_that_was_tried_stands_for_a_guess() -> None:
     as_tried(verdict, [SecondRun("with a timer card at base 28h", "reached", 1.0, 0x28)])
     assert verdict.facts["ports"] == ["28", "70"]
     assert [line.split()[0] for line in verdict.remedy] == ["Tried:", "Or"]
+
+
+def test_what_sleeps_on_a_dead_tick_is_a_risk_of_a_machine_that_echoes() -> None:
+    """A key wakes its echo, so it is no hang; but the reading that it waits for never comes."""
+    _, verdict = end_of(ROMS / "broken" / "echo-polls-no-timer.toml")
+    assert verdict.verdict == "waiting-for-input"
+    assert verdict.risks[0].startswith("a process sleeps on ticks that never come: with ")
+    assert "tick (echo-polls.s" in verdict.risks[0]
+    for healthy in ("broken/echo-polls", "tidewater/no-timer", "tidewater/plain"):
+        _, sound = end_of(ROMS / f"{healthy}.toml")
+        assert not any("never come" in risk for risk in sound.risks)

@@ -19,12 +19,13 @@ from emu.diagnosis.catalogue import findings, proved
 from emu.diagnosis.check import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Budget
 from emu.diagnosis.control import held
 from emu.diagnosis.links import waited_for
+from emu.diagnosis.missing import asleep
 from emu.diagnosis.program import storms
 from emu.diagnosis.remedies import SecondRun, second_runs
 from emu.diagnosis.risks import risks, unclaimed_ports
 from emu.diagnosis.storm import storming
 from emu.diagnosis.trials import keystroke
-from emu.diagnosis.verdict import HUNG, REACHED, RUNNING, SHOWN, WAITING, Finding, Verdict
+from emu.diagnosis.verdict import HUNG, REACHED, RUNNING, WAITING, Finding, Verdict
 from emu.diagnosis.wild import wild
 from emu.diagnosis.window import forked
 from emu.machine import Machine
@@ -66,7 +67,7 @@ def _unfinished(case: Case) -> Verdict:
         also = [f.cause.code for f in found[1:] if f.cause != finding.cause]
         if also:
             verdict.facts["also"] = also
-        if finding.strength >= SHOWN and case.condition != WAITS:
+        if case.condition != WAITS:
             boots = second_runs(case, finding)
             verdict.second_runs = [run.as_dict() for run in boots]
             as_tried(verdict, boots)
@@ -91,8 +92,10 @@ def as_tried(verdict: Verdict, boots: list[SecondRun]) -> None:
 def _without_cause(case: Case, channel: str | None, found: list[Finding]) -> Verdict:
     """Give the verdict of a run in which nothing is proved to be broken."""
     if case.condition == WAITS:
+        sleeps = asleep(case)
         return Verdict(WAITING, f"it waits for input on {channel}: a key typed in a copy of "
-                                f"the machine woke its foreground.")
+                                f"the machine woke its foreground.",
+                       risks=[sleeps] if sleeps else [])
     if case.condition == BUSY:
         return Verdict(RUNNING, f"{_cut_short(case)}; it runs in {case.loop()}, "
                                 f"{_going_on(case)}.")
@@ -165,7 +168,7 @@ def registers(machine: Machine) -> dict[str, str]:
 
 def _with_state(verdict: Verdict, case: Case) -> Verdict:
     machine = case.machine
-    verdict.risks = risks(case.session)
+    verdict.risks += risks(case.session)
     verdict.t_states = int(machine.m.t)
     verdict.emulated_seconds = float(machine.seconds(int(machine.m.t)))
     verdict.cpu = registers(machine)

@@ -14,10 +14,10 @@ from itertools import combinations
 from emu.chain import OPEN
 from emu.console import channels
 from emu.diagnosis.case import Case
-from emu.diagnosis.check import HALTED_OFF, STUCK, Check
+from emu.diagnosis.check import HALTED_OFF, STUCK, WAITS, Check
 from emu.diagnosis.proof import Change, Outcome, Profile, Prover, both, typed
 from emu.diagnosis.sources import Source, can_ask, force, said_of, sources, state_words
-from emu.diagnosis.trials import read_memory
+from emu.diagnosis.trials import halts_for_good, read_memory, shown
 from emu.diagnosis.vectors import tables
 from emu.diagnosis.verdict import HUNG, TRIED, Cause, Finding
 from emu.diagnosis.window import forked
@@ -84,6 +84,10 @@ BAD_VECTOR = Cause(
     "Load I with the table's page before EI, and write the entry's offset to the card.",
     ("I8", "I9"))
 
+SERVICE = 0.0005  # seconds after which a service is ended in a trial: cards below get their turn
+SERVICES = 8000
+SHORT = 0.05  # seconds in which a mended transmitter has sent
+
 
 @dataclass(frozen=True)
 class Link:
@@ -100,7 +104,7 @@ class Link:
 
 def broken_link(case: Case) -> Finding | None:
     """Find the first broken link on the path of an interrupt that would let the loop go on."""
-    if looks_at_ports_alone(case):
+    if looks_at_ports_alone(case) or halts_for_good(case.machine):
         return None
     prover = case.prover
     pending = [k for k in range(int(case.m.slots))
@@ -140,16 +144,43 @@ def _mended_for_a_key(case: Case, prover: Prover) -> Finding | None:
     return None
 
 
+def blocked_output(case: Case) -> Finding | None:
+    """Check whether a machine that waits for a key still owes the terminal a text.
+
+    A card's request stands and a link of its path is broken; with the link mended the
+    terminal shows more, which it does not when left alone.
+    """
+    if case.control.shown:
+        return None
+    for slot in range(int(case.m.slots)):
+        if not int(case.m.ip[slot]) or not case.machine.slots[slot].card.channels:
+            continue
+        for link in _broken(case, slot):
+            with forked(case.machine) as machine:
+                before = shown(machine)
+                for _ in range(round(SHORT / SERVICE)):
+                    link.mend(machine)
+                    machine.run(int(machine.m.t) + machine.at(SERVICE))
+                more = shown(machine) - before
+            if more:
+                return Finding(
+                    link.cause, HUNG, link.what,
+                    [*link.evidence, f"With that mended in a copy of the machine the terminal "
+                                     f"showed {more} more characters."],
+                    list(link.remedy), {"slot": case.machine.slots[link.slot].name}, TRIED)
+    return None
+
+
 def _mended(case: Case, prover: Prover, links: list[Link],
             asked: tuple[Change, ...]) -> Finding | None:
     """Mend the links one by one, then together, until the fork goes on."""
     for count in range(1, len(links) + 1):
         for chosen in combinations(links, count):
-            mend = both(*asked, *(link.mend for link in chosen))
+            mend = both(*(link.mend for link in chosen))
             if any(link.repeat for link in chosen):
-                done = prover.repeated(mend)
+                done = prover.repeated(mend, both(*asked), SERVICES, SERVICE)
             else:
-                done = prover.goes_on(mend, 3)
+                done = prover.goes_on(both(*asked, mend), 3)
             if done is not None:
                 return _finding(case, chosen, done)
     return None
@@ -431,4 +462,6 @@ def _led_astray(case: Case, prover: Prover) -> Finding | None:
 
 CHECKS = (Check(broken_link, INTERRUPTS_OFF, (STUCK, HALTED_OFF), trial=True, others=(
     INT_NOT_WIRED, CHAIN_OPEN, MISSING_RETI, TIMER_STOPPED, NEVER_ASKS, RECEIVER_OFF, WRONG_MODE,
-    BAD_VECTOR)),)
+    BAD_VECTOR)),
+          Check(blocked_output, MISSING_RETI, (WAITS,), trial=True,
+                others=(INT_NOT_WIRED, CHAIN_OPEN, INTERRUPTS_OFF)))

@@ -60,11 +60,7 @@ def missing_handler(case: Case) -> Woken | None:
     """Find a handler that nothing calls and that would let the foreground go on."""
     if looks_at_ports_alone(case) or not _interruptible(case):
         return None
-    candidates: dict[int, tuple[int | None, int]] = {}
-    if int(case.m.im) != 2:
-        candidates[MODE1] = (None, 0)
-    for handler, place in uncalled(case.machine).items():
-        candidates.setdefault(handler, place)
+    candidates = _candidates(case)
     wanted = wanted_places(case)
     for channel in (None, *(c.name for c in channels(case.machine))):
         also = typed(case, channel) if channel else None
@@ -79,6 +75,41 @@ def missing_handler(case: Case) -> Woken | None:
                 case.budget.cut = True
                 return None
     return None
+
+
+def _candidates(case: Case) -> dict[int, tuple[int | None, int]]:
+    """List the handlers that nothing has called: address -> (vector, page of its table)."""
+    found: dict[int, tuple[int | None, int]] = {}
+    if int(case.m.im) != 2:
+        found[MODE1] = (None, 0)
+    for handler, place in uncalled(case.machine).items():
+        found.setdefault(handler, place)
+    return found
+
+
+def asleep(case: Case) -> str:
+    """Say what sleeps on a dead tick in a machine that a key wakes; empty when nothing shows it.
+
+    Asked where the program has set up a card that is not there: a foreground that polls its
+    keys looks alive, although a branch of it waits for a handler that nobody calls.
+    """
+    wanted = wanted_places(case)
+    if not wanted or not silent_ports(case) or not _interruptible(case):
+        return ""
+    given = {s.vector for s in sources(case.machine)}
+    for handler, place in _candidates(case).items():
+        if place[0] in given or case.budget.left() <= 0:
+            continue
+        known = case.profile(handler)
+        if hope(known, wanted) < 2 or any(known.serial_data(case.machine)):
+            continue
+        woken = _tried(case, handler, place, known, None, None)
+        if woken is not None:
+            where = case.names.at(woken.done.target)
+            return (f"a process sleeps on ticks that never come: with {case.names.at(handler)} "
+                    f"called every 10 ms in a copy of the machine, which no card does, it goes on "
+                    f"to {where}.")
+    return ""
 
 
 def _interruptible(case: Case) -> bool:
@@ -104,6 +135,8 @@ def no_tick(case: Case) -> Finding | None:
     woken = case.missing
     if woken is None or woken.key or woken.serial or _idle_timer(case) is not None:
         return None
+    if woken.vector is not None and woken.vector in {s.vector for s in sources(case.machine)}:
+        return None  # a fitted card would call it
     names, variable = case.names, variable_words(case, woken)
     asleep = sleeper(case, woken)
     ports = timer_ports(case, woken.handler, woken.vector, woken.page)

@@ -6,7 +6,7 @@ import numpy as np
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import HALTED_OFF, STUCK, WILD, Check
 from emu.diagnosis.decision import Decision, decision_lines, empty_ports
-from emu.diagnosis.trials import read_memory
+from emu.diagnosis.trials import halts_for_good, read_memory
 from emu.diagnosis.verdict import (
     HALTED,
     HUNG,
@@ -62,7 +62,7 @@ def masked_halt(case: Case) -> Finding | None:
     asking = [case.slot_words(k) for k in range(int(m.slots)) if int(m.ip[k])]
     if asking:
         evidence.append(f"{', '.join(asking)} wants an interrupt that the CPU will not take.")
-    if _stays(case, halt):
+    if halts_for_good(case.machine):
         return Finding(
             MASKED_HALT, HALTED, f"the program stopped itself at {case.names.at(halt)}: HALT with "
             f"interrupts off, in a loop that leads back to it.", evidence,
@@ -70,18 +70,12 @@ def masked_halt(case: Case) -> Finding | None:
              "that it shows at its end to --until, and that end counts as reached.",
              "If it marks an error, mend what led there; the console's last line may name it.",
              "If it is meant to wait for an interrupt, put EI in front of it."],
-            {"halt": f"{halt:04X}"})
+            {"halt": f"{halt:04X}", **_ports_fact(found)}, STATE)
     return Finding(
         MASKED_HALT, HALTED, f"the CPU halted at {case.names.at(halt)} with interrupts off.",
         evidence, [f"Put EI in front of the HALT at {case.names.at(halt)}, or remove the DI "
                    f"that precedes it; if the HALT marks an error, mend what led there."],
         {"halt": f"{halt:04X}", **_ports_fact(found)}, STATE if found is None else SHOWN)
-
-
-def _stays(case: Case, halt: int) -> bool:
-    """Tell whether a jump behind the HALT leads back to it: a program's end, or its panic."""
-    behind = [read_memory(case.machine, (halt + k) & 0xFFFF) for k in (1, 2, 3)]
-    return behind[:2] == [0x18, 0xFD] or behind == [0xC3, halt & 0xFF, halt >> 8]
 
 
 def stops_itself(case: Case) -> Finding | None:

@@ -93,7 +93,7 @@ class Prover:
         return self.repeated(lambda m: interrupt(m, handler), also, ticks)
 
     def repeated(self, act: Change, also: Change | None = None,
-                 ticks: int = TICKS) -> Outcome | None:
+                 ticks: int = TICKS, every: float = TICK) -> Outcome | None:
         """Do something every 10 ms, with another change made first, until the fork goes on."""
         machine = self.machine
         with forked(machine):
@@ -105,7 +105,7 @@ class Prover:
             for tick in range(1, ticks + 1):
                 if not act(machine):
                     return None
-                done = self._watch(start, before, machine.at(TICK), tick)
+                done = self._watch(start, before, machine.at(every), tick)
                 if done is not None:
                     return done
                 if mishaps(machine) != before or self._case.budget.left() <= 0:

@@ -31,9 +31,11 @@ def storming(window: Window) -> bool:
 
 def interrupt_storm(case: Case) -> Finding | None:
     """Check for acknowledges back to back, and say whose request stays."""
-    window = case.last
-    if not storming(window):
-        return None
+    return storm(case, case.last) if storming(case.last) else None
+
+
+def storm(case: Case, window: Window) -> Finding:
+    """Say whose request stays in a stretch of the log that is a storm."""
     m = case.m
     at = np.nonzero(window.kind == ACK)[0]
     gap = int(np.median(np.diff(window.t[at])))

@@ -13,20 +13,31 @@ from emu import stops
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import HALTED_OFF, STUCK, WILD, Check
 from emu.diagnosis.history import run_to_stop
-from emu.diagnosis.links import BAD_VECTOR
+from emu.diagnosis.links import BAD_VECTOR, WRONG_MODE
 from emu.diagnosis.progress import run_on
-from emu.diagnosis.trials import activity, read_memory, read_word
-from emu.diagnosis.vectors import opens, reaches_reti
+from emu.diagnosis.sources import sources
+from emu.diagnosis.trials import (
+    SETTLE,
+    activity,
+    alone,
+    keystroke,
+    nudged,
+    read_memory,
+    read_word,
+    shown,
+)
+from emu.diagnosis.vectors import opens, reaches_reti, straight
 from emu.diagnosis.vectors import tables as found_tables
 from emu.diagnosis.verdict import HUNG, RUNAWAY, TRIED, Finding
 from emu.diagnosis.window import forked
-from emu.disassembler import disassemble
 from emu.machine import Machine
-from emu.state import STOP_ACK, STOP_POP
+from emu.session import Session
+from emu.state import CHAINED_INTERRUPT, NO_INTERRUPT, STOP_ACK, STOP_FETCH, STOP_POP
 from emu.stops import Row
 
 STRAIGHT = 120  # instructions followed to a return
 MOST = 12  # pointers tried
+SET_MODE = (0x46, 0x4E, 0x56, 0x66, 0x6E, 0x76)  # behind ED: IM 0 and IM 1
 BACK = 0.25  # seconds in which a handler has returned
 
 
@@ -45,15 +56,22 @@ def bad_vector(case: Case) -> Finding | None:
         return None
     for vector in _astray(case)[:2]:
         taken = run_to_stop(case.session, [Row(STOP_ACK, vector, vector)], int(case.m.t))
-        if taken is None or not vector & 1 and _came_back(case, taken):
+        if taken is None:
             continue
-        t = int(taken.m.ack_last)
+        t, who = int(taken.m.ack_last), answered(taken)
+        if not vector & 1 and _came_back(case, taken):
+            continue
         machine = case.session.replay(max(t - 1, 0))
-        for count, meant in enumerate(_others(machine, int(machine.m.i), vector)):
+        served = {read_word(machine, int(machine.m.i) << 8 | v) for v in range(256)
+                  if int(case.m.vector_count[v]) and v != vector}
+        served |= {s.handler for s in sources(case.machine) if s.slot not in who}
+        mine = (meant for meant in _others(machine, int(machine.m.i), vector, served)
+                if not _serves_another(machine, meant.handler, who))
+        for count, meant in enumerate(mine):
             if count >= MOST or case.budget.left() <= 0:
                 break
             if _ends_elsewhere(case, machine, vector, meant):
-                return _finding(case, machine, t, vector, meant)
+                return _finding(case, machine, t, who, vector, meant)
     return None
 
 
@@ -86,66 +104,159 @@ def _returns(machine: Machine, entry: int) -> bool:
     """Tell whether the straight path from an address comes to a return."""
     if entry == 0 or read_memory(machine, entry) == 0xFF:
         return False
-    at = entry
-    for _ in range(STRAIGHT):
-        step = disassemble(lambda a: read_memory(machine, a & 0xFFFF), at)
-        if step.flow == "return":
-            return True
-        if step.flow in ("halt", "restart") or (step.flow == "jump" and step.target == at):
-            return False
-        if step.flow == "indirect":
-            return True
-        at = step.target if step.flow == "jump" and step.target is not None \
-            else (at + step.length) & 0xFFFF
+    path = list(straight(machine, entry, STRAIGHT))
+    return path[-1].flow in ("return", "indirect")
+
+
+def _others(machine: Machine, page: int, vector: int, served: set[int]) -> Iterator[Meant]:
+    """List other pointers: the same vector on other pages, then other vectors.
+
+    Handlers that end in RETI come before code that only opens as one.  ``served``: handlers
+    that other vectors lead to, of this run or of another card.
+    """
+    pages = [p for p, _ in found_tables(machine)]
+    found: list[Meant] = []
+    for other in dict.fromkeys([*pages, page]):
+        found.append(Meant(other, vector, read_word(machine, other << 8 | vector)))
+    for other in dict.fromkeys([page, *pages]):
+        for v in range(0, 256, 2):
+            if (other, v) != (page, vector):
+                found.append(Meant(other, v, read_word(machine, other << 8 | v)))
+    found = [meant for meant in dict.fromkeys(found) if (meant.page, meant.vector) != (page, vector)
+             and opens(machine, meant.handler) and meant.handler not in served]
+    yield from sorted(found, key=lambda meant: (
+        vector & 1 and abs(meant.vector - vector) != 1,
+        meant.page != page and meant.vector != vector,  # one mistake before two
+        not reaches_reti(machine, meant.handler)))
+
+
+def _serves_another(machine: Machine, handler: int, who: list[int]) -> bool:
+    """Tell whether a handler's straight path goes to a port of another card that interrupts."""
+    m = machine.m
+    for step in straight(machine, handler, STRAIGHT):
+        if step.data[0] in (0xD3, 0xDB):
+            slot = int(m.port_slot[step.data[1]])
+            if slot >= 0 and slot not in who and int(m.int_kind[slot]) != NO_INTERRUPT:
+                return True
     return False
 
 
-def _others(machine: Machine, page: int, vector: int) -> Iterator[Meant]:
-    """List other pointers: the same vector on other pages, then other vectors."""
-    pages = [p for p, _ in found_tables(machine)]
-    for other in pages:
-        handler = read_word(machine, other << 8 | vector)
-        if other != page and reaches_reti(machine, handler):
-            yield Meant(other, vector, handler)
-    for other in dict.fromkeys([page, *pages]):
-        for v in range(0, 256, 2):
-            handler = read_word(machine, other << 8 | v)
-            if (other, v) != (page, vector) and reaches_reti(machine, handler):
-                yield Meant(other, v, handler)
-
-
 def _ends_elsewhere(case: Case, machine: Machine, vector: int, meant: Meant) -> bool:
-    """Put a pointer in the place of the one that was read, and run to the end of the run."""
+    """Lead the vector, and its neighbours alike, to what was meant; run to the end of the run."""
     with forked(machine):
         m = machine.m
-        for k, byte in enumerate((meant.handler & 0xFF, meant.handler >> 8)):
-            address = (int(m.i) << 8 | vector) + k & 0xFFFF
-            base = int(m.rb_true[address >> 12])
-            if base < 0:
-                return False
-            m.phys[base + (address & 0xFFF)] = byte
-        wild = int(m.rst38_count)
-        end = int(case.m.t) + machine.at(0.1)
-        while int(m.t) < end:
-            machine.run(end)
-        if int(m.rst38_count) != wild or (int(m.halted) and not int(m.iff1)):
+        if meant.vector == vector:
+            m.i = meant.page
+        elif not _lead(machine, vector, meant):
             return False
+        if not _to_the_end(case, machine):
+            return False
+        if shown(machine) > shown(case.machine):
+            return True
         done = activity(machine, machine.at(0.05))
         return bool(done.code - case.control.code - case.control.handler_code - case.idle)
 
 
-def _finding(case: Case, machine: Machine, t: int, vector: int, meant: Meant) -> Finding:
+def _to_the_end(case: Case, machine: Machine, mode: int | None = None) -> bool:
+    """Run a fork to the end of the run; tell whether it neither halts for good nor goes wild.
+
+    ``mode``: the interrupt mode that is put in place of each that the program sets.
+    """
+    m = machine.m
+    wild = int(m.rst38_count)
+    end = int(case.m.t) + machine.at(0.1)
+    if mode is not None:
+        stops.arm(m, [Row(STOP_FETCH, mask=0xFF, value=opcode) for opcode in SET_MODE])
+    while int(m.t) < end and case.budget.left() > 0:
+        if mode is not None:
+            m.im = mode
+        machine.run(end)
+    stops.disarm(m)
+    return int(m.rst38_count) == wild and not (int(m.halted) and not int(m.iff1))
+
+
+def wrong_mode(case: Case) -> Finding | None:
+    """Check whether the run would have lived had the CPU been in mode 2 from the first request."""
+    first = run_to_stop(case.session, [Row(STOP_ACK)], int(case.m.t)) \
+        if int(case.m.ack_count) else None
+    if first is None:
+        return None
+    t = int(first.m.ack_last)
+    machine = case.session.replay(max(t - 1, 0))
+    mode = int(machine.m.im)
+    asking = [k for k in answered(first)
+              if int(first.m.int_kind[k]) == CHAINED_INTERRUPT]
+    if mode == 2 or not asking:
+        return None
+    who = case.slot_words(asking[0])
+    for page in dict.fromkeys([int(machine.m.i), *(p for p, _ in found_tables(machine)[:4])]):
+        if case.budget.left() <= 0:
+            return None
+        with forked(machine):
+            machine.m.i = page
+            if not _to_the_end(case, machine, 2) or not _awake(machine):
+                continue
+        said = f", and load I with {page:02X}h" if page != int(machine.m.i) else ""
+        return Finding(
+            WRONG_MODE, HUNG,
+            f"the CPU is in mode {mode} when {who}, which gives vectors, interrupts for the first "
+            f"time.",
+            [f"At {case.time(t)} {who} was answered in mode {mode}, and the CPU went to 0038h "
+             f"({case.names.at(0x38)}).",
+             f"With mode 2 from then on and I = {page:02X}h in a copy of the machine, a key typed "
+             f"at the end of the run reaches the foreground."],
+            [f"Put IM 2 before the EI{said}.", "Or let the code at 0038h serve that card."],
+            {"mode": mode, "i": f"{page:02X}", "slot": case.machine.slots[asking[0]].name},
+            TRIED, t)
+    return None
+
+
+def answered(machine: Machine) -> list[int]:
+    """List the slots whose request the latest acknowledge has answered."""
+    m = machine.m
+    return [k for k in range(int(m.slots))
+            if int(m.int_count[k]) and int(m.int_last[k]) == int(m.ack_last)]
+
+
+def _awake(machine: Machine) -> bool:
+    """Tell whether a key reaches a fork's foreground."""
+    control = alone(machine, machine.at(SETTLE * 1.2))
+    return keystroke(machine, Session(machine).type_now, control,
+                     nudged(machine, machine.at(0.05))) is not None
+
+
+def _lead(machine: Machine, vector: int, meant: Meant) -> bool:
+    """Put the meant pointer where the card's vector looks for it.
+
+    An odd vector is one of several that a card gives, all of them odd: the pointers of its
+    block move alike.
+    """
+    m = machine.m
+    block = range(vector & 0xF1, (vector & 0xF1) + 16, 2) if vector & 1 else (vector,)
+    words = {v: read_word(machine, meant.page << 8 | (v - vector + meant.vector) & 0xFF)
+             for v in block}
+    for v, word in words.items():
+        for k, byte in enumerate((word & 0xFF, word >> 8)):
+            address = (int(m.i) << 8 | v) + k & 0xFFFF
+            base = int(m.rb_true[address >> 12])
+            if base < 0:
+                return False
+            m.phys[base + (address & 0xFFF)] = byte
+    return True
+
+
+def _finding(case: Case, machine: Machine, t: int, who: list[int], vector: int,
+             meant: Meant) -> Finding:
     page = int(machine.m.i)
     names = case.names
     target = read_word(machine, page << 8 | vector)
     pointer = page << 8 | vector
-    slots = ", ".join(case.slot_words(k) for k in range(int(case.m.slots))
-                      if int(case.m.int_count[k])) or "a card"
+    slots = ", ".join(case.slot_words(k) for k in who) or "a card"
     wrong_page = meant.page != page
     odd = " (an odd vector: the pointer is made of two neighbours)" if vector & 1 else ""
     remedy = ([f"Load I with {meant.page:02X}h before EI: it is {page:02X}h"
                + (", its value after reset." if page == 0 else ".")] if wrong_page else
-              [f"Write vector {meant.vector:02X}h to {slots}, or put the pointer to "
+              [f"Set {slots} up to give vector {meant.vector:02X}h, or put the pointer to "
                f"{names.at(meant.handler)} at {pointer:04X}h."])
     return Finding(
         BAD_VECTOR, RUNAWAY if int(case.m.rst38_count) else HUNG,
@@ -161,4 +272,5 @@ def _finding(case: Case, machine: Machine, t: int, vector: int, meant: Meant) ->
                  f"{target:04X}", "meant": f"{meant.handler:04X}"}, TRIED, t)
 
 
-CHECKS = (Check(bad_vector, BAD_VECTOR, (STUCK, WILD, HALTED_OFF), trial=True),)
+CHECKS = (Check(wrong_mode, WRONG_MODE, (STUCK, WILD, HALTED_OFF), trial=True),
+          Check(bad_vector, BAD_VECTOR, (STUCK, WILD, HALTED_OFF), trial=True),)

@@ -133,3 +133,15 @@ def physical(machine: Machine, addresses: set[int]) -> list[int]:
     """Give where addresses lie in physical RAM now."""
     bases = np.asarray(machine.m.wb_true)
     return [int(bases[a >> 12]) + (a & 0xFFF) for a in addresses if bases[a >> 12] >= 0]
+
+
+def halts_for_good(machine: Machine) -> bool:
+    """Tell whether it halts with interrupts off and a jump behind the HALT leads back to it.
+
+    That is a program's end, or its panic.
+    """
+    if not int(machine.m.halted) or int(machine.m.iff1):
+        return False
+    halt = (int(machine.m.pc) - 1) & 0xFFFF
+    behind = [read_memory(machine, (halt + k) & 0xFFFF) for k in (1, 2, 3)]
+    return behind[:2] == [0x18, 0xFD] or behind == [0xC3, halt & 0xFF, halt >> 8]

@@ -2,11 +2,12 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterator
 
 import numpy as np
 
 from emu.diagnosis.trials import read_memory, read_word
-from emu.disassembler import disassemble
+from emu.disassembler import Instruction, disassemble
 from emu.machine import Machine
 
 MOST = 128
@@ -38,16 +39,20 @@ def reaches_reti(machine: Machine, entry: int) -> bool:
     """Tell whether code opens as a handler does and its straight path comes to RETI."""
     if not opens(machine, entry):
         return False
+    return any(step.data[:2] == b"\xed\x4d" for step in straight(machine, entry, STEPS))
+
+
+def straight(machine: Machine, entry: int, count: int) -> Iterator[Instruction]:
+    """Follow the code from an address, jumps included and branches not, to where it ends."""
     at = entry
-    for _ in range(STEPS):
+    for _ in range(count):
         step = disassemble(lambda a: read_memory(machine, a & 0xFFFF), at)
-        if step.data[:2] == b"\xed\x4d":
-            return True
-        if step.flow in ("return", "halt", "indirect", "restart"):
-            return False
+        yield step
+        if step.flow in ("return", "halt", "indirect", "restart") \
+                or (step.flow == "jump" and step.target == at):
+            return
         at = step.target if step.flow == "jump" and step.target is not None \
             else (at + step.length) & 0xFFFF
-    return False
 
 
 def _near_reti(memory: np.ndarray) -> np.ndarray:
