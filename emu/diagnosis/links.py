@@ -425,6 +425,8 @@ def _led_astray(case: Case, prover: Prover) -> Finding | None:
               if int(m.int_kind[k]) == CHAINED_INTERRUPT and int(m.int_count[k])]
     if not taking:
         return None
+    if int(m.im) == 2 and any(int(m.reti_count[k]) for k in taking):
+        return None  # its table works
     who = case.slot_words(taking[0])
     pages = [int(m.i), *(page for page, _ in tables(machine)[:6])]
     for mode, page in [(2, page) for page in dict.fromkeys(pages)]:

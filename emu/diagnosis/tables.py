@@ -26,7 +26,7 @@ from emu.diagnosis.trials import (
     read_word,
     shown,
 )
-from emu.diagnosis.vectors import opens, reaches_reti, straight
+from emu.diagnosis.vectors import looks_like_handler, opens, reaches_reti, straight
 from emu.diagnosis.vectors import tables as found_tables
 from emu.diagnosis.verdict import HUNG, RUNAWAY, TRIED, Finding
 from emu.diagnosis.window import forked
@@ -54,10 +54,7 @@ def bad_vector(case: Case) -> Finding | None:
     """Check whether the vectors that were supplied lead to handlers, and which were meant."""
     if int(case.m.ack_empty):
         return None
-    for vector in _astray(case)[:2]:
-        taken = run_to_stop(case.session, [Row(STOP_ACK, vector, vector)], int(case.m.t))
-        if taken is None:
-            continue
+    for vector, taken in _astray(case)[:2]:
         t, who = int(taken.m.ack_last), answered(taken)
         if not vector & 1 and _came_back(case, taken):
             continue
@@ -75,15 +72,21 @@ def bad_vector(case: Case) -> Finding | None:
     return None
 
 
-def _astray(case: Case) -> list[int]:
-    """List the vectors supplied whose entries, as code, lead to no return."""
-    used = [v for v in range(256) if int(case.m.vector_count[v])]
-    before = run_to_stop(case.session, [Row(STOP_ACK)], int(case.m.t)) if used else None
-    if before is None:
-        return []
-    machine = case.session.replay(max(int(before.m.ack_last) - 1, 0))
-    entries = {v: read_word(machine, int(machine.m.i) << 8 | v) for v in used}
-    return [v for v, at in entries.items() if case.unwritten(at) or not _returns(machine, at)]
+def _astray(case: Case) -> list[tuple[int, Machine]]:
+    """List the vectors supplied whose entries lead to no return or do not look like handlers.
+
+    With each the run at its first acknowledge; the worst and earliest first.
+    """
+    found: list[tuple[bool, int, int, Machine]] = []
+    for vector in [v for v in range(256) if int(case.m.vector_count[v])][:MOST]:
+        taken = run_to_stop(case.session, [Row(STOP_ACK, vector, vector)], int(case.m.t))
+        if taken is None:
+            continue
+        at = int(taken.m.pc)
+        formed = looks_like_handler(taken, at) and not vector & 1
+        if not formed or case.unwritten(at) or not _returns(taken, at):
+            found.append((formed, int(taken.m.ack_last), vector, taken))
+    return [(vector, taken) for _, _, vector, taken in sorted(found, key=lambda row: row[:3])]
 
 
 def _came_back(case: Case, machine: Machine) -> bool:

@@ -42,6 +42,12 @@ def reaches_reti(machine: Machine, entry: int) -> bool:
     return any(step.data[:2] == b"\xed\x4d" for step in straight(machine, entry, STEPS))
 
 
+def looks_like_handler(machine: Machine, entry: int) -> bool:
+    """Tell whether code opens as a handler does, or its straight path comes to RETI."""
+    return opens(machine, entry) or any(
+        step.data[:2] == b"\xed\x4d" for step in straight(machine, entry, STEPS))
+
+
 def straight(machine: Machine, entry: int, count: int) -> Iterator[Instruction]:
     """Follow the code from an address, jumps included and branches not, to where it ends."""
     at = entry
@@ -122,7 +128,8 @@ def uncalled(machine: Machine) -> dict[int, tuple[int, int]]:
         out: dict[int, tuple[int, int]] = {}
         for vector, target in words.items():
             if target not in called and int(m.owner[target >> 12]) \
-                    and read_memory(machine, target) != 0xFF:
+                    and read_memory(machine, target) != 0xFF \
+                    and looks_like_handler(machine, target):
                 out.setdefault(target, (vector, page))
     else:
         out = {}
