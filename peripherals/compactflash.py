@@ -258,9 +258,37 @@ def write(m, s, a, t):
     return np.int64(0)
 
 
-def serve(_m: Any, s: Any, bays: Mapping[str, Any]) -> None:
-    """Store the sector that was written, and load the one that is wanted."""
+def sit(s: Any, bay: Any) -> None:
+    """Look at what is in the socket."""
+    s.inserts = bay.inserts
+    s.fitted = int(bay.original is not None)
+    if bay.original is None:
+        return
+    s.protected = int(bay.original.protected)
+    s.total = min(len(bay.original.data) // BLOCK, 1 << 28)
+    s.identify[:] = np.frombuffer(identity(int(s.total)), np.uint8)
+    _, heads, sectors = geometry(int(s.total))
+    s.head, s.count = heads - 1, sectors
+    set_translation(s)
+    s.head = s.count = 0
+
+
+def swap(m: Any, s: Any, bay: Any) -> None:
+    """Notice another card in the socket, which starts up, or none: what was under way is lost."""
+    sit(s, bay)
+    s.control = s.keeps = s.features = 0
+    start_over(m, s, np.int64(m.t))
+    if not s.fitted:
+        s.busy = 0
+        m.ev[s.slot] = FAR
+
+
+def serve(m: Any, s: Any, bays: Mapping[str, Any]) -> None:
+    """Store the sector that was written, load the one that is wanted, notice another card."""
     bay = bays["medium"]
+    if s.inserts != bay.inserts:
+        s.dirty = 0
+        swap(m, s, bay)
     if s.dirty:
         bay.put(int(s.dirty_at), np.asarray(s.buffer).tobytes())
         s.dirty = 0
@@ -272,8 +300,6 @@ def serve(_m: Any, s: Any, bays: Mapping[str, Any]) -> None:
 def power_on(setup: Setup) -> None:
     """Look at the medium; the card is busy until it is ready."""
     s, settings = setup.state, setup.settings
-    bay = setup.bays.get("medium")
-    original = bay.original if bay is not None else None
     s.wanted = -1
     s.held_strobe = int(settings["data-strobe"] == "held")
     for name in ("reset", "read", "write"):
@@ -285,16 +311,9 @@ def power_on(setup: Setup) -> None:
                          f"0 on, not {list(bad)!r}.")
     s.bads = len(bad)
     s.bad[:len(bad)] = bad
-    if original is None:
-        return
-    s.fitted = 1
-    s.protected = int(original.protected)
-    s.total = min(len(original.data) // BLOCK, 1 << 28)
-    s.identify[:] = np.frombuffer(identity(int(s.total)), np.uint8)
-    _, heads, sectors = geometry(int(s.total))
-    s.head, s.count = heads - 1, sectors
-    set_translation(s)
-    s.head = s.count = 0
+    bay = setup.bays.get("medium")
+    if bay is not None:
+        sit(s, bay)
 
 
 def describe(m: Any, s: Any) -> list[str]:

@@ -25,6 +25,7 @@ BADS = 16  # sectors that can be bad
 STATE = np.dtype([
     ("slot", np.int64),
     ("fitted", np.int64), ("protected", np.int64),
+    ("inserts", np.int64),  # of the socket, when the card was looked at last
     ("held_strobe", np.int64),  # 1: the data register never advances (a fault of the board)
     ("total", np.int64),  # sectors
     ("error", np.int64), ("features", np.int64), ("count", np.int64),

@@ -13,7 +13,10 @@ from emu.contract import complaints
 from emu.description import load
 from emu.machine import Machine
 from emu.media.bay import BLOCK, Bay, Original
-from emu.media.files import keep_media
+from emu.media.change import change
+from emu.media.files import keep_media, open_blocks
+from emu.script import read_script
+from emu.session import Session
 from peripherals.compactflash import CARD
 from peripherals.compactflash_identity import geometry, identity
 
@@ -337,3 +340,45 @@ def test_a_program_reads_changes_and_keeps_a_sector(tmp_path: Path) -> None:
 
 def test_the_contract(tmp_path: Path) -> None:
     assert complaints(machine(tmp_path).description, Fraction(6, 100)) == []
+
+
+def test_a_card_taken_out_and_another_put_in(tmp_path: Path) -> None:
+    """Out in the middle of a sector: the bus floats; the next one starts up with RESET's values."""
+    m = machine(tmp_path)
+    other = bytes(reversed(IMAGE))[:100 * BLOCK]
+    (tmp_path / "other.img").write_bytes(other)
+    while m.slot("cf").state.at == 0:  # until it reads the sector
+        m.run(int(m.m.t) + 1000)
+    s = m.slot("cf").state
+    change(m, "cf.medium", None)
+    assert (int(s.fitted), int(s.busy), int(s.way)) == (0, 0, 0)
+    m.run(m.at(Fraction(1, 5)))
+    assert m.m.halted == 0 and int(s.absent_polls) > 100  # FFh: busy for ever
+    change(m, "cf.medium", open_blocks(tmp_path / "other.img", False))
+    assert (int(s.fitted), int(s.busy), int(s.total), int(s.eight)) == (1, 1, 100, 0)
+    assert m.m.ev[m.slot("cf").number] == m.m.t + int(s.reset_time)
+    m.run(int(m.m.t) + int(s.reset_time) + 100)
+    assert (int(s.busy), int(s.error), int(s.count)) == (0, 1, 1)
+
+
+def test_what_was_written_goes_to_the_card_that_was_in(tmp_path: Path) -> None:
+    m = machine(tmp_path)
+    (tmp_path / "other.img").write_bytes(bytes(100 * BLOCK))
+    m.run(m.at(Fraction(1, 5)))
+    change(m, "cf.medium", open_blocks(tmp_path / "other.img", False))
+    assert sorted(Path(name).name for name in keep_media(m)) == ["card.img"]
+    assert (tmp_path / "other.img").read_bytes() == bytes(100 * BLOCK)
+    assert (tmp_path / "card.img").read_bytes()[3 * BLOCK] == IMAGE[3 * BLOCK] + 1
+
+
+def test_a_script_changes_the_card_and_a_replay_does_so_too(tmp_path: Path) -> None:
+    m = machine(tmp_path)
+    (tmp_path / "other.img").write_bytes(bytes(100 * BLOCK))
+    (tmp_path / "change.script").write_text(
+        'wait 0.01 s\neject cf.medium\nwait 0.01 s\ninsert cf.medium "other.img"\n')
+    run = Session(m, None, Fraction(1, 5), read_script(tmp_path / "change.script"))
+    run.run()
+    s = run.machine.slot("cf").state
+    assert (int(s.inserts), int(s.total)) == (2, 100)
+    again = run.replay(int(m.m.t)).slot("cf").state
+    assert again.tobytes() == s.tobytes()

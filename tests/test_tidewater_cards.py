@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 
 from emu.glass import shown
+from emu.media.change import change
 from emu.media.files import keep_media
 from emu.session import Session
 from emu.testing import Rig
@@ -387,7 +388,7 @@ def test_a_card_pulled_out_costs_the_log_and_nothing_else(tmp_path: Path) -> Non
     say(rig, "card make")
     say(rig, "gauge")
     rig.run(2)
-    rig.machine.slot("cf").state.fitted = 0
+    change(rig.machine, "cf.medium", None)
     rig.expect("CompactFlash: still busy after two seconds, status FF\r\n"
                "the gauge goes on in memory only\r\n", 5)
     rig.run(3)
