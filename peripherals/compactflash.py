@@ -29,7 +29,7 @@ from peripherals.compactflash_commands import (
     set_translation,
     without_data,
 )
-from peripherals.compactflash_identity import geometry, identity
+from peripherals.compactflash_identity import identity
 from peripherals.compactflash_sectors import (
     ABRT,
     BADS,
@@ -130,8 +130,9 @@ def reset(m, s, a, t):
         s.head = np.int64(s.identify[6]) - 1  # words 3 and 6: the default translation
         s.count = np.int64(s.identify[12])
         set_translation(s)
-        start_over(m, s, t)
-    else:
+    start_over(m, s, t)
+    if s.fitted == 0:  # nothing starts up in an empty socket
+        s.busy = 0
         m.ev[s.slot] = FAR
     return np.int64(0)
 
@@ -267,28 +268,15 @@ def sit(s: Any, bay: Any) -> None:
     s.protected = int(bay.original.protected)
     s.total = min(len(bay.original.data) // BLOCK, 1 << 28)
     s.identify[:] = np.frombuffer(identity(int(s.total)), np.uint8)
-    _, heads, sectors = geometry(int(s.total))
-    s.head, s.count = heads - 1, sectors
-    set_translation(s)
-    s.head = s.count = 0
-
-
-def swap(m: Any, s: Any, bay: Any) -> None:
-    """Notice another card in the socket, which starts up, or none: what was under way is lost."""
-    sit(s, bay)
-    s.control = s.keeps = s.features = 0
-    start_over(m, s, np.int64(m.t))
-    if not s.fitted:
-        s.busy = 0
-        m.ev[s.slot] = FAR
 
 
 def serve(m: Any, s: Any, bays: Mapping[str, Any]) -> None:
     """Store the sector that was written, load the one that is wanted, notice another card."""
     bay = bays["medium"]
-    if s.inserts != bay.inserts:
+    if s.inserts != bay.inserts:  # it starts up, and what was under way is lost
         s.dirty = 0
-        swap(m, s, bay)
+        sit(s, bay)
+        reset(m, s, np.int64(0), np.int64(m.t))
     if s.dirty:
         bay.put(int(s.dirty_at), np.asarray(s.buffer).tobytes())
         s.dirty = 0
