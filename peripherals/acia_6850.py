@@ -11,12 +11,10 @@ from typing import Any
 
 import numpy as np
 
-from emu.jit import compiled, inlined
-from emu.lines import source_of
-from emu.state import FAR, PLAIN_INTERRUPT
-from peripherals.card import Card, Jumper, Setup, entry
-from peripherals.margins import Margin
-from peripherals.rates import BAUD, Ask, Way, Write, divided
+from emu.bus.state import FAR, PLAIN_INTERRUPT
+from emu.bus.wires import source_of
+from emu.native.jit import compiled, inlined
+from peripherals.card import BAUD, Ask, Card, Jumper, Margin, Setup, Way, Write, divided, entry
 from peripherals.serial_line import (
     FRAME_DUE,
     LINE,
@@ -68,7 +66,7 @@ STATE = np.dtype([
     ("dcd_read", np.int64),  # 1: and status has been read since
     ("cts_from", np.int64), ("dcd_from", np.int64),
     ("cts", np.int64), ("dcd", np.int64),  # 1: pin low, active
-    ("source", np.int64),  # what is wired to the clock (emu.lines.source_of)
+    ("source", np.int64),  # what is wired to the clock (emu.bus.wires.source_of)
     ("clock_t", np.int64),  # when that clock has changed, FAR: seen to
     ("received", np.int64), ("sent", np.int64),  # counters for the words
     ("overruns", np.int64), ("framing_errors", np.int64), ("parity_errors", np.int64),

@@ -19,11 +19,11 @@ from typing import Any
 
 import numpy as np
 
-from emu.bus import ASK_WRITE
+from emu.bus.cycles import ASK_WRITE
+from emu.bus.memory import claim
+from emu.bus.state import CALL, FAR, NOT_MINE, ROM
 from emu.errors import InputError
-from emu.jit import compiled, inlined
-from emu.memory import claim
-from emu.state import CALL, FAR, NOT_MINE, ROM
+from emu.native.jit import compiled, inlined
 from peripherals import nor_flash
 from peripherals.card import Card, Jumper, Setup, entry
 from peripherals.memory_parts import chip_bytes, count_rom_write, fill_noise

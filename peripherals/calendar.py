@@ -12,9 +12,9 @@ from typing import Any
 
 import numpy as np
 
+from emu.bus.state import FAR
 from emu.errors import InputError
-from emu.jit import compiled, inlined
-from emu.state import FAR
+from emu.native.jit import compiled, inlined
 from peripherals.card import Setup
 
 SECOND, MINUTE, HOUR, DATE, MONTH, DAY, YEAR = range(7)

@@ -1,195 +1,23 @@
-"""What a card is: one file in this folder, with a ``CARD`` declaration at its end.
+"""The public face of the card contract; what a card is stands in emu/card/contract.py.
 
-A card's behaviour is plain functions over two records: the machine's (emu/state.py) and
-its own state, a structured dtype whose first field is ``slot``.  Each function has the
-same form, ``f(m, s, a, b) -> int64``; marked ``@entry(STATE)`` it becomes machine code,
-unmarked it stays plain Python (a card of one's own: docs/own-card.md):
-
-    reset(m, s, a, t)         RESET goes low: a = 0 at power-on, 1 later
-    read(m, s, a, t)          a = register | port << 16: the byte driven, or -1 for none
-    write(m, s, a, t)         a = register | byte << 8 | port << 16
-    advance(m, s, t, _)       let all events up to T-state t happen, set m.ev[s.slot]
-    acknowledge(m, s, source, t)  the vector; ``source`` is a bit of m.ip[s.slot], which the
-                              chain has already put under service; clear it in ip if the chip does
-    reti(m, s, source, t)     the service of ``source`` has ended
-    memory(m, s, a, t)        a = address, or address | byte << 16 | ASK_WRITE: the byte, or -1;
-                              for pages claimed (emu/memory.py) by a card with a memory_size
-    line(m, s, input, t)      what is wired to an input has changed (emu/lines.py)
-    master(m, s, t, _)        it has the bus (emu/bus_requests.py): move on by at least one T-state
-
-A card with media keeps only what it works on in its record; it asks for more with
-bus.ask_host, and its ``serve`` (plain Python) then loads and stores pieces.
-
-``t`` of an access is the T-state in which the card sees it (T3).  A card whose next event
-is at or before it has been advanced already.  After a change of m.ip or m.ius a card sets
-m.irq_dirty = 1.  A card has no other memory than its record; a run is the same to the
-T-state however often ``advance`` is called in between.
-
-`Setup` is what a card's ``power_on`` (plain Python, before the first reset) may use.
+A card, built in or of one's own, imports what it declares itself with from here.
 """
-from __future__ import annotations
+from emu.card.contract import ENTRIES, Card, Jumper, Setup, Trouble, entry
+from emu.card.margins import Margin
+from emu.card.rate_ways import (
+    BAUD,
+    IN_STEP,
+    OUTPUT,
+    TICK,
+    Ask,
+    Way,
+    Write,
+    divided,
+    hertz_words,
+    near,
+)
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
-from fractions import Fraction
-from pathlib import Path
-from typing import Any
-
-import numpy as np
-
-from emu.jit import INT, root
-from emu.state import MACHINE, NO_INTERRUPT
-from peripherals.margins import Margin
-from peripherals.rates import Ask, Way
-
-ENTRIES = ("reset", "read", "write", "advance", "acknowledge", "reti", "memory", "line",
-           "master")
-
-
-def entry(state: np.dtype) -> Callable:
-    """Mark a card's function; ``state`` is the dtype of the card's record."""
-    return root(MACHINE, state, INT, INT)
-
-
-@dataclass(frozen=True)
-class Jumper:
-    """One setting of a card, as the backplane file names it.
-
-    ``kind``: "int" (with low and high), "choice", "flag", "text", "file", "files" (a
-    table of names and files that stand in RAM at power-on), "clock" (a frequency, "cpu",
-    or the name of a wired line), "terminal" (a table), "list", "drive" (a floppy drive's
-    table, emu/media/drive.py), "medium" (a memory card's image).
-    """
-
-    name: str
-    kind: str
-    default: Any
-    help: str
-    low: int = 0
-    high: int = 255
-    choices: tuple[Any, ...] = ()
-
-
-@dataclass
-class Setup:
-    """What a card gets at power-on, before its first reset."""
-
-    slot: int
-    name: str  # the slot's name in the backplane file
-    settings: Mapping[str, Any]
-    machine: Any  # the machine record
-    state: Any  # the card's record, zeroed but for ``slot``
-    cpu_hz: Fraction
-    random: np.random.Generator  # seeded: power-on noise
-    folder: Path  # of the backplane file
-    images: Mapping[str, Any]  # emu.image.Image by jumper, "jumper.name" for "files"
-    bays: Mapping[str, Any] = field(default_factory=dict)  # by jumper name (emu.media.bay.Bay)
-
-    def period(self, hertz: Fraction) -> tuple[int, int]:
-        """Give a clock's period in T-states as (num, den)."""
-        from emu.clock import period
-
-        return period(self.cpu_hz, hertz)
-
-
-@dataclass(frozen=True)
-class Trouble:
-    """Something that went wrong at a card by its own rules, in words.
-
-    Whether it matters to a run the diagnosis decides (emu/diagnosis/troubles.py).  In the texts
-    stand {slot}, {NAME} for the port of a register NAME, {pc} for the instruction that wrote to
-    the card last before ``t``, {at} for the one at ``pc``, {loop} for the foreground's loop.
-    """
-
-    code: str  # of a cause
-    summary: str
-    evidence: list[str]
-    remedy: list[str]
-    t: int  # T-state at which it shows: the last command that came to it
-    mend: Callable[[Any, Any], None] | None = None  # change machine and card as the remedy would
-    pc: int = 0
-    waiting: bool = False  # the card, or who waits for it, stands still because of it
-    again: str = ""  # the card's counter that grows while the program tries again and again
-
-
-def _no_power_on(_: Setup) -> None:
-    return None
-
-
-def _no_memory(_: Mapping[str, Any]) -> int:
-    return 0
-
-
-def _no_rates(_: Ask) -> list[Way]:
-    return []
-
-
-def _no_window(_: Mapping[str, Any]) -> tuple[int, int]:
-    return 0, 0
-
-
-def _no_margins(_m: Any, _s: Any) -> list[Margin]:
-    return []
-
-
-def _no_words(_m: Any, _s: Any) -> list[str]:
-    return []
-
-
-def _no_service(_m: Any, _s: Any, _bays: Mapping[str, Any]) -> None:
-    return None
-
-
-def _no_place(_m: Any, _s: Any) -> object:
-    return None
-
-
-def _no_troubles(_m: Any, _s: Any) -> list[Trouble]:
-    return []
-
-
-@dataclass(frozen=True)
-class Card:
-    """The declaration of a card; see the module's text for its functions."""
-
-    name: str
-    summary: str
-    source: str  # the data sheet or manual that it follows
-    state: np.dtype
-    functions: Mapping[str, Callable] = field(default_factory=dict)
-    jumpers: tuple[Jumper, ...] = ()
-    registers: tuple[str, ...] = ()  # port registers, numbered from 0
-    # their usual order of ports, where that depends on the settings
-    order: Callable[[Mapping[str, Any]], tuple[str, ...]] | None = None
-    needs_port: bool = True  # False: it works with none of its registers decoded
-    interrupt: int = NO_INTERRUPT  # or PLAIN_INTERRUPT, CHAINED_INTERRUPT
-    sources: int = 8  # bits of m.ip[slot] that a chained card may use, at most
-    outputs: tuple[str, ...] = ()  # lines that other cards can be wired to
-    inputs: tuple[str, ...] = ()
-    channels: tuple[str, ...] = ()  # serial channels; state field line_<channel>
-    memory_size: Callable[[Mapping[str, Any]], int] = _no_memory  # bytes of phys it needs
-    image_size: Callable[[Mapping[str, Any]], int] = _no_memory  # bytes of its ROM chip
-    # addresses where files can stand in its RAM at power-on, end exclusive
-    ram_window: Callable[[Mapping[str, Any]], tuple[int, int]] = _no_window
-    power_on: Callable[[Setup], None] = _no_power_on
-    describe: Callable[[Any, Any], list[str]] = _no_words  # state in words
-    # what its display shows, line by line; empty: it has none
-    glass: Callable[[Any, Any], list[str]] = _no_words
-    margins: Callable[[Any, Any], list[Margin]] = _no_margins  # what must be served in time
-    troubles: Callable[[Any, Any], list[Trouble]] = _no_troubles  # what went wrong at it
-    # what happened at it and is worth a look even when all went well
-    risks: Callable[[Any, Any], list[str]] = _no_words
-    # where on its medium it is: a program that comes to new places gets somewhere
-    place: Callable[[Any, Any], object] = _no_place
-    rates: Callable[[Ask], list[Way]] = _no_rates  # what it can be programmed for
-    # serve(m, s, bays): load what was asked for, store what has changed (also before --keep)
-    serve: Callable[[Any, Any, Mapping[str, Any]], None] = _no_service
-    # jumpers that may change while it runs: set(m, s, value), the value checked
-    live: Mapping[str, Callable[[Any, Any, Any], None]] = field(default_factory=dict)
-    # what a hand can do to it while it runs: action(machine, slot, text); it may touch only
-    # what a snapshot holds
-    actions: Mapping[str, Callable[[Any, Any, str], None]] = field(default_factory=dict)
-
-    def addresses(self) -> dict[str, str]:
-        """Name the roots of the card's functions by entry."""
-        return {e: f"{f.__module__}.{f.__name__}" for e, f in self.functions.items()}
+__all__ = [
+    "BAUD", "ENTRIES", "IN_STEP", "OUTPUT", "TICK", "Ask", "Card", "Jumper", "Margin", "Setup",
+    "Trouble", "Way", "Write", "divided", "entry", "hertz_words", "near",
+]

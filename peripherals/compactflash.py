@@ -19,9 +19,9 @@ from typing import Any
 
 import numpy as np
 
+from emu.bus.state import FAR, PLAIN_INTERRUPT
 from emu.errors import InputError
-from emu.jit import compiled, inlined
-from emu.state import FAR, PLAIN_INTERRUPT
+from emu.native.jit import compiled, inlined
 from peripherals.card import Card, Jumper, Setup, entry
 from peripherals.compactflash_commands import (
     DIAGNOSE,

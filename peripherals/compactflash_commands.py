@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.jit import compiled, inlined
+from emu.native.jit import compiled, inlined
 from peripherals.compactflash_identity import put_word
 from peripherals.compactflash_sectors import (
     ABRT,

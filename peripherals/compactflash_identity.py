@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from emu.jit import inlined
+from emu.native.jit import inlined
 
 MODEL, SERIAL, FIRMWARE = "PREBURN CF", "TIDE0001", "1.0"
 SIGNATURE = 0x848A  # word 0 of a CompactFlash card

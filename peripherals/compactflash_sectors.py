@@ -1,15 +1,15 @@
 """The state of a CompactFlash card, its sectors, and the data register.
 
 One sector stands in the card's record; the host loads and stores sectors when it is asked
-(emu.bus.ask_host), while the card is busy.
+(emu.bus.cycles.ask_host), while the card is busy.
 """
 from __future__ import annotations
 
 import numpy as np
 
-from emu.bus import ask_host
-from emu.jit import compiled, inlined
-from emu.state import FAR
+from emu.bus.cycles import ask_host
+from emu.bus.state import FAR
+from emu.native.jit import compiled, inlined
 
 DRDY, DSC, ERR = 0x40, 0x10, 0x01  # bits of the status register, see compactflash.py
 READY = DRDY | DSC

@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from emu.jit import compiled, inlined
+from emu.native.jit import compiled, inlined
 from peripherals import calendar
 from peripherals.calendar import CALENDAR, SECOND, next_event, next_second, plan_second
 from peripherals.calendar import start_second as begin_second

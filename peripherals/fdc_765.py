@@ -16,9 +16,9 @@ from fractions import Fraction
 
 import numpy as np
 
-from emu.jit import compiled
-from emu.lines import source_of
-from emu.state import FAR, LEVEL, PLAIN_INTERRUPT
+from emu.bus.state import FAR, LEVEL, PLAIN_INTERRUPT
+from emu.bus.wires import source_of
+from emu.native.jit import compiled
 from peripherals.card import Card, Jumper, Setup, entry
 from peripherals.fdc_765_chip import RUN, go_idle, note_pause, set_event, show_int, status
 from peripherals.fdc_765_commands import read_data, write_data

@@ -3,10 +3,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.chain import fall_nmi
-from emu.jit import compiled, inlined
-from emu.lines import drive_level
-from emu.state import FAR
+from emu.bus.chain import fall_nmi
+from emu.bus.state import FAR
+from emu.bus.wires import drive_level
+from emu.native.jit import compiled, inlined
 from peripherals.fdc_765_state import (
     BYTE_INT,
     CB,

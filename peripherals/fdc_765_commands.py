@@ -6,8 +6,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.jit import compiled, inlined
-from emu.state import FAR
+from emu.bus.state import FAR
+from emu.native.jit import compiled, inlined
 from peripherals.fdc_765_chip import from_disk, give_results, go_idle, seeking, show_int
 from peripherals.fdc_765_drive import status_3
 from peripherals.fdc_765_fifo import (

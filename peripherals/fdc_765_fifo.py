@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.jit import compiled, inlined
-from emu.state import FAR
+from emu.bus.state import FAR
+from emu.native.jit import compiled, inlined
 from peripherals.fdc_765_chip import scans, writes
 from peripherals.fdc_765_drive import when
 from peripherals.fdc_765_state import DRIVES, units

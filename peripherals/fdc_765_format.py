@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.jit import compiled, inlined
-from emu.state import FAR
+from emu.bus.state import FAR
+from emu.native.jit import compiled, inlined
 from peripherals.fdc_765_chip import finish, note, show_int
 from peripherals.fdc_765_drive import set_base, when
 from peripherals.fdc_765_state import (

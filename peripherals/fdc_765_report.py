@@ -3,7 +3,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from emu.state import FAR
+from emu.bus.state import FAR
+from peripherals.card import Margin
 from peripherals.fdc_765_media import NAMES
 from peripherals.fdc_765_state import (
     COMMAND,
@@ -17,7 +18,6 @@ from peripherals.fdc_765_state import (
     SEEKING,
     STUCK,
 )
-from peripherals.margins import Margin
 
 SPENT = ((MOTOR, "motor"), (SEEKING, "seek"), (ROTATION, "rotation"), (MOVING, "transfer"),
          (CPU_WAIT, "waiting for the CPU"))

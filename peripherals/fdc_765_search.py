@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.bus import ask_host
-from emu.jit import compiled, inlined
-from emu.state import FAR
+from emu.bus.cycles import ask_host
+from emu.bus.state import FAR
+from emu.native.jit import compiled, inlined
 from peripherals.fdc_765_chip import finish, note, writes
 from peripherals.fdc_765_drive import is_ready, position_at, selected, set_base, when
 from peripherals.fdc_765_state import (

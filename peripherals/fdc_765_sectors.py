@@ -3,7 +3,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.jit import compiled
+from emu.native.jit import compiled
 from peripherals.fdc_765_chip import finish, scans, show_int, writes
 from peripherals.fdc_765_drive import position_at, set_base
 from peripherals.fdc_765_search import begin_search, search

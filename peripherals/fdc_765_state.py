@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.jit import inlined
+from emu.native.jit import inlined
 
 DRIVES = 4
 TURN = 12_800  # bytes of one turn that the track buffer holds: 500 kbit/s at 300 rpm is 12,500

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.jit import compiled, inlined
+from emu.native.jit import compiled, inlined
 from peripherals.fdc_765_drive import blank_length
 
 ID_MARK, DATA_MARK, DELETED_MARK, INDEX_MARK = 0xFE, 0xFB, 0xF8, 0xFC

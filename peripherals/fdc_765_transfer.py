@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.jit import compiled, inlined
-from emu.state import FAR
+from emu.bus.state import FAR
+from emu.native.jit import compiled, inlined
 from peripherals.fdc_765_chip import finish, note, show_int, writes
 from peripherals.fdc_765_drive import byte_units, when
 from peripherals.fdc_765_fifo import buffered, next_read, next_write, too_late_at

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from emu.state import FAR
+from emu.bus.state import FAR
 from peripherals.card import Trouble
 from peripherals.fdc_765_state import (
     ABNORMAL,

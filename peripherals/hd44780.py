@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from emu.jit import compiled, inlined
+from emu.native.jit import compiled, inlined
 from peripherals.card import Card, Jumper, Setup, entry
 
 INSTRUCTION, DATA, LATCH = range(3)  # registers

@@ -5,10 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from emu.image import Image
-from emu.jit import compiled
-from emu.state import STOP_ROM_WRITE
-from emu.stops import stop_on
+from emu.bus.state import STOP_ROM_WRITE
+from emu.bus.stops import stop_on
+from emu.files.image import Image
+from emu.native.jit import compiled
 from peripherals.card import Setup
 
 

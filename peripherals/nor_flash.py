@@ -25,7 +25,7 @@ from typing import Any
 
 import numpy as np
 
-from emu.jit import compiled, inlined
+from emu.native.jit import compiled, inlined
 
 # What it is busy with.
 IDLE, PROGRAM, SECTOR_ERASE, CHIP_ERASE = range(4)

@@ -10,9 +10,9 @@ from typing import Any
 
 import numpy as np
 
+from emu.bus.wires import drive_level, source_of
 from emu.errors import InputError
-from emu.jit import compiled
-from emu.lines import drive_level, source_of
+from emu.native.jit import compiled
 from peripherals.card import Card, Jumper, Setup, entry
 
 OUTPUTS, INPUTS = range(2)

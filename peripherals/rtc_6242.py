@@ -15,9 +15,9 @@ from typing import Any
 
 import numpy as np
 
-from emu.jit import compiled, inlined
-from emu.lines import drive_level
-from emu.state import PLAIN_INTERRUPT
+from emu.bus.state import PLAIN_INTERRUPT
+from emu.bus.wires import drive_level
+from emu.native.jit import compiled, inlined
 from peripherals import calendar
 from peripherals.calendar import (
     CALENDAR,
@@ -33,8 +33,7 @@ from peripherals.calendar import (
     plan_second,
 )
 from peripherals.calendar import start_second as begin_tick
-from peripherals.card import Card, Jumper, Setup, Trouble, entry
-from peripherals.rates import TICK, Ask, Way, Write
+from peripherals.card import TICK, Ask, Card, Jumper, Setup, Trouble, Way, Write, entry
 
 DIGITS = 12  # registers of the date and time
 WEEK, CD, CE, CF = range(12, 16)

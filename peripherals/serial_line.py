@@ -18,9 +18,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.jit import compiled, inlined
-from emu.state import CONSOLE_FULL, PERIODIC
-from emu.stops import leave
+from emu.bus.state import CONSOLE_FULL, PERIODIC
+from emu.bus.stops import leave
+from emu.native.jit import compiled, inlined
 from peripherals.serial_wave import (
     BREAK,
     CLOCK,

@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
+from emu.bus.state import FAR
 from emu.errors import InputError
-from emu.state import FAR
 from peripherals.card import Setup
 from peripherals.serial_line import start_clock
 

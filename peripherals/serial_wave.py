@@ -16,8 +16,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.jit import compiled, inlined
-from emu.state import FAR
+from emu.bus.state import FAR
+from emu.native.jit import compiled, inlined
 
 NO_PARITY, ODD, EVEN, ALWAYS_1, ALWAYS_0 = range(5)  # parity
 HUNTING, SAMPLING, WHOLE = range(3)  # what a receiver does

@@ -13,11 +13,21 @@ from typing import Any
 
 import numpy as np
 
-from emu.lines import source_of
-from emu.state import FAR, PLAIN_INTERRUPT
-from peripherals.card import Card, Jumper, Setup, Trouble, entry
-from peripherals.margins import Margin
-from peripherals.rates import BAUD, Ask, Way, Write, near
+from emu.bus.state import FAR, PLAIN_INTERRUPT
+from emu.bus.wires import source_of
+from peripherals.card import (
+    BAUD,
+    Ask,
+    Card,
+    Jumper,
+    Margin,
+    Setup,
+    Trouble,
+    Way,
+    Write,
+    entry,
+    near,
+)
 from peripherals.serial_line import abort, set_receiver
 from peripherals.serial_setup import (
     character_time,

@@ -3,8 +3,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.jit import compiled, inlined
-from emu.state import FAR
+from emu.bus.state import FAR
+from emu.native.jit import compiled, inlined
 from peripherals.serial_line import (
     FRAME_DUE,
     FRAME_ENDED,

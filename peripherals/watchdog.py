@@ -13,14 +13,13 @@ from typing import Any
 
 import numpy as np
 
-from emu.bus import ask_reset
-from emu.chain import fall_nmi
+from emu.bus.chain import fall_nmi
+from emu.bus.cycles import ask_reset
+from emu.bus.state import FAR
+from emu.bus.wires import source_of
 from emu.errors import InputError
-from emu.jit import compiled, inlined
-from emu.lines import source_of
-from emu.state import FAR
-from peripherals.card import Card, Jumper, Setup, Trouble, entry
-from peripherals.margins import Margin
+from emu.native.jit import compiled, inlined
+from peripherals.card import Card, Jumper, Margin, Setup, Trouble, entry
 
 PRESSES = 32
 NMI, RESET = range(2)

@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from emu.memory import remap
-from emu.state import PAGES
+from emu.bus.memory import remap
+from emu.bus.state import PAGES
 from peripherals.card import Card, Jumper, Setup
 
 STATE = np.dtype([("slot", np.int64)], align=True)

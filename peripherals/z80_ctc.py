@@ -17,11 +17,22 @@ from typing import Any
 
 import numpy as np
 
+from emu.bus.state import CHAINED_INTERRUPT, FAR
 from emu.errors import InputError
-from emu.jit import compiled
-from emu.state import CHAINED_INTERRUPT, FAR
-from peripherals.card import Card, Jumper, Setup, entry
-from peripherals.rates import OUTPUT, TICK, Ask, Way, Write, hertz_words, near
+from emu.native.jit import compiled
+from peripherals.card import (
+    OUTPUT,
+    TICK,
+    Ask,
+    Card,
+    Jumper,
+    Setup,
+    Way,
+    Write,
+    entry,
+    hertz_words,
+    near,
+)
 from peripherals.z80_ctc_channel import (
     BY_256,
     CHANNEL,

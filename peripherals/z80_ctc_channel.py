@@ -13,9 +13,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.jit import compiled, inlined
-from emu.lines import drive_clock, drive_level, drive_pulse, source_of
-from emu.state import PERIODIC
+from emu.bus.state import PERIODIC
+from emu.bus.wires import drive_clock, drive_level, drive_pulse, source_of
+from emu.native.jit import compiled, inlined
 
 # The control word (UM0081 p.23).
 INTERRUPT, COUNTER, BY_256, RISING, ON_TRIGGER, CONSTANT, STOP = 128, 64, 32, 16, 8, 4, 2

@@ -13,8 +13,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.jit import compiled
-from emu.state import CHAINED_INTERRUPT, FAR
+from emu.bus.state import CHAINED_INTERRUPT, FAR
+from emu.native.jit import compiled
 from peripherals.card import Card, Jumper, Setup, entry
 from peripherals.z80_dma_engine import load, look, ready, set_enabled, work
 from peripherals.z80_dma_report import describe, troubles

@@ -12,11 +12,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.bus_requests import arm_bus, ask_bus, drop_bus, idle_bus, release_bus
-from emu.jit import compiled, inlined
-from emu.lines import drive_pulse, source_of
-from emu.master_cycles import master_read, master_write
-from emu.state import FAR
+from emu.bus.master_cycles import master_read, master_write
+from emu.bus.requests import arm_bus, ask_bus, drop_bus, idle_bus, release_bus
+from emu.bus.state import FAR
+from emu.bus.wires import drive_pulse, source_of
+from emu.native.jit import compiled, inlined
 from peripherals.z80_dma_state import (
     BOTH_CAUSES,
     BYTE,

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from emu.lines import source_of
+from emu.bus.wires import source_of
 from peripherals.card import Trouble
 from peripherals.z80_dma_engine import ready, set_enabled
 from peripherals.z80_dma_state import (

@@ -17,10 +17,10 @@ from typing import Any
 
 import numpy as np
 
+from emu.bus.state import CHAINED_INTERRUPT, FAR
+from emu.bus.wires import source_of
 from emu.errors import InputError
-from emu.jit import compiled
-from emu.lines import source_of
-from emu.state import CHAINED_INTERRUPT, FAR
+from emu.native.jit import compiled
 from peripherals.card import Card, Jumper, Setup, entry
 from peripherals.z80_pio_port import (
     BITS,

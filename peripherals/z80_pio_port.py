@@ -3,8 +3,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.jit import compiled, inlined
-from emu.lines import drive_level
+from emu.bus.wires import drive_level
+from emu.native.jit import compiled, inlined
 
 OUTPUT, INPUT, BOTH_WAYS, BITS = range(4)  # modes
 NOTHING, DIRECTIONS, MASK = range(3)  # what the next control byte is

@@ -10,12 +10,10 @@ from typing import Any
 
 import numpy as np
 
-from emu.jit import compiled, inlined
-from emu.lines import source_of
-from emu.state import CHAINED_INTERRUPT, FAR
-from peripherals.card import Card, Jumper, Setup, entry
-from peripherals.margins import Margin
-from peripherals.rates import BAUD, Ask, Way, Write, divided
+from emu.bus.state import CHAINED_INTERRUPT, FAR
+from emu.bus.wires import source_of
+from emu.native.jit import compiled, inlined
+from peripherals.card import BAUD, Ask, Card, Jumper, Margin, Setup, Way, Write, divided, entry
 from peripherals.serial_line import (
     LINE,
     clock_from_wire,
@@ -67,7 +65,7 @@ STATE = np.dtype([
     ("slot", np.int64),
     ("channel", CHANNEL, (2,)),
     ("line_a", LINE), ("line_b", LINE),
-    ("source", np.int64, (2,)),  # what is wired to a clock input (emu.lines.source_of)
+    ("source", np.int64, (2,)),  # what is wired to a clock input (emu.bus.wires.source_of)
     ("clock_t", np.int64, (2,)),  # when that clock has changed, FAR: seen to
     ("pins", np.int64),  # 1: a modem input comes from a terminal
 ], align=True)

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.jit import compiled, inlined
+from emu.native.jit import compiled, inlined
 from peripherals.serial_line import (
     FRAME_DUE,
     LISTENED,

@@ -3,9 +3,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.bus_requests import arm_bus, ask_bus, release_bus
-from emu.master_cycles import master_read, master_write
-from emu.state import FAR
+from emu.bus.master_cycles import master_read, master_write
+from emu.bus.requests import arm_bus, ask_bus, release_bus
+from emu.bus.state import FAR
 from peripherals.card import Card, entry
 
 ASKS = 64

@@ -6,7 +6,8 @@
 
 Further cards come with ``also=[(CARD, settings), ...]``; every method takes the card's
 ``slot`` (0 is the first).  ``native=True`` calls the machine code instead of the Python
-functions.  Cards catch up before an access, and events happen in their order, as in emu/bus.py.
+functions.  Cards catch up before an access, and events happen in their order, as in
+emu/bus/cycles.py.
 """
 from __future__ import annotations
 
@@ -19,10 +20,10 @@ from typing import Any
 
 import numpy as np
 
-from emu import calls, chain
-from emu.clock import parse_frequency
-from emu.memory import refresh_map, remap
-from emu.state import (
+from emu.bus import chain
+from emu.bus.clock import parse_frequency
+from emu.bus.memory import refresh_map, remap
+from emu.bus.state import (
     CHAINED_INTERRUPT,
     FAR,
     NO_INTERRUPT,
@@ -31,6 +32,7 @@ from emu.state import (
     POOL_AT,
     new_record,
 )
+from emu.native import calls
 from peripherals.card import ENTRIES, Card, Setup
 
 _uids = itertools.count(-1000, -1)
@@ -136,15 +138,15 @@ class Bench:
 
     def _native_table(self, slot: int, card: Card) -> list[Any]:
         """Wrap the machine code in functions called like the plain ones."""
-        from emu import native
+        from emu.native import units
 
-        loaded = native.load(sorted({f.__module__ for f in card.functions.values()}))
+        loaded = units.load(sorted({f.__module__ for f in card.functions.values()}))
         machine = self.record.ctypes.data
         state = machine + int(self.m.st[slot])
         table: list[Any] = [None] * len(ENTRIES)
         for entry, root in card.addresses().items():
             self.m.fn[slot, ENTRIES.index(entry)] = loaded.addresses[root]
-            function = native.callable_root(root, 2)
+            function = units.callable_root(root, 2)
             table[ENTRIES.index(entry)] = (
                 lambda m, s, a, b, f=function: f(machine, state, int(a), int(b)))
         return table
@@ -241,7 +243,7 @@ class Bench:
     def memory(self, address: int, t: int | None = None, slot: int = 0,
                write: int | None = None) -> int:
         """Read an address through the card's MEMORY function, or write a byte to it."""
-        from emu.bus import ASK_WRITE
+        from emu.bus.cycles import ASK_WRITE
 
         t = self._at(t)
         a = address if write is None else address | write << 16 | ASK_WRITE

@@ -12,10 +12,10 @@ from typing import Any
 
 import numpy as np
 
-from emu.chain import fall_nmi
-from emu.jit import compiled
-from emu.memory import claim
-from emu.state import CALL, CHAINED_INTERRUPT, FAR, NOT_MINE, PLAIN_INTERRUPT
+from emu.bus.chain import fall_nmi
+from emu.bus.memory import claim
+from emu.bus.state import CALL, CHAINED_INTERRUPT, FAR, NOT_MINE, PLAIN_INTERRUPT
+from emu.native.jit import compiled
 from peripherals.card import Card, Setup, entry
 
 ACTIONS = 16

@@ -21,10 +21,10 @@ import bus_taker
 import cpu_cards
 from cpu_cards import ASK, FALL_NMI, UNASK
 
-from emu.description import Description, SlotDescription
-from emu.machine import Machine, Snapshot
-from emu.ports import PortRow
-from emu.state import KIND_NAMES, LOG, A, B, C, D, E, F, H, L
+from emu.backplane.description import Description, SlotDescription
+from emu.backplane.port_rows import PortRow
+from emu.bus.state import KIND_NAMES, LOG, A, B, C, D, E, F, H, L
+from emu.machine.machine import Machine, Snapshot
 from peripherals import z80_cpu
 
 __all__ = ["ASK", "FALL_NMI", "UNASK", "Asker", "Bare", "Cycle", "Row", "Taker"]

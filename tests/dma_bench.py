@@ -14,11 +14,11 @@ from typing import Any
 
 import cpu_cards
 
-from emu.description import Description, SlotDescription
+from emu.backplane.description import Description, SlotDescription
+from emu.backplane.port_rows import PortRow
+from emu.bus.state import KIND_NAMES
 from emu.logs.cycles import lengths, read_ring
-from emu.machine import Machine
-from emu.ports import PortRow
-from emu.state import KIND_NAMES
+from emu.machine.machine import Machine
 from peripherals import parallel_latch, z80_cpu, z80_dma, z80_pio
 
 BYTES_AT = 0x8000

@@ -4,11 +4,11 @@ from __future__ import annotations
 from fractions import Fraction
 from pathlib import Path
 
-from emu.description import Description, load
-from emu.image import load_image
+from emu.backplane.description import Description, load
+from emu.files.image import load_image
 from emu.knowngood.metered import MeteredMachine
 from emu.knowngood.record import Tree, record
-from emu.session import Session
+from emu.run.session import Session
 
 ROMS = Path(__file__).parent.parent / "roms"
 TIDEWATER = ROMS / "tidewater"

@@ -12,11 +12,11 @@ from typing import Any
 import cpu_cards
 import numpy as np
 
-from emu.bus import ask_host
-from emu.description import Description, SlotDescription
-from emu.jit import inlined
+from emu.backplane.description import Description, SlotDescription
+from emu.backplane.port_rows import PortRow
+from emu.bus.cycles import ask_host
 from emu.media.bay import Bay, Original
-from emu.ports import PortRow
+from emu.native.jit import inlined
 from peripherals import z80_cpu
 from peripherals.card import Card, Jumper, entry
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 import numpy as np
 from card_bench import Bench
 
-from emu import bus
+from emu.bus import cycles
 
 
 def peek(bench: Bench, address: int, t: int | None = None) -> int:
@@ -12,7 +12,7 @@ def peek(bench: Bench, address: int, t: int | None = None) -> int:
     if t is not None:
         bench.advance(t - 2)
     m = bench.m
-    value, m.t = bus.rd(m, m.t, m.pc, np.int64(address))
+    value, m.t = cycles.rd(m, m.t, m.pc, np.int64(address))
     return int(value)
 
 
@@ -21,13 +21,13 @@ def poke(bench: Bench, address: int, value: int, t: int | None = None) -> None:
     if t is not None:
         bench.advance(t - 2)
     m = bench.m
-    m.t = bus.wr(m, m.t, m.pc, np.int64(address), np.int64(value))
+    m.t = cycles.wr(m, m.t, m.pc, np.int64(address), np.int64(value))
 
 
 def opcode(bench: Bench) -> int:
     """Fetch an opcode at PC."""
     m = bench.m
-    value, m.t, m.pc = bus.m1(m, m.t, m.pc)
+    value, m.t, m.pc = cycles.m1(m, m.t, m.pc)
     return int(value)
 
 

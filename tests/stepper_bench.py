@@ -5,7 +5,7 @@ from typing import Any
 
 from cpu_machine import Bare
 
-from emu.state import MACHINE
+from emu.bus.state import MACHINE
 from emu.stepper.sitting import Sitting
 from emu.stepper.watch import Stop, parse
 

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from emu.catalogue import cards
-from emu.description import load
-from emu.machine import Machine
+from emu.backplane.card_catalogue import cards
+from emu.backplane.description import load
+from emu.machine.machine import Machine
 
 PAGE = (Path(__file__).parent.parent / "docs" / "cards.md").read_text()
 BLOCKS = re.findall(r"```toml\n(.*?)```", PAGE, re.DOTALL)

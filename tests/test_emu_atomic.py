@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from emu.atomic import check_output, write_atomic
 from emu.errors import InputError
+from emu.files.atomic import check_output, write_atomic
 
 
 def test_a_file_is_replaced_and_keeps_its_permissions(tmp_path: Path) -> None:

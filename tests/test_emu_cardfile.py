@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from emu.backplane.description import load
 from emu.cli import group
-from emu.description import load
 from emu.errors import InputError
 
 ROOT = Path(__file__).parent.parent
@@ -58,7 +58,7 @@ def test_the_tutorials_test_passes(tutorial: Path) -> None:
 
 def _cache() -> dict[str, str]:
     """Let the other process find the machine code that is there."""
-    from emu.cache import cache_folder
+    from emu.native.cache import cache_folder
 
     return {"XDG_CACHE_HOME": str(cache_folder().parent)}
 
@@ -152,7 +152,7 @@ def test_a_variant_may_derive_from_a_card_file(tutorial: Path) -> None:
      'gauge.py: CARD: functions takes a table such as {"read": read}, not 5.'),
     (("interrupt=CHAINED_INTERRUPT", "interrupt=7"),
      "gauge.py: CARD: interrupt takes NO_INTERRUPT, PLAIN_INTERRUPT or CHAINED_INTERRUPT of "
-     "emu.state, not 7."),
+     "emu.bus.state, not 7."),
 ])
 def test_a_wrong_card_file_is_refused_in_one_line(tutorial: Path, change: tuple[str, str],
                                                   message: str) -> None:

@@ -17,7 +17,7 @@ from subprocess import CompletedProcess
 import pytest
 from conftest import ROOT
 
-from emu.cache import cache_folder
+from emu.native.cache import cache_folder
 
 Run = Callable[..., CompletedProcess[str]]
 RING = re.compile(rb"(\xfe\x40\x28.\x34\x21..\x7e\x3c\xe6)\x3f", re.DOTALL)

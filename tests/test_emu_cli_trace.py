@@ -10,14 +10,14 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+from emu.backplane.description import load
 from emu.cli import group
-from emu.description import load
 from emu.errors import InputError
 from emu.logs.traced import TracedMachine
 from emu.logs.window import Window
-from emu.machine import Machine
-from emu.script import Step
-from emu.session import Session
+from emu.machine.machine import Machine
+from emu.run.script import Step
+from emu.run.session import Session
 
 ROMS = Path(__file__).parent.parent / "roms"
 FULL = ROMS / "tidewater/full.toml"

@@ -12,13 +12,13 @@ from capture_bench import behind, course, dump, sampled, without, write_csv
 from click.testing import CliRunner
 from knowngood_bench import FULL, ROMS, patched, place_of
 
+from emu.bus.state import ACK, FETCH, READ, WRITE
 from emu.cli import group
 from emu.compare import capture, wires
 from emu.compare.anchor import rising
 from emu.compare.probes import column_map, plain
 from emu.compare.stackdata import on_stack
 from emu.errors import InputError
-from emu.state import ACK, FETCH, READ, WRITE
 
 RATE = 40e6  # samples a second, of a bus at 6.144 MHz
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import pytest
 from cpu_machine import ASK, FALL_NMI, UNASK, Asker, Bare
 
-from emu.state import AT_TIME
+from emu.bus.state import AT_TIME
 
 NOPS = "00" * 40
 ON = {"iff1": 1, "iff2": 1}

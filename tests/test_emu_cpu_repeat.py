@@ -8,10 +8,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from emu import jit, native
+from emu.bus.memory import refresh_map
+from emu.bus.state import FAR, ROM, B, C, D, E, H, L, new_record
 from emu.cpu.run import run as plain_run
-from emu.memory import refresh_map
-from emu.state import FAR, ROM, B, C, D, E, H, L, new_record
+from emu.native import jit, units
 
 LDIR, LDDR = 0xB0, 0xB8
 
@@ -42,7 +42,7 @@ def run(record: np.recarray, t_stop: int) -> None:
     if jit.plain_python():
         plain_run(record[0], np.int64(t_stop))
     else:
-        native.callable_root("emu.cpu.run.run", 1)(record.ctypes.data, t_stop)
+        units.callable_root("emu.cpu.run.run", 1)(record.ctypes.data, t_stop)
 
 
 def state(record: np.recarray) -> bytes:

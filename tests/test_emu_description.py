@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emu.description import describe, load
+from emu.backplane.description import describe, load
 from emu.errors import InputError
 
 GOOD = """

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import pytest
 
-from emu.description import load
+from emu.backplane.description import load
 from emu.diagnosis import as_tried, explain
-from emu.diagnosis.remedies import SecondRun
+from emu.diagnosis.trials.remedies import SecondRun
 from emu.diagnosis.verdict import Verdict
-from emu.machine import Machine
-from emu.script import sends_of
-from emu.session import SILENCE, Session
+from emu.machine.machine import Machine
+from emu.run.script import sends_of
+from emu.run.session import SILENCE, Session
 
 ROMS = Path(__file__).parent.parent / "roms"
 

@@ -9,9 +9,9 @@ from subprocess import CompletedProcess
 
 import docs_tables
 
-from emu.diagnosis.catalogue import CAUSES
-from emu.diagnosis.entries import ENTRIES, FAULT, UNSEEN
-from emu.faults import KINDS
+from emu.backplane.faults import KINDS
+from emu.diagnosis.cause_catalogue import CAUSES
+from emu.diagnosis.failure_modes import ENTRIES, FAULT, UNSEEN
 
 ROMS = Path(__file__).parent.parent / "roms"
 

@@ -14,11 +14,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from emu.description import load
-from emu.diagnosis.effects import Effect, effect
-from emu.diagnosis.trace import Step, steps
-from emu.diagnosis.window import decode
-from emu.machine import Machine
+from emu.backplane.description import load
+from emu.diagnosis.evidence.bus_window import decode
+from emu.diagnosis.evidence.trace import Step, steps
+from emu.isa.effects import Effect, effect
+from emu.machine.machine import Machine
 
 NAMES = ("B", "C", "D", "E", "H", "L", "F", "A", "IXH", "IXL", "IYH", "IYL")
 PLACES = ("B", "C", "D", "E", "H", "L", "A", "IXH", "IXL", "IYH", "IYL", "FC", "FZ",

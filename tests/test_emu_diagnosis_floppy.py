@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from emu.description import load
+from emu.backplane.description import load
 from emu.diagnosis import explain
 from emu.diagnosis.verdict import Verdict
-from emu.machine import Machine
-from emu.session import Session
+from emu.machine.machine import Machine
+from emu.run.session import Session
 
 BROKEN = Path(__file__).parent.parent / "roms" / "broken"
 

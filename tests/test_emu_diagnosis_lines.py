@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from emu.description import load
+from emu.backplane.description import load
 from emu.diagnosis.case import Case
-from emu.diagnosis.early import early
-from emu.diagnosis.lines import bad_line, dead_ram, guesses, late_data
-from emu.machine import Machine
-from emu.session import Session
+from emu.diagnosis.causes.memory_lines import bad_line, dead_ram, guesses, late_data
+from emu.diagnosis.evidence.memory_answers import early
+from emu.machine.machine import Machine
+from emu.run.session import Session
 
 BASE = """
 [slot.cpu]

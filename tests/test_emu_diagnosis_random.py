@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from emu.description import load
+from emu.backplane.description import load
 from emu.diagnosis import explain
 from emu.diagnosis.verdict import HALTED, HUNG, RUNAWAY, RUNNING, WAITING
-from emu.machine import Machine
-from emu.session import Session
+from emu.machine.machine import Machine
+from emu.run.session import Session
 
 ROMS = Path(__file__).parent.parent / "roms" / "broken"
 KERNELS = ("sleepers.bin", "c-tasks.bin", "tx-ring.bin", "c-queue.bin", "spinlock.bin")

@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from emu.description import load
+from emu.backplane.description import load
 from emu.diagnosis import explain
 from emu.diagnosis.verdict import Verdict
-from emu.machine import Machine
-from emu.script import sends_of
-from emu.session import SILENCE, Session
+from emu.machine.machine import Machine
+from emu.run.script import sends_of
+from emu.run.session import SILENCE, Session
 
 FULL = Path(__file__).parent.parent / "roms" / "tidewater" / "full.toml"
 SLEEP = (r"sleep 1\r",)

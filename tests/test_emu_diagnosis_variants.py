@@ -13,12 +13,12 @@ from pathlib import Path
 import pytest
 from elftools.elf.elffile import ELFFile
 
-from emu.description import load
+from emu.backplane.description import load
 from emu.diagnosis import explain
 from emu.diagnosis.verdict import Verdict
-from emu.machine import Machine
-from emu.script import sends_of
-from emu.session import SILENCE, Session
+from emu.machine.machine import Machine
+from emu.run.script import sends_of
+from emu.run.session import SILENCE, Session
 
 TIDEWATER = Path(__file__).parent.parent / "roms" / "tidewater"
 NEAR = 240  # bytes behind a symbol

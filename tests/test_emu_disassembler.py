@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emu.disassembler import Instruction, Operand, disassemble
+from emu.isa.disassembler import Instruction, Operand, disassemble
 
 
 def decode(*data: int, at: int = 0x8000, name=None) -> Instruction:

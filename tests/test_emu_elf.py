@@ -6,11 +6,11 @@ from pathlib import Path
 import pytest
 from elftools.dwarf.structs import DWARFStructs
 
-from emu import elflines
-from emu.elf import read_elf
 from emu.errors import InputError
-from emu.segment import Segment
-from emu.symbols import SourceLine
+from emu.files import elflines
+from emu.files.elf import read_elf
+from emu.files.segment import Segment
+from emu.files.symbols import SourceLine
 
 IMAGES = Path(__file__).parent / "data/images"
 ROM = Path("rom.elf")

@@ -6,11 +6,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from emu.description import load
+from emu.backplane.description import load
+from emu.backplane.faults import KINDS
+from emu.bus.state import NMI_FETCH, A
 from emu.errors import InputError
-from emu.faults import KINDS
-from emu.machine import Machine
-from emu.state import NMI_FETCH, A
+from emu.machine.machine import Machine
 
 BASE = """
 [slot.cpu]

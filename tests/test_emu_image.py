@@ -8,8 +8,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from emu.errors import InputError
-from emu.image import Image, Segment, load_image
-from emu.symbols import SymbolTable
+from emu.files.image import Image, Segment, load_image
+from emu.files.symbols import SymbolTable
 
 IMAGES = Path(__file__).parent / "data/images"
 DATA = ":0300300002337A1E"  # a common worked example of the format

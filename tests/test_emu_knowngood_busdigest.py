@@ -5,12 +5,12 @@ import numpy as np
 import pytest
 from knowngood_bench import full
 
+from emu.bus.state import FETCH, HALTED, IN, LOG, OUT, new_record
 from emu.knowngood import busdigest
 from emu.knowngood.busdigest import BASES, FACTORS, INTERVAL, ROWS, P
 from emu.knowngood.metered import MeteredMachine
 from emu.logs.cycles import Cycles, read_ring
-from emu.machine import Machine
-from emu.state import FETCH, HALTED, IN, LOG, OUT, new_record
+from emu.machine.machine import Machine
 
 
 def twin(cycles: Cycles) -> list[tuple[int, int, int, int]]:

@@ -8,17 +8,17 @@ from pathlib import Path
 import pytest
 from knowngood_bench import FULL, TIDEWATER, booted, full
 
-from emu.console import Console
-from emu.description import load
+from emu.backplane.description import load
 from emu.errors import InputError
 from emu.knowngood import recordfile
 from emu.knowngood.hold import STRICT, Tolerance, hold
 from emu.knowngood.metered import MeteredMachine
 from emu.knowngood.record import VERSION, console_text, record
 from emu.knowngood.report import verify
-from emu.machine import Machine
-from emu.script import Step
-from emu.session import Session
+from emu.machine.machine import Machine
+from emu.run.console import Console
+from emu.run.script import Step
+from emu.run.session import Session
 
 
 @pytest.mark.parametrize("name", ["full", "no-timer", "plain"])

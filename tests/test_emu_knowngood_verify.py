@@ -11,15 +11,15 @@ import pytest
 from click.testing import CliRunner, Result
 from knowngood_bench import FULL, ROMS, TIDEWATER, patched, place_of
 
+from emu.backplane.description import load
+from emu.bus.state import CONFLICT, CPU_DRIVES, LOG, READ
 from emu.cli import group
-from emu.description import load
 from emu.errors import InputError
 from emu.knowngood import hold, junit
 from emu.knowngood.hold import Aspect, Tolerance, tolerance
 from emu.knowngood.parting import first_difference
 from emu.logs.cycles import CYCLE
-from emu.machine import Machine
-from emu.state import CONFLICT, CPU_DRIVES, LOG, READ
+from emu.machine.machine import Machine
 
 
 def run(*arguments: object) -> Result:

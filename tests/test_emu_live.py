@@ -14,13 +14,13 @@ import pexpect
 import pyte
 import pytest
 
-from emu.description import load
+from emu.backplane.description import load
 from emu.errors import InputError
 from emu.live import saved
 from emu.live.escape import byte_of, split
 from emu.live.links import PseudoTerminal, TcpPort
 from emu.live.pace import Pace
-from emu.machine import Machine
+from emu.machine.machine import Machine
 from emu.stepper.sitting import Sitting
 
 ROOT = Path(__file__).parent.parent

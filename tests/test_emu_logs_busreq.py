@@ -7,14 +7,14 @@ import json
 import numpy as np
 from timing_diagrams import levels, taken
 
-from emu.diagnosis.window import decode
+from emu.bus.state import KIND_NAMES
+from emu.diagnosis.evidence.bus_window import decode
 from emu.logs.cycles import lengths
 from emu.logs.jsonlines import JsonWriter
 from emu.logs.records import BEGUN, CONTINUED, DMA, INSTRUCTION, RECORD_NAMES
 from emu.logs.setting import setting_of
 from emu.logs.text import TextWriter
 from emu.logs.tracer import watch
-from emu.state import KIND_NAMES
 
 PROGRAM = "3a 00 00 00 00"  # ld a,(0): the bus is away behind its first fetch
 END = 24

@@ -5,11 +5,11 @@ import numpy as np
 import pytest
 from trace_bench import interrupter, machine
 
+from emu.bus.state import ACK, CONFLICT, CPU_DRIVES, FETCH, IN, LOG, NOBODY, OUT, READ, WRITE
+from emu.files.symbols import Symbol, SymbolTable
 from emu.logs.codebook import CodeBook
 from emu.logs.cycles import driver_names, lengths, read_ring
 from emu.logs.tracer import watch
-from emu.state import ACK, CONFLICT, CPU_DRIVES, FETCH, IN, LOG, NOBODY, OUT, READ, WRITE
-from emu.symbols import Symbol, SymbolTable
 
 
 def test_cycles_of_known_instructions() -> None:

@@ -8,15 +8,15 @@ import numpy as np
 import pytest
 from trace_bench import interrupter, machine, place
 
+from emu.bus.state import ACK, FETCH, IN, KIND_NAMES, OUT, READ, WRITE
 from emu.errors import InputError
+from emu.files.symbols import Symbol, SymbolTable
 from emu.logs import filters, when
 from emu.logs.records import IDLE, INSTRUCTION, INTERRUPT, Chunk, any_cycle
 from emu.logs.setting import Setting, setting_of
 from emu.logs.tracer import watch
 from emu.logs.window import Choice, Whole, Window
-from emu.machine import Machine
-from emu.state import ACK, FETCH, IN, KIND_NAMES, OUT, READ, WRITE
-from emu.symbols import Symbol, SymbolTable
+from emu.machine.machine import Machine
 
 # 0000 ld sp,8000h / 0003 im 1 / 0005 ei / 0006 out (20h),a / 0008 halt / 0009 jr 0000
 # 0038 in a,(31h) / 003A inc a / 003B ret

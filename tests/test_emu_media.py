@@ -8,13 +8,14 @@ from pathlib import Path
 import media_card
 import pytest
 
-from emu.description import load
+from emu.backplane.description import load
 from emu.errors import InputError
 from emu.logs.tracer import watch
-from emu.machine import Machine
+from emu.machine.machine import Machine
 from emu.media.bay import BLOCK, Bay, Original
-from emu.media.files import check_keep, keep, keep_media, open_blocks, open_floppy
+from emu.media.files import check_keep, keep, open_blocks, open_floppy
 from emu.media.geometry import FORMATS
+from emu.run.kept_media import keep_media
 
 # loop: inc d; ld a,d; and 7; out (10h),a; in a,(11h); add a,d; out (11h),a; ld (300h),a; jr loop
 COUNTER = bytes.fromhex("14 7A E6 07 D3 10 DB 11 82 D3 11 32 00 03 18 F0")

@@ -7,16 +7,17 @@ from pathlib import Path
 
 import pytest
 
-from emu.description import load
+from emu.backplane.description import load
 from emu.errors import InputError
-from emu.machine import Machine
+from emu.machine.machine import Machine
 from emu.media.bay import Bay
-from emu.media.change import change
-from emu.media.files import keep_media, open_floppy
+from emu.media.files import open_floppy
 from emu.media.geometry import FORMATS
 from emu.media.track import lay
-from emu.script import read_script
-from emu.session import Session
+from emu.run.kept_media import keep_media
+from emu.run.medium_change import change
+from emu.run.script import read_script
+from emu.run.session import Session
 
 SIZE = FORMATS["1.44M"].size
 SCRIPT = """

@@ -7,9 +7,9 @@ from typing import Any
 import pytest
 from fdc_bench import IMAGE, Fdc
 
-from emu.description import load
+from emu.backplane.description import load
 from emu.errors import InputError
-from emu.machine import Machine
+from emu.machine.machine import Machine
 from emu.media.bay import Bay, Original
 from emu.media.files import check_keep, keep, open_floppy
 from emu.media.geometry import FORMATS, parse

@@ -12,9 +12,9 @@ import pytest
 
 from emu.errors import InputError
 from emu.media.fat12 import Fat12
-from emu.media.filesystem import make, mount, need
 from emu.media.geometry import FORMATS, of_size
 from emu.media.image import SectorImage, filled
+from emu.media.mounting import make, mount, need
 
 mtools = pytest.mark.skipif(shutil.which("mformat") is None, reason="mtools is not installed")
 SIZES = {"360K": "360", "720K": "720", "1.2M": "1200", "1.44M": "1440"}

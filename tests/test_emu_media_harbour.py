@@ -8,10 +8,10 @@ from datetime import datetime
 import pytest
 
 from emu.errors import InputError
-from emu.media.filesystem import make, mount, need
 from emu.media.geometry import FORMATS, Geometry
 from emu.media.harbour import DIRECTORY_BLOCKS, Harbour
 from emu.media.image import SectorImage, filled
+from emu.media.mounting import make, mount, need
 
 FIRST = 1 + DIRECTORY_BLOCKS
 

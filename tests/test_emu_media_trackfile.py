@@ -9,19 +9,19 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from emu.backplane.description import load
 from emu.cli.medium import command
-from emu.description import load
 from emu.errors import InputError
-from emu.machine import Machine
+from emu.machine.machine import Machine
 from emu.media.create import Wish, new_disk
 from emu.media.disk import Disk
-from emu.media.files import keep_media
-from emu.media.filesystem import make, need
 from emu.media.geometry import FORMATS, Geometry
+from emu.media.mounting import make, need
 from emu.media.track import lay, sectors
 from emu.media.trackfile import MAGIC, pack, unpack
-from emu.script import Step, keys
-from emu.session import Session
+from emu.run.kept_media import keep_media
+from emu.run.script import Step, keys
+from emu.run.session import Session
 
 TIDEWATER = Path(__file__).parent.parent / "roms" / "tidewater"
 HERE = Path("d.tracks")

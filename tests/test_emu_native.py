@@ -6,26 +6,26 @@ import subprocess
 import sys
 from pathlib import Path
 
-from emu import native
+from emu.native import units
 
 ROOT = Path(__file__).parent.parent
 
 
 def test_a_unit_depends_on_every_source_that_it_reaches() -> None:
-    names = {path.name for path in native.sources("emu.cpu.run")}
-    assert {"run.py", "bus.py", "chain.py", "memory.py", "state.py", "alu.py", "jit.py",
+    names = {path.name for path in units.sources("emu.cpu.run")}
+    assert {"run.py", "cycles.py", "chain.py", "memory.py", "state.py", "alu.py", "jit.py",
             "compiler.py"} <= names
     assert "boot.py" not in names
 
 
 def test_a_card_does_not_depend_on_another_card() -> None:
-    names = {path.name for path in native.sources("peripherals.banked_memory")}
+    names = {path.name for path in units.sources("peripherals.banked_memory")}
     assert "nor_flash.py" in names
     assert "z80_ctc.py" not in names
 
 
 def test_the_compiler_makes_a_unit(tmp_path: Path) -> None:
-    done = subprocess.run([sys.executable, "-m", "emu.compiler", tmp_path,
+    done = subprocess.run([sys.executable, "-m", "emu.native.compiler", tmp_path,
                            "peripherals.plain_memory"], cwd=ROOT, text=True, capture_output=True,
                           check=True)
     assert done.stdout == "peripherals.plain_memory\n"
@@ -33,7 +33,7 @@ def test_the_compiler_makes_a_unit(tmp_path: Path) -> None:
 
 
 def run_somewhere(environment: dict[str, str]) -> str:
-    code = ("from emu.cache import cache_folder\nprint(cache_folder())")
+    code = ("from emu.native.cache import cache_folder\nprint(cache_folder())")
     return subprocess.run([sys.executable, "-c", code], cwd=ROOT, text=True, capture_output=True,
                           check=True, env={**os.environ, **environment}).stdout.strip()
 
@@ -46,7 +46,7 @@ def test_the_cache_follows_xdg_and_falls_back(tmp_path: Path) -> None:
 
 
 def test_without_compiling_the_same_boot(tmp_path: Path) -> None:
-    code = ("from emu.description import load\nfrom emu.machine import Machine\n"
+    code = ("from emu.backplane.description import load\nfrom emu.machine.machine import Machine\n"
             "m = Machine(load('roms/tidewater/full.toml'))\nm.run(4000)\n"
             "import zlib\nprint(m.m.t, m.m.pc, m.m.instructions, m.m.refresh, list(m.m.r),"
             " zlib.crc32(m.snapshot().memory))")

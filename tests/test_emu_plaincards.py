@@ -13,17 +13,17 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from emu import jit, native
+from emu.backplane.description import load
+from emu.card.plaincards import CardFault
+from emu.card.views import view
 from emu.cli import group
-from emu.contract import complaints
-from emu.description import load
 from emu.diagnosis import explain
 from emu.errors import InputError
 from emu.logs.tracer import watch
-from emu.machine import RUN, Machine
-from emu.plaincards import CardFault
-from emu.session import Session
-from emu.views import view
+from emu.machine.machine import RUN, Machine
+from emu.native import jit, units
+from emu.run.session import Session
+from emu.testing.card_contract import complaints
 
 ROOT = Path(__file__).parent.parent
 MACHINE = """
@@ -43,10 +43,10 @@ HEAD = """
 import os
 import signal
 import numpy as np
-from emu.chain import fall_nmi
-from emu.lines import drive_level, source_of
-from emu.memory import claim
-from emu.state import CALL, CHAINED_INTERRUPT, FAR, NOT_MINE
+from emu.bus.chain import fall_nmi
+from emu.bus.wires import drive_level, source_of
+from emu.bus.memory import claim
+from emu.bus.state import CALL, CHAINED_INTERRUPT, FAR, NOT_MINE
 from peripherals.card import Card, Jumper
 STATE = np.dtype([("slot", np.int64), ("n", np.int64), ("last", np.int64),
                   ("ram", np.uint8, (4096,))], align=True)
@@ -282,7 +282,7 @@ def test_a_caller_without_the_lock_is_refused_and_the_card_not_called(tmp_path: 
     machine = build(tmp_path, COUNT, POLL)
     if jit.plain_python():
         pytest.skip("no machine code runs")
-    loose = native.callable_root(RUN, 1)
+    loose = units.callable_root(RUN, 1)
     with pytest.raises(RuntimeError, match="without the interpreter's lock"):
         machine.guarded(lambda t: loose(machine.record.ctypes.data, t), 1000)
     assert machine.slot("mine").state.n == 0

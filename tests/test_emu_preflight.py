@@ -4,14 +4,14 @@ from pathlib import Path
 
 import pytest
 
-from emu.description import load
+from emu.backplane.description import load
 from emu.knowngood.rerun import run_of
-from emu.machine import Machine
+from emu.machine.machine import Machine
 from emu.preflight import rom, timing
 from emu.preflight.item import GO, NO_GO, NOTE
 from emu.preflight.measure import measure, regions, room_below
 from emu.romtools.packing import pack
-from emu.session import Session
+from emu.run.session import Session
 
 CAGE = """
 name = "cage"

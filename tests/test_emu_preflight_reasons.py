@@ -8,14 +8,14 @@ from pathlib import Path
 
 import pytest
 
-from emu.description import load
+from emu.backplane.description import load
 from emu.diagnosis import explain
 from emu.errors import InputError
-from emu.machine import Machine
+from emu.machine.machine import Machine
 from emu.preflight.item import GO, NO_GO, NOTE, Item
 from emu.preflight.page import items
-from emu.script import sends_of
-from emu.session import Session
+from emu.run.script import sends_of
+from emu.run.session import Session
 
 CAGE = """
 name = "cage"

@@ -5,11 +5,11 @@ from pathlib import Path
 
 import pytest
 
-from emu.description import load
-from emu.diagnosis.names import Names
+from emu.backplane.description import load
 from emu.errors import InputError
-from emu.machine import Machine
-from emu.ramload import split_address
+from emu.files.ramload import split_address
+from emu.machine.address_names import Names
+from emu.machine.machine import Machine
 
 SELFTEST = Path(__file__).parent.parent / "roms" / "selftest"
 FLAT = """

@@ -5,10 +5,10 @@ from pathlib import Path
 
 import pytest
 
-from emu.description import load
-from emu.machine import Machine
-from emu.rates import Reached, reach, verdict
-from peripherals.rates import BAUD, TICK, near
+from emu.backplane.description import load
+from emu.backplane.rate_search import Reached, reach, verdict
+from emu.machine.machine import Machine
+from peripherals.card import BAUD, TICK, near
 
 CAGE = """
 name = "a cage with a wired clock"

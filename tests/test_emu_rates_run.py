@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from emu.description import load
-from emu.rates import WORST, Reached, reach
+from emu.backplane.description import load
+from emu.backplane.rate_search import WORST, Reached, reach
 from emu.testing import Rig
-from peripherals.rates import BAUD, TICK
+from peripherals.card import BAUD, TICK
 
 ODD = """
 [backplane]

@@ -8,16 +8,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from emu.description import load
+from emu.backplane.description import load
 from emu.diagnosis import explain
 from emu.knowngood.rerun import run_of
-from emu.machine import Machine
+from emu.machine.machine import Machine
 from emu.report.history import EXECUTED, READ_FROM, WRITTEN, History, history
 from emu.report.listing import loop
 from emu.report.page import page
 from emu.report.pictures import Row, memory_picture, timeline
-from emu.script import sends_of
-from emu.session import SILENCE, Session
+from emu.run.script import sends_of
+from emu.run.session import SILENCE, Session
 
 
 @pytest.fixture(scope="module")

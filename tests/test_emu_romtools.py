@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from intelhex import IntelHex
 
 from emu.errors import InputError
-from emu.image import load_image
+from emu.files.image import load_image
 from emu.romtools.chip import lay_out, next_chip, size_in_bytes
 from emu.romtools.difference import Range, ranges
 from emu.romtools.flow import PageMap, entries, follow

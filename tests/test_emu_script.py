@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from emu.errors import InputError
-from emu.script import Step, keys, read_script, sends_of
+from emu.run.script import Step, keys, read_script, sends_of
 
 
 def script(folder: Path, text: bytes) -> list[Step]:

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from emu.description import load
-from emu.machine import Machine
-from emu.script import read_script
-from emu.session import Session
+from emu.backplane.description import load
+from emu.machine.machine import Machine
+from emu.run.script import read_script
+from emu.run.session import Session
 
 TIDEWATER = Path(__file__).parent.parent / "roms" / "tidewater"
 
@@ -75,7 +75,7 @@ def test_wrong_divisor_gives_garbage(tmp_path: Path) -> None:
 def ended(monkeypatch: pytest.MonkeyPatch, quiet: int, until: str | None,
           limit: Fraction) -> tuple[object, ...]:
     """Run Tidewater and give all that must not depend on how many slices run as one."""
-    monkeypatch.setattr("emu.session.QUIET", quiet)
+    monkeypatch.setattr("emu.run.session.QUIET", quiet)
     session = Session(Machine(load(TIDEWATER / "full.toml")), until, limit)
     session.run()
     machine = session.machine

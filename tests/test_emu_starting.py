@@ -9,15 +9,15 @@ from pathlib import Path
 
 import pytest
 
-from emu.cache import cache_folder
-from emu.description import load
+from emu.backplane.description import load
+from emu.backplane.rate_search import reach
+from emu.backplane.wiring_check import ERROR, WARNING, check
 from emu.errors import InputError
-from emu.rates import reach
+from emu.native.cache import cache_folder
 from emu.starting import files
 from emu.starting.choices import MEMORY, SERIAL, SIZES, TIMER, Choices, backplane
 from emu.starting.files import start
-from emu.wiring import ERROR, WARNING, check
-from peripherals.rates import BAUD
+from peripherals.card import BAUD
 
 ROOT = Path(__file__).parent.parent
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 from dma_bench import DmaBench, block
 from stepper_bench import state
 
-from emu.machine import Machine
+from emu.machine.machine import Machine
 from emu.stepper.cursor import Cursor
 from emu.stepper.show import registers
 from emu.stepper.sitting import Sitting

@@ -9,9 +9,9 @@ import pytest
 from stepper_bench import sit
 
 from emu.errors import InputError
+from emu.machine.register_names import FLAGS, REGISTERS, flag_letters
 from emu.stepper.expression import Parser, evaluate, facts_of
 from emu.stepper.program import Walker
-from emu.stepper.registers import FLAGS, REGISTERS, flag_letters
 from emu.stepper.sitting import Sitting
 
 BINARY = ("+", "-", "*", "&", "|", "^", "<<", ">>", "==", "!=", "<", "<=", ">", ">=", "and", "or")

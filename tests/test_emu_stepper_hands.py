@@ -13,10 +13,10 @@ import pytest
 from cpu_machine import Bare
 from stepper_bench import sit, state, stop
 
-from emu.description import load
+from emu.backplane.description import load
 from emu.errors import InputError
-from emu.machine import Machine
-from emu.stepper.inputs import Input
+from emu.machine.machine import Machine
+from emu.run.inputs import Input
 from emu.stepper.sitting import Sitting, Spot
 from peripherals import z80_cpu
 
@@ -73,7 +73,7 @@ def test_the_wait_generators_switches_turn_while_it_runs() -> None:
 
 
 def test_every_live_jumper_is_a_declared_one() -> None:
-    from emu.catalogue import cards
+    from emu.backplane.card_catalogue import cards
 
     for card in cards().values():
         assert set(card.live) <= {jumper.name for jumper in card.jumpers}, card.name

@@ -13,12 +13,12 @@ import pytest
 from cpu_machine import ASK, Asker, Bare
 from stepper_bench import pc, sit, state, stop
 
+from emu.bus.state import STOP_WRITE
+from emu.bus.stops import Row
 from emu.errors import InputError
-from emu.state import STOP_WRITE
 from emu.stepper.frames import back_out, back_over
 from emu.stepper.search import Searcher
 from emu.stepper.sitting import Sitting, Spot
-from emu.stops import Row
 
 CALLER = "CD 08 01  3C  18 FA  00 00  06 02  10 FE  C9"  # call 0108; inc a; jr 0100 ... djnz; ret
 COUNTER = "21 00 80  34  18 FD"  # ld hl,8000h; inc (hl); jr 0103h

@@ -7,12 +7,13 @@ from pathlib import Path
 import pytest
 from stepper_bench import sit, stop
 
-from emu.description import load
+from emu.backplane.description import load
+from emu.bus.state import STOP_CHANGE, STOP_IN, STOP_OUT, STOP_POP, STOP_PUSH, STOP_READ, STOP_WRITE
 from emu.errors import InputError
-from emu.machine import Machine
-from emu.state import STOP_CHANGE, STOP_IN, STOP_OUT, STOP_POP, STOP_PUSH, STOP_READ, STOP_WRITE
+from emu.files.symbols import Symbol, SymbolTable
+from emu.machine.machine import Machine
+from emu.stepper.seat import verdict as verdict_of
 from emu.stepper.sitting import Sitting
-from emu.symbols import Symbol, SymbolTable
 
 PROMPT = 'text "tw> "'
 
@@ -166,7 +167,7 @@ def test_more_names_come_from_a_symbol_list(tidewater: Sitting, tmp_path: Path) 
 def test_the_verdict_is_that_of_a_boot(tidewater: Sitting) -> None:
     tidewater.go(tidewater.t + tidewater.machine.at(1))
     before = tidewater.spot
-    verdict = tidewater.verdict()
+    verdict = verdict_of(tidewater)
     assert verdict.verdict == "waiting-for-input"
     assert tidewater.spot == before
 

@@ -9,9 +9,9 @@ import pytest
 from prompt_toolkit.completion import CompleteEvent
 from prompt_toolkit.document import Document
 
-from emu.description import load
+from emu.backplane.description import load
 from emu.errors import InputError
-from emu.machine import Machine
+from emu.machine.machine import Machine
 from emu.stepper.desk import WORDS, Desk, Leave
 from emu.stepper.prompt import Terminals
 from emu.stepper.sitting import Sitting

@@ -1,7 +1,7 @@
 """Stops: where a run leaves, what a hit tells, and that a stopped run is the same run.
 
 What an instruction reads and writes and in which order is UM0080's; that a stop leaves
-before or after it is our own rule, written in emu/stops.py.
+before or after it is our own rule, written in emu/bus/stops.py.
 """
 from __future__ import annotations
 
@@ -11,8 +11,7 @@ import numpy as np
 import pytest
 from cpu_machine import ASK, Asker, Bare
 
-from emu.errors import InputError
-from emu.state import (
+from emu.bus.state import (
     AT_TIME,
     STOP_ACK,
     STOP_CHANGE,
@@ -29,7 +28,8 @@ from emu.state import (
     STOP_WRITE,
     STOPS,
 )
-from emu.stops import COUNT, LAST_DATA, LAST_T, Row, arm, disarm
+from emu.bus.stops import COUNT, LAST_DATA, LAST_T, Row, arm, disarm
+from emu.errors import InputError
 
 LOOP = "21 00 80  34  C3 03 01"  # 0100 ld hl,8000h; 0103 inc (hl); 0104 jp 0103h
 LONG = 100_000

@@ -20,11 +20,11 @@ import pytest
 from click.testing import CliRunner, Result
 from knowngood_bench import FULL, TIDEWATER
 
+from emu.backplane.description import load, load_tree
 from emu.cli import group
-from emu.description import load, load_tree
 from emu.errors import InputError
-from emu.machine import Machine
-from emu.session import Session
+from emu.machine.machine import Machine
+from emu.run.session import Session
 from emu.sweep import axes, tables
 from emu.sweep.axes import Axis, Choice
 from emu.sweep.jobs import NOT_RUN, Asked, Job, make_jobs, run_job

@@ -8,7 +8,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from emu.errors import InputError
-from emu.symbols import LineSpan, Place, SourceLine, Symbol, SymbolTable, load_symbols
+from emu.files.symbol_loading import load_symbols
+from emu.files.symbols import LineSpan, Place, SourceLine, Symbol, SymbolTable
 
 IMAGES = Path(__file__).parent / "data/images"
 

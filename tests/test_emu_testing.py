@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from emu.cache import cache_folder
+from emu.native.cache import cache_folder
 
 pytest_plugins = ["pytester"]
 

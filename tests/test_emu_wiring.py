@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from emu.description import load
-from emu.wiring import check
+from emu.backplane.description import load
+from emu.backplane.wiring_check import check
 
 BASE = """
 [slot.cpu]

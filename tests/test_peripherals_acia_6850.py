@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from card_bench import Bench, shown, type_keys
 
-from emu import lines
+from emu.bus import wires
 from peripherals.acia_6850 import CARD
 from peripherals.card import Card
 from peripherals.serial_line import start_clock
@@ -278,16 +278,16 @@ def test_clock_comes_over_a_wire_and_may_change_and_stop() -> None:
     assert shown(bench) == b"" and bench.read("control") == 0
     assert bench.words()[0].startswith("no clock runs")
     assert "41h in the data register waits for a clock" in " ".join(bench.words())
-    lines.drive_clock(bench.m, 1, 0, 10, 1, 5003, 0, 5003)
+    wires.drive_clock(bench.m, 1, 0, 10, 1, 5003, 0, 5003)
     bench.advance(5013 + 1600)  # the edge after the one it begins with
     assert shown(bench) == b"A"
     assert bench.words()[0] == "38400 baud 8N1, the terminal 38400 baud 8N1"
     bench.write("data", 0x42, 7000)
-    lines.drive_level(bench.m, 1, 0, 1, 7500)  # three bits on, the clock stops for 4 ms
+    wires.drive_level(bench.m, 1, 0, 1, 7500)  # three bits on, the clock stops for 4 ms
     bench.advance(30_000)
     assert bench.read("control") == TDRE
     assert len(shown(bench)) >= 2  # the terminal went on without it
-    lines.drive_clock(bench.m, 1, 0, 10, 1, 30_000, 0, 30_000)
+    wires.drive_clock(bench.m, 1, 0, 10, 1, 30_000, 0, 30_000)
     bench.advance(40_000)
     bench.write("data", 0x43, 40_000)
     bench.advance(45_000)
@@ -300,13 +300,13 @@ def test_half_the_clock_from_mid_frame_doubles_the_rest_of_it() -> None:
     for num in (10, 20):
         bench = Bench(CARD, {"terminal": {"baud": 38400}}, also=[(OSCILLATOR, {})],
                       wires=[(1, "out", 0, "clock")], hz="6.144 MHz")
-        lines.drive_clock(bench.m, 1, 0, 10, 1, 0, 0, 0)
+        wires.drive_clock(bench.m, 1, 0, 10, 1, 0, 0, 0)
         bench.write("control", 0x03, 10)
         bench.write("control", 0x15, 20)
         bench.write("data", 0x55, 1000)
         bench.advance(1001)
         bench.advance(1000 + 5 * 160)
-        lines.drive_clock(bench.m, 1, 0, num, 1, 1800, 0, 1800)
+        wires.drive_clock(bench.m, 1, 0, num, 1, 1800, 0, 1800)
         bench.write("data", 0x55, 1810)
         ends.append(until(bench, TDRE))
     assert ends == [1000 + 1600, 1000 + 5 * 160 + 5 * 320]

@@ -9,9 +9,9 @@ import pytest
 from card_bench import Bench
 from memory_bench import peek, poke
 
+from emu.bus.state import NOBODY
 from emu.errors import InputError
-from emu.image import load_image
-from emu.state import NOBODY
+from emu.files.image import load_image
 from peripherals.banked_memory import CARD
 
 EXAMPLE = (0x00, 0x01, 0x02, 0x03, 0x40, 0x41, 0x42, 0x7F)  # page registers, window 0 to 7

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from emu.catalogue import cards
-from emu.contract import complaints
-from emu.description import load
+from emu.backplane.card_catalogue import cards
+from emu.backplane.description import load
+from emu.testing.card_contract import complaints
 from peripherals.card import ENTRIES
 
 TESTS = Path(__file__).parent

@@ -12,7 +12,7 @@ from card_bench import Bench
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emu.catalogue import cards
+from emu.backplane.card_catalogue import cards
 from emu.media.bay import Bay, Original
 from peripherals import parallel_latch
 

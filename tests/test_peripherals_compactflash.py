@@ -9,14 +9,15 @@ from typing import Any
 import pytest
 from card_bench import Bench
 
-from emu.contract import complaints
-from emu.description import load
-from emu.machine import Machine
+from emu.backplane.description import load
+from emu.machine.machine import Machine
 from emu.media.bay import BLOCK, Bay, Original
-from emu.media.change import change
-from emu.media.files import keep_media, open_blocks
-from emu.script import read_script
-from emu.session import Session
+from emu.media.files import open_blocks
+from emu.run.kept_media import keep_media
+from emu.run.medium_change import change
+from emu.run.script import read_script
+from emu.run.session import Session
+from emu.testing.card_contract import complaints
 from peripherals.compactflash import CARD
 from peripherals.compactflash_identity import geometry, identity
 

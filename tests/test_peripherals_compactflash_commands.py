@@ -7,9 +7,9 @@ from typing import Any
 import pytest
 from test_peripherals_compactflash import BLOCK, IMAGE, SECTORS, Socket, card
 
-from emu.description import load
+from emu.backplane.description import load
 from emu.errors import InputError
-from emu.machine import Machine
+from emu.machine.machine import Machine
 
 
 def task(socket: Socket) -> list[int]:

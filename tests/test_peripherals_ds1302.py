@@ -11,9 +11,9 @@ from ds1302_driver import CE, CLOCK, DRIVE, Clock
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emu.contract import complaints
-from emu.description import load
+from emu.backplane.description import load
 from emu.errors import InputError
+from emu.testing.card_contract import complaints
 from peripherals import calendar
 
 SECONDS, PROTECT, RAM, BURST, RAM_BURST = 0x80, 0x8E, 0xC0, 0xBE, 0xFE
@@ -169,7 +169,7 @@ start = "START"
 
 @pytest.mark.parametrize("start", ["yesterday", "2026-02-30 00:00:00", "26-01-01 00:00:00"])
 def test_a_wrong_start(tmp_path: Path, start: str) -> None:
-    from emu.machine import Machine
+    from emu.machine.machine import Machine
 
     (tmp_path / "p.bin").write_bytes(b"\x76")
     (tmp_path / "m.toml").write_text(MACHINE.replace("START", start))

@@ -11,9 +11,9 @@ import pytest
 from card_bench import Bench
 from click.testing import CliRunner
 
+from emu.backplane.description import load
 from emu.cli import group
-from emu.contract import complaints
-from emu.description import load
+from emu.testing.card_contract import complaints
 from peripherals.hd44780 import CARD
 
 MHZ = Fraction(7_372_800, 1_000_000)

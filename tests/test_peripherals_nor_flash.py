@@ -8,8 +8,8 @@ import pytest
 from card_bench import Bench
 from memory_bench import erase_sector, opcode, peek, poke, program, unlock
 
-from emu.state import CALL, FAR, STOP_HIT, STOP_ROM_WRITE
-from emu.stops import Row, arm
+from emu.bus.state import CALL, FAR, STOP_HIT, STOP_ROM_WRITE
+from emu.bus.stops import Row, arm
 from peripherals.banked_memory import CARD
 
 FLAT = {"window-size": 32768, "ram-page": 0x40}

@@ -8,10 +8,10 @@ from typing import Any
 import pytest
 from card_bench import Bench
 
-from emu.contract import complaints
-from emu.description import load
+from emu.backplane.description import load
 from emu.errors import InputError
-from emu.machine import Machine
+from emu.machine.machine import Machine
+from emu.testing.card_contract import complaints
 from peripherals.parallel_latch import CARD
 
 

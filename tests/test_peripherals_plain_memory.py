@@ -9,10 +9,10 @@ import pytest
 from card_bench import Bench
 from memory_bench import peek, poke
 
+from emu.bus.memory import refresh_map
+from emu.bus.state import NOBODY
 from emu.errors import InputError
-from emu.image import Image, load_image
-from emu.memory import refresh_map
-from emu.state import NOBODY
+from emu.files.image import Image, load_image
 from peripherals.plain_memory import CARD
 
 NO_RAM, NO_ROM = {"ram-size": 0}, {"rom-size": 0}

@@ -8,10 +8,10 @@ from typing import Any
 import pytest
 from card_bench import Bench, shown, type_keys
 
-from emu.contract import complaints
-from emu.description import load
-from emu.machine import Machine
-from emu.session import Session
+from emu.backplane.description import load
+from emu.machine.machine import Machine
+from emu.run.session import Session
+from emu.testing.card_contract import complaints
 from peripherals.uart_16550 import CARD
 
 FRAME = 640  # 8N1 at 115200 on 7.3728 MHz

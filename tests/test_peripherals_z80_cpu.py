@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from emu.description import load
-from emu.machine import Machine
+from emu.backplane.description import load
+from emu.machine.machine import Machine
 
 PLANE = """
 [slot.cpu]

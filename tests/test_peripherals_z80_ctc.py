@@ -11,10 +11,10 @@ from card_bench import Bench
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emu.description import load
+from emu.backplane.description import load
+from emu.bus.state import FAR
 from emu.errors import InputError
-from emu.machine import Machine
-from emu.state import FAR
+from emu.machine.machine import Machine
 from peripherals.z80_ctc import CARD
 
 START = 2
@@ -348,7 +348,7 @@ def test_pulses_pass_on_when_the_clock_is_none() -> None:
     """A chain of counters behind a line that somebody moves by hand."""
     bench = Bench(CARD, also=[(CARD, {})], wires=[(1, "zcto0", 0, "trigger0"),
                                                   (0, "zcto0", 0, "trigger1")])
-    from emu.lines import drive_level
+    from emu.bus.wires import drive_level
 
     set_up(bench, 0, 0x45, 2)
     set_up(bench, 1, 0xC5, 3)
@@ -362,7 +362,7 @@ def test_pulses_pass_on_when_the_clock_is_none() -> None:
 
 
 def test_rising_and_falling_edges_are_told_apart() -> None:
-    from emu.lines import drive_level
+    from emu.bus.wires import drive_level
 
     for control, after_fall in ((0x45, 4), (0x55, 5)):
         bench = Bench(CARD, also=[(CARD, {})], wires=[(1, "zcto0", 0, "trigger0")])

@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from card_bench import Bench
 
-from emu.contract import complaints
-from emu.description import load
+from emu.backplane.description import load
+from emu.testing.card_contract import complaints
 from peripherals import parallel_latch
 from peripherals.z80_pio import CARD
 
@@ -190,7 +190,7 @@ partner-b = "takes"
 
 
 def test_a_program_prints_by_interrupts_and_keeps_the_contract(tmp_path: Path) -> None:
-    from emu.machine import Machine
+    from emu.machine.machine import Machine
 
     # vector 40h, mode 0, interrupts on; the first byte by hand, the others in the handler
     main = "31 0000 3E40 D31F 3E0F D31F 3E83 D31F ED5E 21 6000 7E D31D FB 76 18FD"

@@ -10,9 +10,9 @@ import pytest
 from card_bench import Bench
 from test_peripherals_z80_pio import bench, control, pins, pulse, ready
 
-from emu.description import load
+from emu.backplane.description import load
 from emu.errors import InputError
-from emu.machine import Machine
+from emu.machine.machine import Machine
 from peripherals.z80_pio import CARD
 
 DELAY = 74  # T-states of 10 us at 7.3728 MHz

@@ -26,7 +26,7 @@ from sio_bench import (
     type_keys,
 )
 
-from emu import lines
+from emu.bus import wires
 from peripherals.card import Card
 from peripherals.z80_ctc import CARD as CTC
 from peripherals.z80_sio import CARD
@@ -212,7 +212,7 @@ def test_clock_that_stops_holds_the_channel() -> None:
     bench.write("a-data", ord("x"))
     bench.advance(5000)
     assert shown(bench) == b"" and any("waits for a clock" in w for w in bench.words())
-    lines.drive_clock(bench.m, 1, 0, 4, 1, 5000, 0, 5000)
+    wires.drive_clock(bench.m, 1, 0, 4, 1, 5000, 0, 5000)
     bench.advance(6000)
     assert shown(bench) == b"x"
 

@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 from trace_bench import interrupter, machine
 
+from emu.bus.state import ACK, WRITE
 from emu.logs.tracer import watch
-from emu.state import ACK, WRITE
 
 # ld sp,8000h / im N / ei / loop: inc hl / jr loop
 PROGRAM = {0: "310080 ed46 fb 23 18fd", 1: "310080 ed56 fb 23 18fd"}

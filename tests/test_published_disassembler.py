@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from emu.disassembler import Instruction, disassemble
+from emu.isa.disassembler import Instruction, disassemble
 
 TOOLS = Path.home() / ".cache/preburn/toolchain/bin"
 VECTORS = Path(__file__).parents[2] / "shared/vectors/singlestep_z80.json.gz"

@@ -9,7 +9,7 @@ import pytest
 from card_bench import Bench
 from memory_bench import erase_sector, peek, poke, program, unlock
 
-from emu.image import load_image
+from emu.files.image import load_image
 from peripherals.banked_memory import CARD
 
 # 32 KiB windows and paging off: both show flash page 0, so 5555h and 2AAAh stand where the

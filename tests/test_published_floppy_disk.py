@@ -11,11 +11,11 @@ from pathlib import Path
 
 import pytest
 
-from emu.console import Console
-from emu.description import load
-from emu.machine import Machine
+from emu.backplane.description import load
+from emu.machine.machine import Machine
 from emu.media.files import flat_floppy
-from emu.session import Session
+from emu.run.console import Console
+from emu.run.session import Session
 
 TURN = 0.2  # seconds
 SECTORS, TRACKS = 18, 160

@@ -14,9 +14,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from emu.description import load
-from emu.machine import Machine
-from emu.state import IN, LOG
+from emu.backplane.description import load
+from emu.bus.state import IN, LOG
+from emu.machine.machine import Machine
 
 STATUS, DATA = 0x40, 0x41
 HALT = 0x7F  # where one stands

@@ -10,9 +10,9 @@ from pathlib import Path
 import intelhex
 import pytest
 
-from emu.elf import read_elf
-from emu.image import load_image
-from emu.symbols import load_symbols
+from emu.files.elf import read_elf
+from emu.files.image import load_image
+from emu.files.symbol_loading import load_symbols
 
 IMAGES = Path(__file__).parent / "data/images"
 TOOLS = Path.home() / ".cache/preburn/toolchain/bin"

@@ -9,10 +9,10 @@ from pathlib import Path
 import naive_z80
 from naive_z80_cases import background
 
-from emu.description import load
-from emu.image import load_image
-from emu.machine import Machine
-from emu.session import Session
+from emu.backplane.description import load
+from emu.files.image import load_image
+from emu.machine.machine import Machine
+from emu.run.session import Session
 
 SELFTEST = Path(__file__).parent.parent / "roms" / "selftest"
 ELF = load_image(SELFTEST / "exerciser.elf")

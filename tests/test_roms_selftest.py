@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from emu.description import load
+from emu.backplane.description import load
 from emu.diagnosis import explain
-from emu.machine import Machine
-from emu.session import Session
+from emu.machine.machine import Machine
+from emu.run.session import Session
 
 SELFTEST = Path(__file__).parent.parent / "roms" / "selftest"
 ENDED = b"\r\nProgram ended.\r\n"

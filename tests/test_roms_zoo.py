@@ -10,11 +10,11 @@ from typing import Any
 import accuracy
 import pytest
 
-from emu.description import load
+from emu.backplane.description import load
 from emu.diagnosis import explain
-from emu.machine import Machine
-from emu.script import sends_of
-from emu.session import SILENCE, Session
+from emu.machine.machine import Machine
+from emu.run.script import sends_of
+from emu.run.session import SILENCE, Session
 
 ROMS = Path(__file__).parent.parent / "roms"
 MACHINES = [(kind, name, row) for kind in ("broken", "healthy")

@@ -16,10 +16,10 @@ from typing import Any
 
 import pytest
 
-from emu.glass import shown
-from emu.media.change import change
-from emu.media.files import keep_media
-from emu.session import Session
+from emu.machine.glass import shown
+from emu.run.kept_media import keep_media
+from emu.run.medium_change import change
+from emu.run.session import Session
 from emu.testing import Rig
 
 TIDEWATER = Path(__file__).parent.parent / "roms" / "tidewater"

@@ -10,16 +10,16 @@ from pathlib import Path
 
 import pytest
 
-from emu.description import load
+from emu.backplane.description import load
 from emu.diagnosis import explain
-from emu.machine import Machine
+from emu.machine.machine import Machine
 from emu.media.disk import Disk
-from emu.media.files import keep_media
-from emu.media.filesystem import make, need
 from emu.media.geometry import FORMATS
 from emu.media.image import filled
-from emu.script import Step, keys, read_script, sends_of
-from emu.session import SILENCE, Session
+from emu.media.mounting import make, need
+from emu.run.kept_media import keep_media
+from emu.run.script import Step, keys, read_script, sends_of
+from emu.run.session import SILENCE, Session
 
 TIDEWATER = Path(__file__).parent.parent / "roms" / "tidewater"
 PAGE_LOG = 0x45 - 0x40  # the page of RAM that holds the gauge log (roms/tidewater/defs.inc)

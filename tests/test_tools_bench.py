@@ -15,8 +15,8 @@ import compare_speed
 import pytest
 from click.testing import CliRunner
 
-from emu import jit
-from emu.disassembler import disassemble
+from emu.isa.disassembler import disassemble
+from emu.native import jit
 
 COMPILER = bench_reference.compiler()
 needs_c = pytest.mark.skipif(COMPILER is None, reason="no C compiler")

@@ -13,7 +13,7 @@ from trace_bench import interrupter, machine, place, slot
 from emu.logs.setting import setting_of
 from emu.logs.tracer import watch
 from emu.logs.vcd import VcdWriter
-from emu.machine import Machine
+from emu.machine.machine import Machine
 
 HALF = 3  # characters for half a T-state
 PINS = ("CLK", "A", "M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "WAIT", "INT", "NMI", "HALT",

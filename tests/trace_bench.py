@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 import trace_cards
 
-from emu.jumpers import settle
-from emu.machine import Machine
+from emu.backplane.jumpers import settle
+from emu.machine.machine import Machine
 from peripherals import plain_memory, z80_cpu
 
 

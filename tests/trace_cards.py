@@ -3,7 +3,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.state import CHAINED_INTERRUPT, FAR
+from emu.bus.state import CHAINED_INTERRUPT, FAR
 from peripherals.card import Card, Setup, entry
 
 STATE = np.dtype([

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.jit import INT, root
-from emu.memory import claim
-from emu.state import MACHINE
+from emu.bus.memory import claim
+from emu.bus.state import MACHINE
+from emu.native.jit import INT, root
 
 STATE = np.dtype([("slot", np.int64), ("a", np.int64), ("b", np.int64)], align=True)
 WAIT_FOR_DATA = 2000  # T-states from one byte to the next

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import bench_cards as cards
 import numpy as np
 
-from emu import calls, jit, native
+from emu.bus.memory import refresh_map
+from emu.bus.state import CHAINED_INTERRUPT, FAR, NOT_MINE, PHYSICAL, POOL_AT, new_record
 from emu.cpu.run import run as plain_run
-from emu.memory import refresh_map
-from emu.state import CHAINED_INTERRUPT, FAR, NOT_MINE, PHYSICAL, POOL_AT, new_record
+from emu.native import calls, jit, units
 
 UNITS = ("emu.cpu.run", "bench_cards")
 NO_CARD, STATUS, BANKS, TIMER = range(4)
@@ -214,10 +214,10 @@ class BareMachine:
             row: list[Callable[..., int] | None] = [functions.get(k) for k in range(8)]
             calls.PLAIN_TABLE[-2, 0] = (self.state[0], row)
             return
-        loaded = native.load(UNITS)
+        loaded = units.load(UNITS)
         for entry, function in functions.items():
             self.m.fn[0, entry] = loaded.addresses[f"bench_cards.{function.__name__}"]
-        self._native = native.callable_root("emu.cpu.run.run", 1)
+        self._native = units.callable_root("emu.cpu.run.run", 1)
 
     def run(self, t_stop: int) -> None:
         """Run to a T-state."""

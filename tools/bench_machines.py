@@ -11,11 +11,11 @@ from pathlib import Path
 
 from bench_table import Workload
 
-from emu import stops
-from emu.console import Console
-from emu.description import load
-from emu.machine import Machine
-from emu.state import STOP_FETCH, STOP_READ, STOP_WRITE
+from emu.backplane.description import load
+from emu.bus import stops
+from emu.bus.state import STOP_FETCH, STOP_READ, STOP_WRITE
+from emu.machine.machine import Machine
+from emu.run.console import Console
 
 ROOT = Path(__file__).parent.parent
 PROMPT = b"tw> "

@@ -14,9 +14,9 @@ import bench_loops
 from bench_machines import FLAT
 from bench_table import Workload
 
-from emu.description import load
-from emu.machine import Machine
-from emu.session import Session
+from emu.backplane.description import load
+from emu.machine.machine import Machine
+from emu.run.session import Session
 
 ROMS = Path(__file__).parent.parent / "roms"
 EXERCISER_T, EXERCISER_SECONDS = 4.7e10, 60

@@ -8,8 +8,8 @@ from pathlib import Path
 
 from bench_table import Workload
 
-from emu.description import load
-from emu.machine import Machine
+from emu.backplane.description import load
+from emu.machine.machine import Machine
 from emu.stepper.search import Access
 from emu.stepper.sitting import Event, Sitting, Spot
 from emu.stepper.watch import parse

@@ -29,10 +29,10 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 import conformance_cases as hot
 from conformance_vectors import PIN_BITS, Vectors, find_files, read_file
 
-from emu import calls, jit, native
+from emu.bus.state import FAR, POOL_AT, new_record
 from emu.cpu.run import run as plain_run
 from emu.errors import InputError
-from emu.state import FAR, POOL_AT, new_record
+from emu.native import calls, jit, units
 
 FIELDS = ("registers", "MEMPTR", "Q", "flags 3 and 5", "memory", "ports", "T-states", "bus")
 UNITS = ("emu.cpu.run", "conformance_cases")
@@ -59,11 +59,11 @@ class Bench:
             m.uid = -1
             calls.PLAIN_TABLE[-1, 0] = (self.feed[0], [None, hot.feed_read] + [None] * 6)
         else:
-            loaded = native.load(UNITS)
+            loaded = units.load(UNITS)
             m.fn[0, calls.READ] = loaded.addresses["conformance_cases.feed_read"]
-            self._prepare = native.callable_root("conformance_cases.prepare", 2)
-            self._collect = native.callable_root("conformance_cases.collect", 2)
-            self._run = native.callable_root("emu.cpu.run.run", 1)
+            self._prepare = units.callable_root("conformance_cases.prepare", 2)
+            self._collect = units.callable_root("conformance_cases.collect", 2)
+            self._run = units.callable_root("emu.cpu.run.run", 1)
 
     def cases(self, count: int) -> np.ndarray:
         """Make ``count`` empty cases."""
@@ -255,7 +255,7 @@ def hold_files(files: Sequence[Path], first: int, jobs: int) -> Iterator[Outcome
         yield from _outcomes(map(work, files))
         return
     if not jit.plain_python():
-        native.ready(UNITS)
+        units.ready(UNITS)
     with ProcessPoolExecutor(min(jobs, len(files))) as pool:
         try:
             yield from _outcomes(pool.map(work, files))

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.jit import INT, compiled, root
-from emu.memory import refresh_map
-from emu.state import FAR, FETCH, IN, LOG, MACHINE, OUT, READ, WRITE, A, B, C, D, E, F, H, L
+from emu.bus.memory import refresh_map
+from emu.bus.state import FAR, FETCH, IN, LOG, MACHINE, OUT, READ, WRITE, A, B, C, D, E, F, H, L
+from emu.native.jit import INT, compiled, root
 
 REGISTERS = ("pc", "sp", "a", "b", "c", "d", "e", "f", "h", "l", "i", "r", "ei", "wz", "ix", "iy",
              "af_", "bc_", "de_", "hl_", "im", "p", "q", "iff1", "iff2")

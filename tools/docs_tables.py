@@ -18,7 +18,7 @@ PLACE = re.compile(r"(<!-- table ([a-z-]+) -->\n).*?(<!-- end -->)", re.S)
 
 def fault_kinds() -> str:
     """Make the table of electrical faults."""
-    from emu.faults import KINDS
+    from emu.backplane.faults import KINDS
 
     rows = ["| kind | what is wrong | settings |", "|---|---|---|"]
     for kind in KINDS.values():
@@ -34,8 +34,8 @@ def fault_kinds() -> str:
 
 def ways_to_fail() -> str:
     """Make the table of entries: how each is reached, and which causes name it."""
-    from emu.diagnosis.catalogue import CAUSES
-    from emu.diagnosis.entries import ENTRIES
+    from emu.diagnosis.cause_catalogue import CAUSES
+    from emu.diagnosis.failure_modes import ENTRIES
 
     rows = ["| entry | what fails | shown | causes |", "|---|---|---|---|"]
     for entry in ENTRIES:
@@ -47,7 +47,7 @@ def ways_to_fail() -> str:
 
 def causes() -> str:
     """Make the list of all causes."""
-    from emu.diagnosis.catalogue import CAUSES
+    from emu.diagnosis.cause_catalogue import CAUSES
 
     rows = ["| cause | what it is | what proves it |", "|---|---|---|"]
     rows += [f"| `{c.code}` | {c.title} | {c.evidence} |" for c in CAUSES]

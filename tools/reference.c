@@ -1,6 +1,6 @@
 /* The yardstick of tools/bench.py: the benchmark's loops in C.  No part of the product.
  *
- * It keeps the books that the simulator keeps (emu/bus.py, emu/cpu/run.py): a page map
+ * It keeps the books that the simulator keeps (emu/bus/cycles.py, emu/cpu/run.py): a page map
  * with a slow path, wait states by page, the T-state of every bus cycle, one event test
  * an instruction, MEMPTR, Q, R, all flag bits, cards called through a table of functions,
  * request and acknowledge.  It decodes with one 256-way switch, and knows only the opcodes

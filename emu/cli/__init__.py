@@ -83,7 +83,7 @@ def main() -> None:
 
 def _not_written(error: OSError) -> int:
     """Say in a line what the system refused; status 2.  Files have words of their own."""
-    from emu.atomic import reason
+    from emu.files.atomic import reason
 
     what = f"{error.filename}: cannot be used" if error.filename else \
         "standard output: cannot be written"

@@ -36,13 +36,14 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     Exit status 0: the text came, or it waits for input and no text was asked for; 1: it
     did not; 2: a mistake in a file or an option.
     """
-    from emu.description import load
+    from emu.backplane.description import load
     from emu.diagnosis import explain
-    from emu.glass import framed, shown
-    from emu.machine import Machine
-    from emu.media.files import check_keep, keep_media
+    from emu.machine.glass import framed, shown
+    from emu.machine.machine import Machine
+    from emu.media.files import check_keep
     from emu.report import page
-    from emu.session import Session
+    from emu.run.kept_media import keep_media
+    from emu.run.session import Session
 
     started = time.perf_counter()
     seconds, steps = asked(limit, sends, afters, script)

@@ -13,7 +13,7 @@ from emu.cli.typing_order import texts_before
 if TYPE_CHECKING:
     from fractions import Fraction
 
-    from emu.script import Step
+    from emu.run.script import Step
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -40,8 +40,8 @@ def booting(function: F) -> F:
 def asked(limit: str, sends: tuple[str, ...], afters: tuple[str, ...],
           script: Path | None) -> tuple[Fraction, list[Step]]:
     """Turn the options into emulated seconds and the steps of a session."""
-    from emu.script import read_script, sends_of
-    from emu.session import SILENCE
+    from emu.run.script import read_script, sends_of
+    from emu.run.session import SILENCE
 
     seconds = limit_seconds(limit)
     steps = read_script(script) if script else []

@@ -26,7 +26,8 @@ def command(name: str | None, as_json: bool) -> None:
 
     NAME may also be a card file's path.
     """
-    from emu.declarations import declarations, installed
+    from emu.backplane.card_files import installed
+    from emu.backplane.declarations import declarations
 
     known = declarations(name)
     others = []

@@ -12,9 +12,8 @@ import click
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(code: str | None, as_json: bool) -> None:
     """List the causes of hangs that can be named, or explain the one with this CODE."""
-    from emu.catalogue import nearest
-    from emu.diagnosis.catalogue import CAUSES
-    from emu.errors import InputError
+    from emu.diagnosis.cause_catalogue import CAUSES
+    from emu.errors import InputError, nearest
 
     known = {cause.code: cause for cause in CAUSES}
     if code is not None and code not in known:
@@ -31,7 +30,7 @@ def command(code: str | None, as_json: bool) -> None:
 
 def page(cause: Any) -> dict[str, Any]:
     """Give a cause's page as plain data."""
-    from emu.diagnosis.entries import ENTRIES
+    from emu.diagnosis.failure_modes import ENTRIES
 
     titles = {entry.code: entry.title for entry in ENTRIES}
     return {"title": cause.title, "seen": cause.seen, "evidence": cause.evidence,

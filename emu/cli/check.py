@@ -18,9 +18,9 @@ def command(file: Path, against: Path | None, as_json: bool) -> None:
 
     Exit status 1 when there is an error, 2 for a mistake in the file.
     """
-    from emu.description import load
-    from emu.differences import differences
-    from emu.wiring import check
+    from emu.backplane.description import load
+    from emu.backplane.differences import differences
+    from emu.backplane.wiring_check import check
 
     description = load(file)
     found = check(description)

@@ -16,8 +16,8 @@ from emu.errors import InputError
 if TYPE_CHECKING:
     from fractions import Fraction
 
-    from emu.description import Description
-    from emu.script import Step
+    from emu.backplane.description import Description
+    from emu.run.script import Step
 
     Boot = tuple[str | None, Fraction, list[Step], int | None]
 
@@ -93,7 +93,7 @@ def command(left: Path, right: Path | None, until: str | None, limit: str,
 def _beside_capture(description: Description, path: Path, columns: str, boot: Boot) -> Found:
     from emu.compare import board, capture
     from emu.compare.simulated import LoggedMachine, simulate
-    from emu.session import Session
+    from emu.run.session import Session
 
     read = capture.read(path, columns)
     until, seconds, steps, seed = boot
@@ -103,8 +103,8 @@ def _beside_capture(description: Description, path: Path, columns: str, boot: Bo
 
 def _beside_log(description: Description, path: Path, channel: str | None, boot: Boot) -> Found:
     from emu.compare import seriallog
-    from emu.machine import Machine
-    from emu.session import Session
+    from emu.machine.machine import Machine
+    from emu.run.session import Session
 
     seriallog.read(path)  # a mistake in it is told before the run
     until, seconds, steps, seed = boot
@@ -117,7 +117,7 @@ def _beside_log(description: Description, path: Path, channel: str | None, boot:
 
 def _machine(path: Path, on: Path | None, left: Path) -> Description:
     """Describe a side: a backplane file, or an image on one."""
-    from emu.description import load
+    from emu.backplane.description import load
     from emu.knowngood.variants import with_image
 
     if path.suffix == ".toml":

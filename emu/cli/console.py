@@ -46,12 +46,13 @@ def command(file: Path, channel: str | None, as_pty: bool, port: int | None, fas
     What you type goes to the machine, Ctrl-C too; the escape key stops it and takes words
     (help lists them).  With --pty or --tcp other programs are the terminals.
     """
-    from emu.description import load
+    from emu.backplane.description import load
     from emu.live import saved as store
     from emu.live.escape import byte_of
     from emu.live.loop import Live
     from emu.live.pace import Pace
-    from emu.machine import Machine
+    from emu.live.words import do
+    from emu.machine.machine import Machine
     from emu.stepper.sitting import Sitting
 
     key = byte_of(escape)
@@ -69,7 +70,7 @@ def command(file: Path, channel: str | None, as_pty: bool, port: int | None, fas
     links: list[Link] = []
     try:
         screen = _connect(links, names, as_pty, port, escape)
-        live = Live(sitting, links, screen, Pace(sitting.machine.hz, fast), key)
+        live = Live(sitting, links, screen, Pace(sitting.machine.hz, fast), key, do)
         if seconds is not None:
             live.end_t = sitting.t + sitting.machine.at(seconds)
         live.run()

@@ -12,7 +12,7 @@ import click
 from emu.errors import InputError
 
 if TYPE_CHECKING:
-    from emu.image import Image
+    from emu.files.image import Image
 
 FILE = click.argument("file", type=click.Path(path_type=Path))
 JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
@@ -24,7 +24,7 @@ SYMBOLS = click.option("--symbols", multiple=True, type=click.Path(path_type=Pat
 
 
 def _load(file: Path, symbols: tuple[Path, ...]) -> Image:
-    from emu.image import load_image, with_symbols
+    from emu.files.image import load_image, with_symbols
 
     return with_symbols(load_image(file), symbols)
 
@@ -131,7 +131,7 @@ def pack(files: tuple[str, ...], output: Path, size: str, fill: str, align: str,
 @REPLACE
 def split(file: Path, size: str, output: Path, replace: bool) -> None:
     """Cut the image FILE into parts of one size, for several chips."""
-    from emu.image import load_image
+    from emu.files.image import load_image
     from emu.romtools.chip import end_of, lay_out, size_in_bytes
     from emu.romtools.packing import split as cut
     from emu.romtools.packing import write_new

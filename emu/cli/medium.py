@@ -95,7 +95,7 @@ def convert(file: Path, geometry: str | None, as_json: bool, target: Path,
 def format_(file: Path, geometry: str | None, as_json: bool, files: str, label: str) -> None:
     """Put an empty file system on the image FILE; what was on it is lost."""
     from emu.media.disk import Disk
-    from emu.media.filesystem import make
+    from emu.media.mounting import make
 
     disk = Disk.open(file, geometry)
     free = make(disk.image, files, label).free()
@@ -120,7 +120,7 @@ def show(file: Path, geometry: str | None, as_json: bool, tracks: bool) -> None:
 def list_(file: Path, geometry: str | None, as_json: bool) -> None:
     """List the files on the image FILE."""
     from emu.media.disk import Disk
-    from emu.media.filesystem import need
+    from emu.media.mounting import need
     from emu.media.report import files_of
 
     found = files_of(need(Disk.open(file, geometry).image))
@@ -145,7 +145,7 @@ def dump(file: Path, geometry: str | None, as_json: bool, track: int | None, hea
          sector: int | None, block: int | None, count: int, name: str | None) -> None:
     """Show sectors of the image FILE in hex: by --track, by --block, or of a file."""
     from emu.media.disk import Disk
-    from emu.media.filesystem import need
+    from emu.media.mounting import need
     from emu.media.report import hex_lines
 
     disk = Disk.open(file, geometry)
@@ -175,9 +175,9 @@ def dump(file: Path, geometry: str | None, as_json: bool, track: int | None, hea
 def import_(file: Path, geometry: str | None, as_json: bool, sources: tuple[Path, ...],
             name: str | None, replace: bool) -> None:
     """Bring the files SOURCES onto the image FILE."""
-    from emu.inputfile import read_limited
+    from emu.files.inputfile import read_limited
     from emu.media.disk import Disk
-    from emu.media.filesystem import need
+    from emu.media.mounting import need
 
     disk = Disk.open(file, geometry)
     files = need(disk.image)
@@ -203,9 +203,9 @@ def import_(file: Path, geometry: str | None, as_json: bool, sources: tuple[Path
 def export(file: Path, geometry: str | None, as_json: bool, names: tuple[str, ...],
            target: Path, replace: bool) -> None:
     """Take the files NAMES (all when none is named) off the image FILE."""
-    from emu.atomic import write_atomic
+    from emu.files.atomic import write_atomic
     from emu.media.disk import Disk
-    from emu.media.filesystem import need
+    from emu.media.mounting import need
 
     files = need(Disk.open(file, geometry).image)
     wanted = names or tuple(e.name for e in files.entries() if not e.folder)
@@ -228,7 +228,7 @@ def export(file: Path, geometry: str | None, as_json: bool, names: tuple[str, ..
 def remove(file: Path, geometry: str | None, as_json: bool, names: tuple[str, ...]) -> None:
     """Take the files NAMES out of the image FILE."""
     from emu.media.disk import Disk
-    from emu.media.filesystem import need
+    from emu.media.mounting import need
 
     disk = Disk.open(file, geometry)
     files = need(disk.image)

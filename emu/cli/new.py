@@ -67,7 +67,7 @@ def _ask(key: str, usual: str) -> str:
 
 def _clock(text: str) -> str:
     """Give a clock back; BadParameter, which asks again, when it is none."""
-    from emu.clock import parse_frequency
+    from emu.bus.clock import parse_frequency
 
     try:
         parse_frequency(text)

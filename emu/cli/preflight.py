@@ -29,12 +29,12 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     Wiring, image, boot, record, vectors, stacks, times.  Exit status 0: go; 1: no-go; 2: a
     mistake in a file or an option.
     """
-    from emu.description import load
+    from emu.backplane.description import load
     from emu.diagnosis import explain
-    from emu.machine import Machine
+    from emu.machine.machine import Machine
     from emu.preflight.item import NO_GO
     from emu.preflight.page import items, verdict_line
-    from emu.session import Session
+    from emu.run.session import Session
 
     description = load(file)
     told = dict(_grade(text, [slot.name for slot in description.slots]) for text in grades)

@@ -7,7 +7,7 @@ import click
 
 
 def compiling() -> Callable[[str], None]:
-    """Give the callback that `emu.native.load` calls for each module that is done."""
+    """Give the callback that `emu.native.units.load` calls for each module that is done."""
     told: list[str] = []
 
     def done(module: str) -> None:

@@ -13,7 +13,7 @@ import click
 from emu.errors import InputError
 
 if TYPE_CHECKING:
-    from emu.rates import Reached
+    from emu.backplane.rate_search import Reached
 
 SHOWN = 2  # ways of a part that are near enough, unless all are asked for
 
@@ -32,9 +32,9 @@ def command(file: Path, want: tuple[str, ...], tick: tuple[str, ...], everything
     tick the interrupt on.
     Exit status 1 when a rate is out of reach.
     """
-    from emu.description import load
-    from emu.rates import reach
-    from peripherals.rates import BAUD, TICK
+    from emu.backplane.description import load
+    from emu.backplane.rate_search import reach
+    from emu.card.rate_ways import BAUD, TICK
 
     asked = [(BAUD, _hertz(text, "--want")) for text in want]
     asked += [(TICK, _hertz(text, "--tick")) for text in tick]
@@ -65,8 +65,8 @@ def _hertz(text: str, option: str) -> Fraction:
 def _print(purpose: str, rate: Fraction, found: list[Reached], everything: bool,
            as_json: bool) -> bool:
     """Print the ways to one rate; tell whether one is near enough."""
-    from emu.rates import WORST, verdict
-    from peripherals.rates import BAUD
+    from emu.backplane.rate_search import WORST, verdict
+    from emu.card.rate_ways import BAUD
 
     unit = "baud" if purpose == BAUD else "interrupts a second"
     near = any(abs(one.error) <= WORST for one in found)

@@ -37,13 +37,13 @@ def command(file: Path, output: Path, until: str | None, limit: str, sends: tupl
     Exit status 0: recorded; 1: the boot did not end well, nothing is written; 2: a mistake
     in a file or an option.
     """
-    from emu.description import load
+    from emu.backplane.description import load
     from emu.diagnosis import explain
     from emu.knowngood import recordfile
     from emu.knowngood.marks import mark
     from emu.knowngood.metered import MeteredMachine
     from emu.knowngood.record import record
-    from emu.session import Session
+    from emu.run.session import Session
 
     seconds, steps = asked(limit, sends, afters, script)
     recordfile.check(output)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from emu.session import Session
+    from emu.run.session import Session
 
 PATIENCE = 1.0  # seconds of real time before anything is said of a run
 PERIOD = 0.25  # and between two looks at it

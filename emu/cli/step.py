@@ -37,8 +37,8 @@ def command(file: Path, commands: Path | None, lists: tuple[str, ...], budget: i
     of --commands done; 1: a word of --commands could not be done; 2: a mistake in a file or an
     option.
     """
-    from emu.description import load
-    from emu.machine import Machine
+    from emu.backplane.description import load
+    from emu.machine.machine import Machine
     from emu.stepper.prompt import Plain, interactive, lines_of
     from emu.stepper.sitting import Sitting
 

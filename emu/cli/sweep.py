@@ -61,7 +61,7 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
             afters: tuple[str, ...], script: Path | None, smallest: bool, jobs: int | None,
             cluster: str | None, results: Path | None, csv_out: Path | None,
             html_out: Path | None, as_json: bool, **varied: Any) -> None:
-    from emu.description import load_tree
+    from emu.backplane.description import load_tree
     from emu.sweep import axes as axis
     from emu.sweep import tables
     from emu.sweep.jobs import Asked, make_jobs
@@ -129,18 +129,18 @@ def _executor(cluster: str | None, jobs: int | None) -> AbstractContextManager[E
 
 def _run(todo: Sequence[Job], executor: Executor, kept: Any) -> None:
     """Run the jobs; the machine code is made first, once."""
-    from emu import jit
-    from emu.machine import modules_of
+    from emu.machine.machine import modules_of
+    from emu.native import jit
     from emu.sweep.jobs import described
     from emu.sweep.run import run
 
     if not jit.plain_python() and todo:
-        from emu import native
-        from emu.description import load_tree
+        from emu.backplane.description import load_tree
+        from emu.native import units
 
         job = next((job for job in todo if not job.problem), todo[0])
         cards = [slot.card for slot in described(load_tree(job.path), job.path, job.variant).slots]
-        native.ready(modules_of(cards), compiling())
+        units.ready(modules_of(cards), compiling())
     teller = _teller()
     try:
         run(todo, executor, kept, teller, _broken)
@@ -168,7 +168,7 @@ def _teller() -> Callable[[int, int], None]:
 
 
 def _write(csv_out: Path | None, html_out: Path | None, title: str, done: list[Any]) -> None:
-    from emu.atomic import write_atomic
+    from emu.files.atomic import write_atomic
     from emu.sweep import tables
 
     for path, what, text in ((csv_out, "CSV table", tables.as_csv), (

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from emu.logs.records import Chunk
     from emu.logs.setting import Setting
     from emu.logs.window import Choice, Outlet, Window
-    from emu.machine import Machine
-    from emu.session import Session
+    from emu.machine.machine import Machine
+    from emu.run.session import Session
 
 MARKS = {"--text": b"T-state", "--jsonl": b'{"t":', "--vcd": b"$version preburn"}  # of old ones
 
@@ -82,11 +82,11 @@ def command(file: Path, text_out: str | None, json_out: str | None, as_json: boo
             end: str | None, last: int | None, by_cycle: bool, only: tuple[str, ...],
             until: str | None, limit: str, sends: tuple[str, ...], afters: tuple[str, ...],
             script: Path | None, seed: int | None) -> None:
-    from emu.description import load
+    from emu.backplane.description import load
     from emu.logs import filters, vcd
     from emu.logs.setting import setting_of
     from emu.logs.traced import Finished, TracedMachine
-    from emu.session import Session
+    from emu.run.session import Session
 
     if as_json:
         json_out = json_out or "-"
@@ -143,7 +143,7 @@ def _writing(*names: str | None) -> Iterator[None]:
     except BrokenPipeError:
         raise
     except OSError as error:
-        from emu.atomic import reason
+        from emu.files.atomic import reason
 
         told = " or ".join("standard output" if name == "-" else name for name in names if name)
         raise InputError(f"{told}: cannot be written: {reason(error)}; the trace is not "
@@ -153,7 +153,7 @@ def _writing(*names: str | None) -> Iterator[None]:
 def _open(files: ExitStack, name: str, option: str) -> BinaryIO:
     if name == "-":
         return sys.stdout.buffer
-    from emu.atomic import check_output
+    from emu.files.atomic import check_output
 
     check_output(Path(name), "trace", MARKS[option])
     try:

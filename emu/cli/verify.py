@@ -12,7 +12,7 @@ from emu.cli.progress import compiling
 from emu.errors import InputError
 
 if TYPE_CHECKING:
-    from emu.description import Description
+    from emu.backplane.description import Description
     from emu.knowngood.record import Tree
 
 
@@ -39,7 +39,7 @@ def command(file: Path, good: Path, strict: bool, same_console: bool, same_miles
 
     Exit status 0: the same; 1: it differs; 2: a mistake in a file or an option.
     """
-    from emu.description import load
+    from emu.backplane.description import load
     from emu.knowngood import junit as junit_file
     from emu.knowngood import recordfile, report
     from emu.knowngood.hold import CONSOLE, MILESTONES, STRICT
@@ -83,7 +83,7 @@ def _same_name(tree: Tree, description: Description, good: Path) -> None:
 
 def _good_machine(path: Path, description: Description, tree: Tree, good: Path) -> Description:
     """Load the good side: a backplane file, or an image for the backplane at hand."""
-    from emu.description import load
+    from emu.backplane.description import load
     from emu.knowngood.record import images_table
     from emu.knowngood.variants import with_image
 

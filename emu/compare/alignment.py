@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from emu.bus.state import ACK, FETCH, IN, READ, WRITE
 from emu.compare import wires
 from emu.compare.align import Gap, common, gaps
 from emu.compare.anchor import Anchors, Shown, anchors, keys
@@ -14,7 +15,6 @@ from emu.compare.capture import Capture
 from emu.compare.simulated import Simulated
 from emu.compare.stackdata import on_stack
 from emu.compare.wires import Wire
-from emu.state import ACK, FETCH, IN, READ, WRITE
 
 Ints = NDArray[np.int64]
 SIZE = 12  # cycles alike that bring both together again

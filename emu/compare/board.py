@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from emu.bus.state import ACK, CPU_DRIVES, FETCH, IN, KIND_NAMES, OUT, READ, SLOTS, WRITE
 from emu.compare import wires
 from emu.compare.alignment import Alignment, Difference, align
 from emu.compare.capture import Capture
@@ -13,7 +14,6 @@ from emu.compare.experiments import Experiment, find
 from emu.compare.simulated import Simulated
 from emu.knowngood.parting import around
 from emu.logs.cycles import driver_names
-from emu.state import ACK, CPU_DRIVES, FETCH, IN, KIND_NAMES, OUT, READ, SLOTS, WRITE
 
 SAMPLE = 12  # cycles of one kind and card that show a wait state
 NAMES = {FETCH: "fetches", READ: "reads", WRITE: "writes", IN: "port reads", OUT: "port writes",

@@ -17,10 +17,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from emu.bus.state import ACK, FETCH, IN, OUT, READ, WRITE
 from emu.compare import probes, vcdstates
 from emu.errors import InputError
-from emu.inputfile import read_limited
-from emu.state import ACK, FETCH, IN, OUT, READ, WRITE
+from emu.files.inputfile import read_limited
 
 SIZE_LIMIT = 1 << 30
 FEWEST = 32  # bus cycles that a capture must hold

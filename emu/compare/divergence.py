@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from emu.bus.state import KIND_NAMES, OUT
 from emu.compare.align import Gap, gaps
 from emu.compare.story import NO_PLACE, Story
-from emu.state import KIND_NAMES, OUT
 
 SIZE = 24  # instructions that both have to run alike to count as together again
 REACH = 200_000  # instructions that a loop or another thread may take meanwhile

@@ -12,14 +12,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from emu.backplane.description import CPU_CARD, Description
+from emu.backplane.faults import parse, settle
+from emu.bus.state import FETCH
 from emu.compare.align import common
 from emu.compare.alignment import settled
 from emu.compare.anchor import Shown, keys
 from emu.compare.capture import Capture
 from emu.compare.simulated import LoggedMachine
-from emu.description import CPU_CARD, Description
-from emu.faults import parse, settle
-from emu.state import FETCH
 
 MOST = 3000  # captured cycles that are held against each machine
 FEWEST = 48  # that must agree, and twice as many as without the fault

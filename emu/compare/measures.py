@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
+from emu.bus.state import NO_INTERRUPT
 from emu.compare.story import Story
-from emu.session import Session
-from emu.state import NO_INTERRUPT
+from emu.run.session import Session
 
 STEP = 2  # bytes by which a push, call or return moves SP
 NEAR = 256  # bytes below the lowest use of a stack that still belong to it

@@ -5,8 +5,7 @@ import re
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from emu.catalogue import nearest
-from emu.errors import InputError
+from emu.errors import InputError, nearest
 
 # Bits of a captured state.
 ADDRESS_AT = 8

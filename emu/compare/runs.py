@@ -6,17 +6,17 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
+from emu.backplane.description import Description
+from emu.backplane.differences import differences
 from emu.compare import measures
 from emu.compare.divergence import Divergence, Point, Timing, first
 from emu.compare.measures import Stack
 from emu.compare.story import Story, Vocabulary, tell
-from emu.description import Description
-from emu.differences import differences
 from emu.knowngood.hold import parting
 from emu.logs.setting import setting_of
 from emu.logs.traced import TracedMachine
-from emu.script import Step
-from emu.session import Session
+from emu.run.script import Step
+from emu.run.session import Session
 
 
 @dataclass

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from emu.console import Channel
 from emu.errors import InputError
-from emu.inputfile import read_limited
-from emu.session import Session
+from emu.files.inputfile import read_limited
+from emu.run.console import Channel
+from emu.run.session import Session
 
 SIZE_LIMIT = 64 << 20
 ENOUGH = 6  # characters of a line that may stand for the place where a log begins

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from emu.bus.state import ACK, FETCH, HALTED, IN, LOG, LOG_FULL, NMI_FETCH, OUT, READ, WRITE
 from emu.knowngood.rerun import Run, run_of
 from emu.logs.cycles import CYCLE, Cycles, kinds_alike, read_ring
-from emu.machine import Machine
-from emu.session import Session
-from emu.state import ACK, FETCH, HALTED, IN, LOG, LOG_FULL, NMI_FETCH, OUT, READ, WRITE
+from emu.machine.machine import Machine
+from emu.run.session import Session
 
 Ints = NDArray[np.int64]
 

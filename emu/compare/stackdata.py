@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from emu.state import ACK, FETCH, READ, WRITE
+from emu.bus.state import ACK, FETCH, READ, WRITE
 
 # Opcodes, UM0080: POP, RET, RET cc; PUSH, CALL, CALL cc, RST; EX (SP),HL does both.
 TAKES = np.zeros(256, bool)

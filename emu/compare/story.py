@@ -14,6 +14,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from emu.bus.state import IN, OUT
 from emu.logs import records
 from emu.logs.codebook import Code
 from emu.logs.cycles import Cycles
@@ -21,8 +22,7 @@ from emu.logs.records import INSTRUCTION, INTERRUPT, NMI, SP, Chunk
 from emu.logs.setting import Setting
 from emu.logs.traced import TracedMachine
 from emu.logs.window import Window
-from emu.session import Session
-from emu.state import IN, OUT
+from emu.run.session import Session
 
 Ints = NDArray[np.int64]
 RESPONSES = ("halted", "int mode", "nmi")  # what stands for an instruction's text

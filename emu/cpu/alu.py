@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.jit import compiled, inlined
+from emu.native.jit import compiled, inlined
 
 
 def _tables() -> tuple[np.ndarray, np.ndarray]:

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.bus import rd, wr
+from emu.bus.cycles import rd, wr
+from emu.bus.port_cycles import inp, outp
+from emu.bus.state import A, B, F
 from emu.cpu.alu import SZ, SZP
 from emu.cpu.registers import pair, set_pair
-from emu.jit import compiled, inlined
-from emu.port_cycles import inp, outp
-from emu.state import A, B, F
+from emu.native.jit import compiled, inlined
 
 
 @inlined

@@ -13,7 +13,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.bus import (
+from emu.bus.chain import acknowledge
+from emu.bus.cycles import (
     floating,
     m1,
     m1_first,
@@ -21,14 +22,12 @@ from emu.bus import (
     rd,
     read_fully,
 )
-from emu.bus_requests import INT_RESPONSE, NMI_RESPONSE, bus_away, keep, ran, skipped
-from emu.buslog import log_cycle
-from emu.chain import acknowledge
-from emu.events import catch_up
-from emu.faulty_bus import is_held, noisy_nmi, vector_byte
-from emu.jit import compiled
-from emu.memory import refresh_map
-from emu.state import (
+from emu.bus.events import catch_up
+from emu.bus.faulty_bus import is_held, noisy_nmi, vector_byte
+from emu.bus.log import log_cycle
+from emu.bus.memory import refresh_map
+from emu.bus.requests import INT_RESPONSE, NMI_RESPONSE, bus_away, keep, ran, skipped
+from emu.bus.state import (
     ACK,
     HALTED,
     LOG,
@@ -39,7 +38,8 @@ from emu.state import (
     STOP_INT,
     F,
 )
-from emu.stops import FETCHED, leave, stop_on
+from emu.bus.stops import FETCHED, leave, stop_on
+from emu.native.jit import compiled
 
 
 @compiled

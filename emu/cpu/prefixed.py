@@ -7,15 +7,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.bus import fetch, fetch16, m1, pop, rd, wr
-from emu.chain import return_from_interrupt
+from emu.bus.chain import return_from_interrupt
+from emu.bus.cycles import fetch, fetch16, m1, pop, rd, wr
+from emu.bus.port_cycles import inp, outp
+from emu.bus.state import A, F
 from emu.cpu.alu import SZP, adc16, rotate, sbc16, sub8
 from emu.cpu.block import block
 from emu.cpu.registers import operand_address, pair, set_af, set_pair
 from emu.cpu.switch import by_opcode
-from emu.jit import compiled, inlined
-from emu.port_cycles import inp, outp
-from emu.state import A, F
+from emu.native.jit import compiled, inlined
 
 
 @inlined

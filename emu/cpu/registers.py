@@ -3,9 +3,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.bus import fetch
-from emu.jit import inlined
-from emu.state import A, F
+from emu.bus.cycles import fetch
+from emu.bus.state import A, F
+from emu.native.jit import inlined
 
 
 @inlined

@@ -12,15 +12,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.bus import fetch, fetch16, m1, m1_first, pop, push, rd, wr
+from emu.bus.cycles import fetch, fetch16, m1, m1_first, pop, push, rd, wr
+from emu.bus.port_cycles import inp, outp
+from emu.bus.state import MACHINE, A, F
 from emu.cpu.alu import add16, alu, condition, daa, dec8, inc8, rotate_a
 from emu.cpu.interrupts import count_rst38, service
 from emu.cpu.prefixed import cb, cb_indexed, ed
 from emu.cpu.registers import operand_address, pair, set_af, set_pair, signed
 from emu.cpu.switch import by_opcode
-from emu.jit import INT, compiled, inlined, root
-from emu.port_cycles import inp, outp
-from emu.state import MACHINE, A, F
+from emu.native.jit import INT, compiled, inlined, root
 
 
 @inlined

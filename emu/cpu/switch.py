@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from emu import jit
+from emu.native import jit
 
 
 def _plain(function: Callable[..., tuple[int, int, int]], m: Any, op: Any, xo: Any, q: Any,

@@ -11,15 +11,16 @@ from collections.abc import Callable
 from fractions import Fraction
 from typing import Any, BinaryIO
 
+from emu.bus.state import FAR
 from emu.dap import look
 from emu.dap.marks import Marks, filters
 from emu.dap.steps import STEPS
 from emu.dap.wire import Broken, Message, read, write
 from emu.diagnosis.verdict import HALTED, HUNG, RUNAWAY, Verdict
 from emu.errors import InputError
-from emu.state import FAR
+from emu.run.history import Spot
 from emu.stepper.desk import Desk, Leave
-from emu.stepper.history import Spot
+from emu.stepper.seat import verdict as verdict_of
 from emu.stepper.sitting import Event, Sitting
 
 QUIET = 10  # emulated seconds without a character before it is asked whether the machine hangs
@@ -161,7 +162,7 @@ class Adapter:
     def _ask_verdict(self) -> None:
         """Stop when the silent machine hangs; else let it go on."""
         self._asked_t = self.sitting.t
-        verdict = self.sitting.verdict()
+        verdict = verdict_of(self.sitting)
         if verdict.verdict not in (HUNG, HALTED, RUNAWAY):
             return
         self._verdict = verdict
@@ -289,7 +290,7 @@ class Adapter:
 
     def exception_info(self, _: Message) -> Message:
         """Tell the verdict that stopped it, or how it stands."""
-        verdict = self._verdict or self.sitting.verdict()
+        verdict = self._verdict or verdict_of(self.sitting)
         return {"exceptionId": verdict.cause or verdict.verdict, "breakMode": "always",
                 "description": "\n".join(verdict.lines())}
 

@@ -7,11 +7,11 @@ from typing import Any
 
 from emu.dap.wire import Message
 from emu.errors import InputError
-from emu.stepper import views
+from emu.files.symbols import SourceLine, parse_number
+from emu.machine.register_names import FLAGS, REGISTERS, SHOWN
+from emu.stepper import stack_words, views
 from emu.stepper.book import read_byte
-from emu.stepper.registers import FLAGS, REGISTERS, SHOWN
 from emu.stepper.sitting import Sitting
-from emu.symbols import SourceLine, parse_number
 
 FRAMES = 32  # stack words in which callers are looked for
 WORDS = 24  # stack words shown
@@ -26,7 +26,7 @@ def frames(sitting: Sitting) -> list[Message]:
     shown = pc - int(sitting.m.halted) & 0xFFFF
     out = [_frame(sitting, 1, shown, False)]
     out += [_frame(sitting, k, back, True)
-            for k, (_, back) in enumerate(views.returns(sitting, FRAMES), 2)]
+            for k, (_, back) in enumerate(stack_words.returns(sitting, FRAMES), 2)]
     return out
 
 
@@ -113,7 +113,7 @@ def _chain(sitting: Sitting) -> list[Message]:
 def _stack(sitting: Sitting) -> list[Message]:
     return [_variable(f"{word.address:04X}h", f"{word.value:04X}h {word.call}".strip(),
                       memoryReference=f"0x{word.address:04x}")
-            for word in views.stack(sitting, WORDS)]
+            for word in stack_words.stack(sitting, WORDS)]
 
 
 def _pages(sitting: Sitting) -> list[Message]:

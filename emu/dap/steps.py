@@ -4,8 +4,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from emu.errors import InputError
+from emu.files.symbols import SourceLine
 from emu.stepper.sitting import Event, Sitting
-from emu.symbols import SourceLine
 
 MOST = 2000  # instructions of one source line
 

@@ -10,28 +10,26 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from emu.diagnosis.case import BUDGET, Case
-from emu.diagnosis.catalogue import findings, proved
-from emu.diagnosis.check import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Budget
-from emu.diagnosis.control import held
-from emu.diagnosis.links import waited_for
-from emu.diagnosis.missing import asleep
-from emu.diagnosis.program import storms
-from emu.diagnosis.remedies import SecondRun, second_runs
+from emu.diagnosis.cause_catalogue import findings, proved
+from emu.diagnosis.causes.control import held
+from emu.diagnosis.causes.interrupt_path import waited_for
+from emu.diagnosis.causes.program import storms
+from emu.diagnosis.causes.storm import storming
+from emu.diagnosis.causes.uncalled_handler import asleep
+from emu.diagnosis.causes.wild import wild
+from emu.diagnosis.conditions import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Budget
+from emu.diagnosis.evidence.bus_window import forked
 from emu.diagnosis.risks import risks, unclaimed_ports
-from emu.diagnosis.storm import storming
-from emu.diagnosis.trials import keystroke
+from emu.diagnosis.trials.decision import way_in
+from emu.diagnosis.trials.forks import keystroke
+from emu.diagnosis.trials.remedies import SecondRun, second_runs
 from emu.diagnosis.verdict import HUNG, REACHED, RUNNING, WAITING, Finding, Verdict
-from emu.diagnosis.wild import wild
-from emu.diagnosis.window import forked
-from emu.machine import Machine
-
-if TYPE_CHECKING:
-    from emu.session import Session
+from emu.machine.machine import Machine
+from emu.run.session import Session
 
 __all__ = ["Verdict", "explain"]
 
@@ -121,7 +119,7 @@ def condition(case: Case) -> tuple[str, str | None]:
         return WAITS, channel
     if storms(case) or wild(case):
         return WILD, None
-    if case.progress.works and case.way_in is None:
+    if case.progress.works and case.once(way_in) is None:
         return BUSY, None  # it was meant to come here: the rest is done by interrupts
     return (STUCK if case.progress.stuck else BUSY), None
 

@@ -1,27 +1,24 @@
 """What every checker of causes may look at: one run that did not end well."""
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any, TypeVar
 
 import numpy as np
 
-from emu.diagnosis.check import STUCK, Budget
-from emu.diagnosis.names import Names
-from emu.diagnosis.progress import Progress, judge
-from emu.diagnosis.proof import Profile, Prover
-from emu.diagnosis.trials import SETTLE, Activity, alone, nudged
-from emu.diagnosis.waits import Wait
-from emu.diagnosis.window import Window, forked, last_before, look
-from emu.machine import Machine
+from emu.diagnosis.conditions import STUCK, Budget
+from emu.diagnosis.evidence.bus_window import Window, forked, last_before, look
+from emu.diagnosis.evidence.waits import Wait
+from emu.diagnosis.trials.forks import SETTLE, Activity, alone, nudged
+from emu.diagnosis.trials.progress import Progress, judge
+from emu.diagnosis.trials.proof import Profile, Prover
+from emu.machine.address_names import Names
+from emu.machine.machine import Machine
+from emu.run.session import Session
 
-if TYPE_CHECKING:
-    from emu.diagnosis.decision import Decision
-    from emu.diagnosis.missing import Woken
-    from emu.session import Session
-
-
+T = TypeVar("T")
 BUDGET = 6.0  # seconds of processor time for one explanation
 
 
@@ -35,9 +32,10 @@ class Case:
 
     session: Session
     budget: Budget = field(default_factory=lambda: Budget(BUDGET))
-    condition: str = STUCK  # see emu/diagnosis/check.py
+    condition: str = STUCK  # see emu/diagnosis/conditions.py
     _replayed: dict[int, Machine] = field(default_factory=dict)
     _profiles: dict[int, Profile] = field(default_factory=dict)
+    _done: dict[Any, Any] = field(default_factory=dict)
 
     @property
     def machine(self) -> Machine:
@@ -83,22 +81,14 @@ class Case:
     @cached_property
     def prover(self) -> Prover:
         """Trials on the machine as it hangs."""
-        return Prover(self)
+        return Prover(self.machine, self.progress, self.idle | self.control.handler_code,
+                      self.budget)
 
-    @cached_property
-    def way_in(self) -> Decision | None:
-        """The test that led into the foreground's loop or HALT."""
-        from emu.diagnosis.decision import decision
-
-        place = min(self.control.code, default=(int(self.m.pc) - int(self.m.halted)) & 0xFFFF)
-        return decision(self, place)
-
-    @cached_property
-    def missing(self) -> Woken | None:
-        """A handler that no card calls and that would let the foreground go on."""
-        from emu.diagnosis.missing import missing_handler
-
-        return missing_handler(self)
+    def once(self, work: Callable[[Case], T]) -> T:
+        """Do a piece of work on this case once; give its result at every further call."""
+        if work not in self._done:
+            self._done[work] = work(self)
+        return self._done[work]
 
     def profile(self, handler: int) -> Profile:
         """Give what one call of a handler does; each handler is tried once."""

@@ -1,22 +1,12 @@
-"""How a checker is listed, and in which conditions of the machine it is asked."""
+"""How a checker is listed."""
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from emu.diagnosis.case import Case
+from emu.diagnosis.conditions import STUCK, WILD
 from emu.diagnosis.verdict import Cause, Finding
-
-if TYPE_CHECKING:
-    from emu.diagnosis.case import Case
-
-# What the machine is found doing at the end of the run.
-WAITS = "waits"  # a key typed in a copy of it reached the foreground
-HALTED_OFF = "halted"  # in HALT with interrupts off
-WILD = "wild"  # executing what no program put there: FFh, empty addresses, noise
-STUCK = "stuck"  # the foreground stands or goes round, and nothing it looks at changes
-BUSY = "busy"  # its state keeps changing
 
 
 @dataclass(frozen=True)
@@ -28,19 +18,3 @@ class Check:
     when: tuple[str, ...] = (STUCK, WILD)
     trial: bool = False  # True: forks or several replays, made only while the budget lasts
     others: tuple[Cause, ...] = ()  # further causes that it may name
-
-
-@dataclass
-class Budget:
-    """The processor time that an explanation may take, in seconds: a busy host changes nothing."""
-
-    seconds: float
-    clock: Callable[[], float] = time.process_time
-    cut: bool = False  # True: something was left out for want of time
-
-    def __post_init__(self) -> None:
-        self._start = self.clock()
-
-    def left(self) -> float:
-        """Give the seconds left, 0 or less when it is spent."""
-        return self.seconds - (self.clock() - self._start)

@@ -3,11 +3,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from emu.diagnosis.names import Names
-from emu.diagnosis.virgin import noise_fetch
-from emu.machine import Machine
-from emu.session import Session
-from emu.state import CHAINED_INTERRUPT
+from emu.bus.state import CHAINED_INTERRUPT
+from emu.diagnosis.evidence.virgin import noise_fetch
+from emu.machine.address_names import Names
+from emu.machine.machine import Machine
+from emu.run.session import Session
 
 
 def unclaimed_ports(machine: Machine) -> list[dict[str, Any]]:

@@ -15,8 +15,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.jit import INT, compiled, inlined, root
-from emu.state import FETCH, IN, LOG, MACHINE, OUT
+from emu.bus.state import FETCH, IN, LOG, MACHINE, OUT
+from emu.native.jit import INT, compiled, inlined, root
 
 P = (1 << 31) - 1
 BASES = (1_292_913_986, 1_583_458_089)

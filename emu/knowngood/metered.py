@@ -7,11 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from emu import jit
-from emu.description import Description
+from emu.backplane.description import Description
+from emu.bus.state import LOG, LOG_FULL
 from emu.knowngood import busdigest
-from emu.machine import Machine
-from emu.state import LOG, LOG_FULL
+from emu.machine.machine import Machine
+from emu.native import jit, units
 
 TAKE = "emu.knowngood.busdigest.take"
 PAGE = 4096
@@ -43,10 +43,8 @@ class MeteredMachine(Machine):
     def _load_taker(self, progress: Callable[[str], None] | None) -> Callable[[int], int]:
         if jit.plain_python():
             return lambda end: int(busdigest.take(self.m, self.d, np.int64(end)))
-        from emu import native
-
-        native.load([TAKE.rpartition(".")[0]], progress or (lambda _: None))
-        function = native.callable_root(TAKE, 2)
+        units.load([TAKE.rpartition(".")[0]], progress or (lambda _: None))
+        function = units.callable_root(TAKE, 2)
         place, ours = self.record.ctypes.data, self.digests.ctypes.data
         return lambda end: function(place, ours, end)
 

@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from emu.diagnosis.names import Names
+from emu.bus.state import IN, KIND_NAMES, OUT
 from emu.knowngood.rerun import Run
 from emu.logs.cycles import CYCLE, Cycles, driver_names
 from emu.logs.setting import setting_of
 from emu.logs.text import TextWriter
 from emu.logs.tracer import watch
-from emu.state import IN, KIND_NAMES, OUT
+from emu.machine.address_names import Names
 
 SEEN = ("t", "address", "data", "kind", "waits", "refresh")  # of a cycle, on the bus
 BEFORE, AFTER = 60, 60  # T-states written out around the cycle

@@ -12,13 +12,13 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
-from emu.description import Description, SlotDescription
+from emu.backplane.description import Description, SlotDescription
+from emu.bus.state import ACK, HALTED, NMI_FETCH, NO_INTERRUPT
 from emu.knowngood import busdigest
 from emu.knowngood.metered import PAGE, MeteredMachine, hexed, short_digest
-from emu.machine import Slot
+from emu.machine.machine import Slot
 from emu.media.bay import Original
-from emu.session import Session
-from emu.state import ACK, HALTED, NMI_FETCH, NO_INTERRUPT
+from emu.run.session import Session
 
 VERSION = 1
 FILES = ("file", "files", "medium")  # kinds of jumper that name files

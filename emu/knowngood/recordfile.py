@@ -10,9 +10,9 @@ import json
 from pathlib import Path
 from typing import Any
 
-from emu.atomic import check_output, write_atomic
 from emu.errors import InputError
-from emu.inputfile import read_limited
+from emu.files.atomic import check_output, write_atomic
+from emu.files.inputfile import read_limited
 from emu.knowngood.record import VERSION, Tree
 
 FORMAT = "preburn known-good record"

@@ -7,7 +7,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from emu.description import Description
+from emu.backplane.description import Description
 from emu.diagnosis import explain
 from emu.diagnosis.verdict import Verdict
 from emu.errors import InputError

@@ -7,16 +7,16 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from emu.description import Description
+from emu.backplane.description import Description
+from emu.bus.state import LOG
 from emu.errors import InputError
 from emu.knowngood.marks import mark
 from emu.knowngood.metered import MeteredMachine
 from emu.knowngood.record import Tree, checkpoint_rows, record
 from emu.logs.cycles import Cycles, read_ring
-from emu.machine import Machine
-from emu.script import Step
-from emu.session import Session
-from emu.state import LOG
+from emu.machine.machine import Machine
+from emu.run.script import Step
+from emu.run.session import Session
 
 Inputs = Sequence[tuple[int, str, bytes]]
 LEAD = 64  # T-states that a replay stops early, so that the cycle asked for is still ahead

@@ -6,9 +6,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from emu.catalogue import nearest
-from emu.description import Description, describe, load_tree
-from emu.errors import InputError
+from emu.backplane.description import Description, describe, load_tree
+from emu.errors import InputError, nearest
 
 Tree = dict[str, Any]
 

@@ -3,8 +3,8 @@ from __future__ import annotations
 
 import shutil
 
-from emu.glass import framed
-from emu.machine import Machine
+from emu.machine.glass import framed
+from emu.machine.machine import Machine
 
 FRAME = 2  # lines of the frame around the glass
 LEAST = 8  # lines that are left for the console

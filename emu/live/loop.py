@@ -4,13 +4,12 @@ from __future__ import annotations
 import select
 from collections.abc import Callable, Sequence
 
+from emu.bus.state import FAR
 from emu.errors import InputError
-from emu.live import words
 from emu.live.escape import split
 from emu.live.glass import Glass
 from emu.live.links import Link, Screen
 from emu.live.pace import Pace
-from emu.state import FAR
 from emu.stepper.sitting import Sitting
 
 PROMPT = "console> "
@@ -19,15 +18,17 @@ PROMPT = "console> "
 class Live:
     """A machine that lives; ``screen`` is the user's terminal, None when only links are served.
 
-    ``ask`` reads a line of words with the terminal as it usually is.
+    ``do`` does a line of words (emu/live/words.py), ``ask`` reads one with
+    the terminal as it usually is.
     """
 
     def __init__(self, sitting: Sitting, links: Sequence[Link], screen: Screen | None,
-                 pace: Pace, escape: int, ask: Callable[[str], str] = input) -> None:
+                 pace: Pace, escape: int, do: Callable[[Live, str], list[str]],
+                 ask: Callable[[str], str] = input) -> None:
         self.sitting, self.links, self.screen, self.pace = sitting, links, screen, pace
         self.escape = escape
         self.done = self.paused = False
-        self._ask = ask
+        self._ask, self._do = ask, do
         self._by_name = {link.name: link for link in links}
         self._glass = Glass(sitting.machine)
         self.end_t = FAR
@@ -100,11 +101,11 @@ class Live:
         try:
             while self.paused:
                 try:
-                    told = words.do(self, self._ask(PROMPT))
+                    told = self._do(self, self._ask(PROMPT))
                 except InputError as error:
                     told = [str(error)]
                 except (EOFError, KeyboardInterrupt):
-                    told = words.do(self, "on")
+                    told = self._do(self, "on")
                 for line in told:
                     print(line)
         finally:

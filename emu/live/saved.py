@@ -14,14 +14,14 @@ from typing import Any
 
 import numpy as np
 
-from emu.atomic import check_output, write_atomic
 from emu.errors import InputError
-from emu.inputfile import read_limited
+from emu.files.atomic import check_output, write_atomic
+from emu.files.inputfile import read_limited
 from emu.knowngood.hold import values
 from emu.knowngood.record import images_table, machine_table, made_with, media_table
 from emu.knowngood.recordfile import seal_of
-from emu.machine import Machine
-from emu.stepper.inputs import Input
+from emu.machine.machine import Machine
+from emu.run.inputs import Input
 from emu.stepper.sitting import Sitting
 
 FORMAT, VERSION = "preburn saved machine", 1

@@ -3,14 +3,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from emu.catalogue import nearest
-from emu.errors import InputError
+from emu.errors import InputError, nearest
 from emu.live import saved
-
-if TYPE_CHECKING:
-    from emu.live.loop import Live
+from emu.live.loop import Live
+from emu.stepper.prompt import interactive
+from emu.stepper.seat import verdict
 
 HELP = {
     "on": "go on (an empty line does so too)",
@@ -49,7 +47,7 @@ def _leave(live: Live, _: str) -> list[str]:
 
 
 def _explain(live: Live, _: str) -> list[str]:
-    return list(live.sitting.verdict().lines())
+    return list(verdict(live.sitting).lines())
 
 
 def _insert(live: Live, rest: str) -> list[str]:
@@ -88,8 +86,6 @@ def _escape(live: Live, _: str) -> list[str]:
 
 
 def _step(live: Live, _: str) -> list[str]:
-    from emu.stepper.prompt import interactive
-
     echo = live.sitting.echo
     try:
         interactive(live.sitting)

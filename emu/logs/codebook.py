@@ -12,7 +12,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from emu.disassembler import disassemble
+from emu.bus.state import FETCH, READ
+from emu.files.symbols import SymbolTable
+from emu.isa.disassembler import disassemble
 from emu.logs.records import (
     BEGUN,
     CONTINUED,
@@ -24,8 +26,6 @@ from emu.logs.records import (
     fetches,
 )
 from emu.logs.sampler import PREFIX_SHIFT
-from emu.state import FETCH, READ
-from emu.symbols import SymbolTable
 
 NOWHERE = 1023  # page number of code that no plain memory holds, see sampler.place_of
 BYTES = 4  # of an instruction, at most

@@ -2,9 +2,9 @@
 
 Word 0 is the T-state of the cycle's T1.  Word 1 holds address (bits 0-15), data (16-23),
 kind (24-27), added wait states (28-35), driver (36-43), and R and I as the refresh half
-of an opcode fetch puts them on the address bus (44-51, 52-59); see emu/bus.py.  In a cycle of
-a card that has the bus the last are its T-states (44-47) and its early ends (48-51), see
-emu/master_cycles.py; in BUS_GIVEN the T-states since /BUSREQ fell; BUS_GIVEN and BUS_BACK
+of an opcode fetch puts them on the address bus (44-51, 52-59); see emu/bus/cycles.py.  In a
+cycle of a card that has the bus the last are its T-states (44-47) and its early ends (48-51), see
+emu/bus/master_cycles.py; in BUS_GIVEN the T-states since /BUSREQ fell; BUS_GIVEN and BUS_BACK
 have PC for an address and no byte.
 """
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from emu.state import (
+from emu.bus.state import (
     ACK,
     BUS_BACK,
     BUS_GIVEN,
@@ -41,7 +41,7 @@ CYCLE = np.dtype([
     ("address", np.uint16),
     ("refresh", np.uint16),  # I * 256 + R, on the address bus in T3 and T4 of a fetch; or above
     ("data", np.uint8),
-    ("kind", np.uint8),  # FETCH ... BUS_BACK of emu/state.py
+    ("kind", np.uint8),  # FETCH ... BUS_BACK of emu/bus/state.py
     ("waits", np.uint8),  # added wait states; of an acknowledge, its own two too
     ("driver", np.uint8),  # slot + 1, NOBODY, CPU_DRIVES or CONFLICT
 ])

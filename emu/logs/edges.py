@@ -17,11 +17,9 @@ from typing import Any
 
 import numpy as np
 
-from emu.calls import ADVANCE, call_card
-from emu.chain import update_int
-from emu.events import soonest_event
-from emu.jit import compiled, inlined
-from emu.state import (
+from emu.bus.chain import update_int
+from emu.bus.events import soonest_event
+from emu.bus.state import (
     ACK,
     CHAINED_INTERRUPT,
     FAR,
@@ -32,6 +30,8 @@ from emu.state import (
     OUT,
     SLOTS,
 )
+from emu.native.calls import ADVANCE, call_card
+from emu.native.jit import compiled, inlined
 
 EDGES = 1 << 14  # edges in the sampler's list
 FEW = 512  # more than a step can make

@@ -18,12 +18,12 @@ from difflib import get_close_matches
 
 import numpy as np
 
+from emu.bus.state import BUS_BACK, BUS_GIVEN, DMA_IN, DMA_OUT, FETCH, IN, KIND_NAMES, OUT
 from emu.errors import InputError
+from emu.files.symbols import REACH, Place, Symbol, SymbolTable, parse_number
 from emu.logs.records import Chunk, Flags
 from emu.logs.setting import Setting
 from emu.logs.when import in_page, number, places
-from emu.state import BUS_BACK, BUS_GIVEN, DMA_IN, DMA_OUT, FETCH, IN, KIND_NAMES, OUT
-from emu.symbols import REACH, Place, Symbol, SymbolTable, parse_number
 
 Filter = Callable[[Chunk], Flags]
 """Tells for each bus cycle of a chunk whether it is chosen."""

@@ -15,6 +15,7 @@ from typing import BinaryIO
 
 import numpy as np
 
+from emu.bus.state import KIND_NAMES
 from emu.logs.codebook import Code
 from emu.logs.columns import Block, choice, decimal, hexadecimal, literal, render, seconds
 from emu.logs.records import (
@@ -28,7 +29,6 @@ from emu.logs.records import (
 )
 from emu.logs.setting import Setting
 from emu.logs.text import SHOWN
-from emu.state import KIND_NAMES
 
 
 class JsonWriter:

@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from emu.bus.state import ACK, BUS_GIVEN, HALTED, NMI_FETCH, SLOTS
 from emu.logs import sampler
 from emu.logs.cycles import CYCLE, Cycles, lengths
-from emu.state import ACK, BUS_GIVEN, HALTED, NMI_FETCH, SLOTS
 
 # A bus request cuts an instruction in two, BEGUN and CONTINUED, or more; what the card does
 # with the bus is DMA.

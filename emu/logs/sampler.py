@@ -11,9 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.jit import INT, compiled, inlined, root
-from emu.logs.edges import EDGES, FEW, after_step, before_step, note_nmi, run_due_events
-from emu.state import (
+from emu.bus.state import (
     LOG,
     MACHINE,
     NMI_FETCH,
@@ -27,7 +25,9 @@ from emu.state import (
     H,
     L,
 )
-from emu.stretch import run_at
+from emu.cpu.run_by_address import run_at
+from emu.logs.edges import EDGES, FEW, after_step, before_step, note_nmi, run_due_events
+from emu.native.jit import INT, compiled, inlined, root
 
 ROWS = 1 << 14  # steps a call
 ROOM = 512  # log entries that one step may need

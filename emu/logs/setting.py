@@ -4,11 +4,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
+from emu.files.symbols import SymbolTable
 from emu.logs.codebook import CodeBook
 from emu.logs.cycles import driver_names
 from emu.logs.edges import chained
-from emu.machine import Machine
-from emu.symbols import SymbolTable
+from emu.machine.machine import Machine
 
 
 @dataclass(frozen=True)

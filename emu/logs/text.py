@@ -11,11 +11,11 @@ from typing import BinaryIO
 
 import numpy as np
 
+from emu.bus.state import BUS_BACK, BUS_GIVEN, KIND_NAMES
 from emu.logs.columns import Block, choice, decimal, hexadecimal, literal, render, seconds, written
 from emu.logs.cycles import Cycles
 from emu.logs.records import REGISTERS, Chunk, Flags, Ints, control_fields, total_waits
 from emu.logs.setting import Setting
-from emu.state import BUS_BACK, BUS_GIVEN, KIND_NAMES
 
 MOMENTS = (BUS_GIVEN, BUS_BACK)
 SHOWN = [k for k, name in enumerate(REGISTERS) if name != "PC"]

@@ -3,11 +3,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from emu.description import Description
+from emu.backplane.description import Description
 from emu.logs.records import Chunk
 from emu.logs.tracer import Tracer
 from emu.logs.window import Outlet, Window
-from emu.machine import Machine
+from emu.machine.machine import Machine
 
 EARLY = 2000  # T-states before a known beginning where tracing starts: some instructions
 

@@ -11,12 +11,12 @@ from typing import Any
 
 import numpy as np
 
-from emu import jit
+from emu.bus.state import MEDIUM_WANTED, STOP_HIT
 from emu.logs import records, sampler
 from emu.logs.cycles import read_ring
 from emu.logs.records import Chunk
-from emu.machine import RUN, Machine
-from emu.state import MEDIUM_WANTED, STOP_HIT
+from emu.machine.machine import RUN, Machine
+from emu.native import jit, units
 
 SAMPLE = "emu.logs.sampler.sample"
 ENOUGH = sampler.ROWS * 3 // 4
@@ -45,12 +45,10 @@ class Tracer:
         if jit.plain_python():
             self._sample = lambda t_stop: int(sampler.sample(self.machine.m, s, np.int64(t_stop)))
             return
-        from emu import native
-
-        native.load([SAMPLE.rpartition(".")[0]], progress or (lambda _: None))
-        function = native.callable_root(SAMPLE, 2, self.machine.holding)
+        units.load([SAMPLE.rpartition(".")[0]], progress or (lambda _: None))
+        function = units.callable_root(SAMPLE, 2, self.machine.holding)
         place, ours = self.machine.record.ctypes.data, self._record.ctypes.data
-        self._record["run"] = native.address(RUN)
+        self._record["run"] = units.address(RUN)
         self._sample = lambda t_stop: function(place, ours, t_stop)
 
     def _note_levels(self) -> np.ndarray:

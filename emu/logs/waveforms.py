@@ -12,10 +12,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from emu.logs.cycles import is_master
-from emu.logs.records import Chunk
-from emu.master_cycles import EARLY_IORQ, EARLY_MREQ, EARLY_RD, EARLY_WR
-from emu.state import (
+from emu.bus.master_cycles import EARLY_IORQ, EARLY_MREQ, EARLY_RD, EARLY_WR
+from emu.bus.state import (
     ACK,
     BUS_BACK,
     BUS_GIVEN,
@@ -31,6 +29,8 @@ from emu.state import (
     READ,
     WRITE,
 )
+from emu.logs.cycles import is_master
+from emu.logs.records import Chunk
 
 # Signals of an edge.  ADDRESS and DATA carry numbers; DATA -1 is a bus that nobody drives.
 (M1, MREQ, IORQ, RD, WR, RFSH, HALT, WAIT, BUSRQ, BUSAK, ADDRESS, DATA, CODE) = range(13)

@@ -18,15 +18,15 @@ from typing import Any
 
 import numpy as np
 
-from emu.console import channels
+from emu.bus.state import IN, OUT
 from emu.errors import InputError
+from emu.files.symbols import Place, parse_number
 from emu.logs.edges import LINE_INT
 from emu.logs.records import INSTRUCTION, INTERRUPT, NMI, PC, Chunk, Flags, any_cycle
 from emu.logs.setting import Setting
-from emu.machine import Machine
-from emu.script import keys
-from emu.state import IN, OUT
-from emu.symbols import Place, parse_number
+from emu.machine.machine import Machine
+from emu.run.console import channels
+from emu.run.script import keys
 
 UNITS = {"s": 0, "ms": 3, "us": 6, "ns": 9}
 EVENTS = ("int", "nmi", "ack", "halt")

@@ -3,16 +3,14 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Protocol
+from typing import Protocol
 
 import numpy as np
 
 from emu.logs.filters import Filter
 from emu.logs.records import IDLE, Chunk, Flags, any_cycle, compact, joined
+from emu.logs.vcd import VcdWriter
 from emu.logs.when import When
-
-if TYPE_CHECKING:
-    from emu.logs.vcd import VcdWriter
 
 
 class Outlet(Protocol):

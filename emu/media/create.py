@@ -7,8 +7,8 @@ from pathlib import Path
 
 from emu.errors import InputError
 from emu.media.disk import Disk, geometry_of
-from emu.media.filesystem import make
 from emu.media.image import filled
+from emu.media.mounting import make
 from emu.media.trackfile import SUFFIX, TROUBLES
 
 BAD = re.compile(r"(\d{1,2})/(\d)/(\d{1,3})(?::(\w+))?$")

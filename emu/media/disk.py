@@ -4,14 +4,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from emu.atomic import write_atomic
 from emu.errors import InputError
+from emu.files.atomic import write_atomic
 from emu.media import trackfile
 from emu.media.bay import SIDES
 from emu.media.files import open_floppy
 from emu.media.geometry import FORMATS, RATES, Geometry, parse
 from emu.media.image import SectorImage
-from emu.media.track import OVERHEAD, Sector, Track, lay, sectors
+from emu.media.track import Sector, Track, lay, sectors
+from emu.media.track_layout import OVERHEAD
 
 MISSING = "it is missing"
 NAMES = ("cylinders", "heads", "sectors", "sector-size")

@@ -5,8 +5,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from emu.catalogue import nearest
-from emu.errors import InputError
+from emu.errors import InputError, nearest
 from emu.media.bay import Original
 from emu.media.files import open_floppy
 from emu.media.geometry import parse

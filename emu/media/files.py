@@ -11,18 +11,15 @@ import stat
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO
+from typing import BinaryIO
 
-from emu.atomic import permissions, replace_file, write_atomic
 from emu.errors import InputError
-from emu.inputfile import read_limited
+from emu.files.atomic import permissions, replace_file, write_atomic
+from emu.files.inputfile import read_limited
 from emu.media import trackfile
 from emu.media.bay import BLOCK, SIDES, Bay, Original
 from emu.media.geometry import Geometry, of_size
 from emu.media.track import Track, sectors
-
-if TYPE_CHECKING:
-    from emu.machine import Machine
 
 FLOPPY_LIMIT = 4 << 20  # bytes of a floppy image
 BLOCKS_LIMIT = 8 << 30  # bytes of a memory card image
@@ -189,21 +186,3 @@ def keep(bay: Bay) -> bool:
         write_atomic(path, flat, "medium")
     bay.original = replace(original, stamp=_stamp(path))
     return True
-
-
-def keep_media(machine: Machine) -> list[str]:
-    """Write back what has changed on a machine's media; the files' paths.
-
-    One that cannot be written does not keep the others from it: then InputError for the first.
-    """
-    machine.flush()
-    kept, errors = [], []
-    for bay in [each for b in machine.bays.values() for each in (b, *b.shelved())]:
-        try:
-            if keep(bay) and bay.original is not None:
-                kept.append(str(bay.original.path))
-        except InputError as error:
-            errors.append(error)
-    if errors:
-        raise errors[0]
-    return kept

@@ -12,8 +12,8 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
-from emu.catalogue import nearest
-from emu.errors import InputError
+from emu.errors import InputError, nearest
+from emu.media.track_layout import OVERHEAD
 
 ENCODINGS = ("mfm", "fm")
 RATES = (250, 300, 500)  # kbit/s in MFM; in FM a byte takes twice as long
@@ -119,8 +119,6 @@ def parse(value: Any, place: str) -> Geometry:
 
 def _check_fit(geometry: Geometry, place: str) -> None:
     """Refuse sectors that one turn cannot hold even without gaps between them."""
-    from emu.media.track import OVERHEAD
-
     turn = geometry.turn_bytes // (2 if geometry.encoding == "fm" else 1)
     need = geometry.sectors * (geometry.sector_size + OVERHEAD[geometry.encoding])
     if need > turn:

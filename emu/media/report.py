@@ -5,8 +5,9 @@ from typing import Any
 
 from emu.errors import InputError
 from emu.media.disk import MISSING, Disk, trouble_of
-from emu.media.filesystem import FileSystem, mount
+from emu.media.filesystem import FileSystem
 from emu.media.image import SectorImage, format_name
+from emu.media.mounting import mount
 from emu.media.track import Sector
 
 

@@ -8,44 +8,17 @@ can look like them: they are flagged beside the bytes.
 from __future__ import annotations
 
 import binascii
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from emu.media.geometry import Geometry
+from emu.media.geometry import Geometry
+from emu.media.track_layout import FM, MFM
 
 PRESET = 0xFFFF
 INDEX_MARK, ID_MARK, DATA_MARK, DELETED_MARK = 0xFC, 0xFE, 0xFB, 0xF8
 FILL = 0xF6  # what fresh sectors hold; common practice, no source
 
 
-@dataclass(frozen=True)
-class Layout:
-    """The fixed parts of a track, in bytes."""
-
-    gap_byte: int
-    gap4a: int  # before the index mark
-    gap1: int  # behind it
-    gap2: int  # between ID and data
-    sync: int  # zeros before each mark
-    mark: int  # bytes of a mark: with its leading A1 bytes
-
-    @property
-    def head(self) -> int:
-        """Bytes before the first sector's sync."""
-        return self.gap4a + self.sync + self.mark + self.gap1
-
-    @property
-    def overhead(self) -> int:
-        """Bytes of a sector beside its data and gap 3."""
-        return 2 * (self.sync + self.mark) + 4 + 2 + self.gap2 + 2
-
-
-MFM = Layout(0x4E, 80, 50, 22, 12, 4)
-FM = Layout(0xFF, 40, 26, 11, 6, 1)
-LAYOUTS: Mapping[str, Layout] = {"mfm": MFM, "fm": FM}
-OVERHEAD = {name: layout.overhead for name, layout in LAYOUTS.items()}
 DATA_WINDOW = {"mfm": 44, "fm": 30}  # bytes behind an ID in which its data mark has to begin
 
 

@@ -6,14 +6,14 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from emu.description import Description
+from emu.backplane.description import Description
+from emu.bus.state import ACK, FETCH, NOBODY, READ, WRITE
 from emu.knowngood.rerun import Run
 from emu.logs.edges import LINE_INT
 from emu.logs.records import INTERRUPT, PC, Chunk
 from emu.logs.traced import TracedMachine
 from emu.logs.window import Window
-from emu.session import Session
-from emu.state import ACK, FETCH, NOBODY, READ, WRITE
+from emu.run.session import Session
 
 MOST = 30_000_000  # T-states measured: at some 7 million a second
 IFF1 = 1 << 20  # in a chunk's control words

@@ -6,19 +6,19 @@ from pathlib import Path
 
 import numpy as np
 
+from emu.backplane.wiring_check import ERROR, WARNING, check
 from emu.diagnosis import Verdict
-from emu.diagnosis.names import Names
 from emu.diagnosis.verdict import RUNNING
 from emu.knowngood import recordfile
 from emu.knowngood.hold import EXACT, STRICT
 from emu.knowngood.report import verify
 from emu.knowngood.rerun import run_of
-from emu.machine import Machine
+from emu.machine.address_names import Names
+from emu.machine.machine import Machine
 from emu.preflight import rom, timing
 from emu.preflight.item import GO, NO_GO, NOTE, Item
 from emu.preflight.measure import Measures, measure, regions, room_below
-from emu.session import Session
-from emu.wiring import ERROR, WARNING, check
+from emu.run.session import Session
 
 TIGHT, FULL = 32, 8  # bytes below a stack that are noted, and that are too few
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 
-from emu.description import Description, SlotDescription
-from emu.disassembler import disassemble
-from emu.image import Image
+from emu.backplane.description import Description, SlotDescription
+from emu.files.image import Image
+from emu.isa.disassembler import disassemble
 from emu.preflight.item import GO, NO_GO, NOTE, Item
 from emu.romtools.chip import Chip
 from emu.romtools.info import fills

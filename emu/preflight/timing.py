@@ -5,8 +5,8 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from emu.diagnosis.names import Names
-from emu.machine import Machine
+from emu.machine.address_names import Names
+from emu.machine.machine import Machine
 from emu.preflight.item import GO, NO_GO, NOTE, Item
 from emu.preflight.measure import Measures
 

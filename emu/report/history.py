@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from emu.bus.state import ACK, FETCH, HALTED, IN, NMI_FETCH, NOBODY, OUT, READ, SLOTS, WRITE
 from emu.knowngood.rerun import Run
 from emu.logs.cycles import Cycles, kinds_alike
-from emu.machine import Machine
-from emu.state import ACK, FETCH, HALTED, IN, NMI_FETCH, NOBODY, OUT, READ, SLOTS, WRITE
+from emu.machine.machine import Machine
 
 BINS = 480  # columns of the timeline
 PIECE = 4096  # bus cycles between looks at the stack pointer

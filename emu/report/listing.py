@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from emu.diagnosis.names import Names
-from emu.diagnosis.window import forked, look
-from emu.disassembler import disassemble
-from emu.machine import Machine
+from emu.diagnosis.evidence.bus_window import forked, look
+from emu.files.symbols import SourceLine
+from emu.isa.disassembler import disassemble
+from emu.machine.address_names import Names
+from emu.machine.machine import Machine
 from emu.stepper.book import read_byte
-from emu.symbols import SourceLine
 
 STRETCH = 0.02  # emulated seconds looked at behind the run's end
 MOST = 48  # instructions listed

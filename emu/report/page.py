@@ -8,16 +8,16 @@ from pathlib import Path
 
 import numpy as np
 
-from emu.atomic import check_output, write_atomic
-from emu.console import Channel
 from emu.diagnosis import Verdict
 from emu.diagnosis.verdict import REACHED, WAITING
-from emu.glass import framed
+from emu.files.atomic import check_output, write_atomic
 from emu.knowngood.rerun import run_of
+from emu.machine.glass import framed
 from emu.report.history import BINS, NMI_ROW, History, history
 from emu.report.listing import loop
 from emu.report.pictures import COLOURS, Row, memory_picture, stack_picture, timeline
-from emu.session import Session
+from emu.run.console import Channel
+from emu.run.session import Session
 
 GOOD = (REACHED, WAITING)
 HEAD = '<!DOCTYPE html>\n<html lang="en">'

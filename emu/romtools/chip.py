@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from emu.errors import InputError
-from emu.image import Image
-from emu.symbols import parse_number
+from emu.files.image import Image
+from emu.files.symbols import parse_number
 
 LARGEST = 16 << 20  # bytes of a chip
 PAGE = 16 << 10  # bytes of a page, unless the user says otherwise

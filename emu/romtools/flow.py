@@ -5,11 +5,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 
-from emu.disassembler import Instruction, disassemble
 from emu.errors import InputError
-from emu.image import Image
-from emu.segment import Segment
-from emu.symbols import Place
+from emu.files.image import Image
+from emu.files.segment import Segment
+from emu.files.symbols import Place
+from emu.isa.disassembler import Instruction, disassemble
 
 MOST = 100_000  # instructions followed
 FILLS = (b"\x76", b"\xff")  # two HALT or RST 38h in a row are unused room

@@ -6,10 +6,10 @@ import zlib
 from collections import Counter
 from typing import Any
 
-from emu.disassembler import disassemble
-from emu.image import KINDS
+from emu.files.image import KINDS
+from emu.files.symbols import Symbol
+from emu.isa.disassembler import disassemble
 from emu.romtools.chip import Chip
-from emu.symbols import Symbol
 
 RESTARTS = tuple(range(0, 0x40, 8))
 NMI = 0x66

@@ -5,9 +5,9 @@ import io
 from dataclasses import dataclass
 from pathlib import Path
 
-from emu.atomic import write_atomic
 from emu.errors import InputError
-from emu.image import KINDS, SUFFIXES, load_image
+from emu.files.atomic import write_atomic
+from emu.files.image import KINDS, SUFFIXES, load_image
 from emu.romtools.chip import address_of
 from emu.romtools.info import sum16
 

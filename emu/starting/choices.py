@@ -4,7 +4,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
-from emu.clock import parse_frequency
+from emu.bus.clock import parse_frequency
 
 MEMORY = {
     "plain": ('card = "plain-memory"', 'rom-size = 0x8000', 'ram-start = 0x8000'),

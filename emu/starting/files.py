@@ -4,10 +4,10 @@ from __future__ import annotations
 import contextlib
 from pathlib import Path
 
-from emu.atomic import write_atomic
 from emu.errors import InputError
-from emu.image import load_image
-from emu.inputfile import read_limited
+from emu.files.atomic import write_atomic
+from emu.files.image import load_image
+from emu.files.inputfile import read_limited
 from emu.romtools.chip import end_of
 from emu.starting.choices import SIZES, Choices, backplane
 

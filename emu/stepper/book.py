@@ -3,13 +3,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from emu.diagnosis.names import Names
 from emu.errors import InputError
+from emu.files.symbols import SymbolTable
 from emu.logs.setting import setting_of
 from emu.logs.when import places
-from emu.machine import Machine
+from emu.machine.address_names import Names
+from emu.machine.machine import Machine
 from emu.stepper.expression import Node, Parser, Scene, evaluate
-from emu.symbols import SymbolTable
 
 
 @dataclass(frozen=True)

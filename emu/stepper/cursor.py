@@ -6,17 +6,15 @@ boundary before it until the cursor leaves it behind, so changes are made there.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from emu.bus.state import ACK, BUS_GIVEN, IN, KIND_NAMES, OUT
 from emu.logs import waveforms
 from emu.logs.cycles import driver_names, is_master, lengths
 from emu.logs.waveforms import ADDRESS, BUSAK, BUSRQ, DATA, FREE, STROBES, template
-from emu.state import ACK, BUS_GIVEN, IN, KIND_NAMES, OUT
-from emu.stepper.history import Spot
+from emu.run.history import Spot
+from emu.stepper.sitting import Event, Sitting
 from emu.stepper.views import next_cycles
-
-if TYPE_CHECKING:
-    from emu.stepper.sitting import Event, Sitting
 
 AUTOMATIC = {IN: 1, OUT: 1, ACK: 2}  # wait states that the CPU puts in by itself
 

@@ -10,16 +10,15 @@ from collections.abc import Callable
 from fractions import Fraction
 from typing import Any
 
-from emu.catalogue import nearest
-from emu.errors import InputError
+from emu.errors import InputError, nearest
+from emu.files.symbols import parse_number
+from emu.machine.register_names import snapshot
+from emu.run.history import Spot
 from emu.stepper import show
 from emu.stepper.cursor import Cursor
-from emu.stepper.history import Spot
-from emu.stepper.registers import snapshot
 from emu.stepper.search import Access
 from emu.stepper.sitting import Event, Sitting
 from emu.stepper.watch import Stop
-from emu.symbols import parse_number
 
 TIME = re.compile(r"(\d+(?:\.\d+)?) ?(t|s|ms|us)")
 UNITS = {"s": 1, "ms": 1000, "us": 1_000_000}

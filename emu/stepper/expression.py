@@ -19,8 +19,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from emu.errors import InputError
-from emu.stepper.registers import REGISTERS
-from emu.symbols import parse_number
+from emu.files.symbols import parse_number
+from emu.machine.register_names import REGISTERS
 
 HIT_FACTS = ("value", "old", "address")
 FACTS = (*HIT_FACTS, "t")

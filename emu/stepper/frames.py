@@ -5,12 +5,12 @@ back over or out of a routine asks the history, and needs no bookkeeping of call
 """
 from __future__ import annotations
 
-from emu.disassembler import disassemble
 from emu.errors import InputError
+from emu.isa.disassembler import disassemble
+from emu.run.history import Player, Spot
 from emu.stepper.book import read_byte
-from emu.stepper.history import Player, Spot
 from emu.stepper.sitting import RETURN_WORDS, Event, Sitting
-from emu.stepper.views import returns
+from emu.stepper.stack_words import returns
 
 LONGEST_LINE = 10_000  # instructions, calls counted as one
 RETURNS = ("return", "branch-return")

@@ -3,7 +3,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from emu.state import (
+from emu.bus.state import (
     STOP_ACK,
     STOP_CHANGE,
     STOP_CONFLICT,
@@ -18,10 +18,10 @@ from emu.state import (
     STOP_VIRGIN,
     STOP_WRITE,
 )
+from emu.bus.stops import Row
+from emu.run.history import Hit
 from emu.stepper.book import Book
-from emu.stepper.history import Hit
 from emu.stepper.watch import Stop
-from emu.stops import Row
 
 
 class Judge:

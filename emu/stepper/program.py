@@ -6,13 +6,13 @@ from typing import Any
 
 import numpy as np
 
-from emu import jit
+from emu.bus.state import MEDIUM_WANTED
 from emu.errors import InputError
-from emu.machine import RUN, Machine
-from emu.state import MEDIUM_WANTED
+from emu.machine.machine import RUN, Machine
+from emu.machine.register_names import FLAGS, HALVES, PAIRS
+from emu.native import jit, units
 from emu.stepper import walker
 from emu.stepper.expression import HIT_FACTS, Node, facts_of
-from emu.stepper.registers import FLAGS, HALVES, PAIRS
 
 WALK = "emu.stepper.walker.walk"
 BEGIN = "emu.stepper.walker.begin"
@@ -84,12 +84,10 @@ class Walker:
             self._walk = lambda t: int(walker.walk(machine.m, s, np.int64(t)))
             self._begin = lambda: int(walker.begin(machine.m, s, np.int64(0)))
             return
-        from emu import native
-
-        native.load([WALK.rpartition(".")[0]], progress or (lambda _: None))
-        walk, begin = (native.callable_root(name, 2, machine.holding) for name in (WALK, BEGIN))
+        units.load([WALK.rpartition(".")[0]], progress or (lambda _: None))
+        walk, begin = (units.callable_root(name, 2, machine.holding) for name in (WALK, BEGIN))
         place, ours = machine.record.ctypes.data, self._record.ctypes.data
-        s.run = native.address(RUN)
+        s.run = units.address(RUN)
         self._walk = lambda t: int(walk(place, ours, t))
         self._begin = lambda: int(begin(place, ours, 0))
 

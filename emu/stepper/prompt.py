@@ -10,11 +10,11 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, TextIO
 
-from emu.cache import cache_folder
 from emu.errors import InputError
-from emu.inputfile import read_limited
+from emu.files.inputfile import read_limited
+from emu.machine.register_names import snapshot
+from emu.native.cache import cache_folder
 from emu.stepper.desk import Desk, Leave
-from emu.stepper.registers import snapshot
 from emu.stepper.sitting import Sitting
 from emu.stepper.vocabulary import Completions
 

@@ -8,14 +8,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from emu import stops
-from emu.state import STOP_CHANGE, STOP_EXECUTE, STOP_VIRGIN, STOP_WRITE
+from emu.bus import stops
+from emu.bus.state import STOP_CHANGE, STOP_EXECUTE, STOP_VIRGIN, STOP_WRITE
+from emu.bus.stops import LAST_ADDRESS, LAST_DATA, LAST_T, Row
+from emu.run.history import History, Player, Spot, hits
 from emu.stepper.book import Book
-from emu.stepper.history import History, Player, Spot, hits
 from emu.stepper.judge import Judge, tell
 from emu.stepper.program import Walker
 from emu.stepper.watch import Stop
-from emu.stops import LAST_ADDRESS, LAST_DATA, LAST_T, Row
 
 
 @dataclass(frozen=True)

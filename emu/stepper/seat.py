@@ -1,15 +1,12 @@
 """A sitting as the diagnosis looks at a run: a session with the inputs made so far."""
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-from emu.console import Console
-from emu.machine import Machine
-from emu.session import Session
-from emu.stepper.history import Player, Spot
-
-if TYPE_CHECKING:
-    from emu.stepper.sitting import Sitting
+from emu.diagnosis import Verdict, explain
+from emu.machine.machine import Machine
+from emu.run.console import Console
+from emu.run.history import Player, Spot
+from emu.run.session import Session
+from emu.stepper.sitting import Sitting
 
 
 class Seat(Session):
@@ -29,3 +26,8 @@ class Seat(Session):
         machine = Machine(self.machine.description, self.machine.seed)
         history.bring(Player(machine, history.inputs), Spot(t, self._sitting.main.made))
         return machine
+
+
+def verdict(sitting: Sitting) -> Verdict:
+    """Say how the run stands, as ``preburn boot`` does; the machine is left as it was."""
+    return explain(Seat(sitting))

@@ -4,11 +4,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
+from emu.bus.state import DMA_IN, DMA_OUT, IN, KIND_NAMES, OUT
 from emu.logs.cycles import Cycles, driver_names
-from emu.state import DMA_IN, DMA_OUT, IN, KIND_NAMES, OUT
-from emu.stepper import views
+from emu.machine.register_names import FLAGS, flag_letters, snapshot
+from emu.stepper import stack_words, views
 from emu.stepper.cursor import Moment
-from emu.stepper.registers import FLAGS, flag_letters, snapshot
 from emu.stepper.sitting import Sitting
 
 ROWS = (("pc", "sp", "af", "bc", "de", "hl", "ix", "iy"),
@@ -85,7 +85,7 @@ def code(sitting: Sitting, sources: Sources, address: int, count: int = 6) -> li
 def stack(sitting: Sitting, count: int) -> list[str]:
     """Write words from the top of the stack."""
     return [f"  {word.address:04X}  {word.value:04X}  {word.call}".rstrip()
-            for word in views.stack(sitting, count)]
+            for word in stack_words.stack(sitting, count)]
 
 
 def memory(sitting: Sitting, low: int, count: int) -> list[str]:

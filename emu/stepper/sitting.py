@@ -17,27 +17,25 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from emu import stops
-from emu.console import Channel, Console, channels
-from emu.disassembler import Instruction, disassemble
+from emu.bus import stops
+from emu.bus.state import FAR, STOP_EXECUTE, STOP_VIRGIN
 from emu.errors import InputError
-from emu.machine import Machine
-from emu.state import FAR, STOP_EXECUTE, STOP_VIRGIN
+from emu.files.symbol_loading import load_symbols
+from emu.isa.disassembler import Instruction, disassemble
+from emu.machine.machine import Machine
+from emu.run.console import Channel, Console, channels
+from emu.run.history import History, Hit, Player, Spot, hits
+from emu.run.inputs import Input, checked
+from emu.run.snapshot_shelf import BUDGET
 from emu.stepper.book import Book, read_byte
 from emu.stepper.expression import Node
-from emu.stepper.history import History, Hit, Player, Spot, hits
-from emu.stepper.inputs import Input, checked
 from emu.stepper.judge import Judge, tell
 from emu.stepper.program import Walker
 from emu.stepper.search import Access, Searcher, mark_untouched
-from emu.stepper.shelf import BUDGET
+from emu.stepper.stack_words import returns
 from emu.stepper.watch import Stop
-from emu.symbols import load_symbols
-
-if TYPE_CHECKING:
-    from emu.diagnosis.verdict import Verdict
 
 FIRST_SLICE = 100_000  # T-states
 SHORT, LONG = 0.008, 0.03  # seconds of work that a slice should take
@@ -119,13 +117,6 @@ class Sitting:
         for book in (self.book, self.history_search.book):
             book.add(holding[slot or next(iter(holding))], table)
         return len(table.symbols)
-
-    def verdict(self) -> Verdict:
-        """Say how the run stands, as ``preburn boot`` does; the machine is left as it was."""
-        from emu.diagnosis import explain
-        from emu.stepper.seat import Seat
-
-        return explain(Seat(self))
 
     # --- stops ------------------------------------------------------------------------
     def add(self, stop: Stop) -> Stop:
@@ -274,8 +265,6 @@ class Sitting:
 
         InputError when none of the next words on the stack looks like one.
         """
-        from emu.stepper.views import returns
-
         found = returns(self, RETURN_WORDS)
         if not found:
             raise InputError("no return address is found near the top of the stack; use until "
@@ -409,7 +398,7 @@ class Sitting:
     def change(self, kind: str, where: str, value: Any, after: int = 0) -> Input:
         """Make a change now, or ``after`` so many T-states; another future is forgotten.
 
-        Kinds, places and values are those of emu/stepper/inputs.py; InputError when one of
+        Kinds, places and values are those of emu/run/inputs.py; InputError when one of
         them cannot be.
         """
         change = checked(self.machine, Input(

@@ -5,19 +5,16 @@ Each view is plain data, for the stepper's text and for other front ends.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from emu.disassembler import Instruction
+from emu.bus.state import BUS_GIVEN, CALL, FAR, LOG, NO_INTERRUPT, NOT_MINE, PAGES, ROM, SEVERAL
+from emu.isa.disassembler import Instruction
 from emu.logs.cycles import CYCLE, Cycles, read_ring
 from emu.logs.edges import chained
-from emu.state import BUS_GIVEN, CALL, FAR, LOG, NO_INTERRUPT, NOT_MINE, PAGES, ROM, SEVERAL
-from emu.stepper.book import Book, read_byte
-from emu.stepper.history import Spot
-
-if TYPE_CHECKING:
-    from emu.stepper.sitting import Sitting
+from emu.run.history import Spot
+from emu.stepper.book import Book
+from emu.stepper.sitting import Sitting
 
 LONGEST_CYCLE = 40  # T-states between two bus cycles, generously
 
@@ -30,15 +27,6 @@ class CodeLine:
     label: str
     source: str
     here: bool
-
-
-@dataclass(frozen=True)
-class StackWord:
-    """A word on the stack; ``call`` names the call that it looks like coming back from."""
-
-    address: int
-    value: int
-    call: str
 
 
 @dataclass(frozen=True)
@@ -72,33 +60,6 @@ def code(sitting: Sitting, address: int, count: int) -> list[CodeLine]:
                               address == int(sitting.m.pc)))
         address = address + found.length & 0xFFFF
     return lines
-
-
-def call_before(sitting: Sitting, back: int) -> Instruction | None:
-    """Give the call or restart that would return to an address, None when none stands there."""
-    for length in (3, 1):
-        at = back - length & 0xFFFF
-        found = sitting.instruction(at)
-        if found.length == length and found.flow in ("call", "branch-call", "restart"):
-            return found
-    return None
-
-
-def stack(sitting: Sitting, count: int) -> list[StackWord]:
-    """Read words from the top of the stack, with what they may be."""
-    m, out = sitting.m, []
-    for k in range(count):
-        at = int(m.sp) + 2 * k & 0xFFFF
-        value = read_byte(m, at) | read_byte(m, at + 1 & 0xFFFF) << 8
-        call = call_before(sitting, value)
-        words = f"back to {sitting.book.at(value)}" if call else ""
-        out.append(StackWord(at, value, words))
-    return out
-
-
-def returns(sitting: Sitting, words: int) -> list[tuple[int, int]]:
-    """Guess return addresses near the top of the stack: (where they stand, they)."""
-    return [(word.address, word.value) for word in stack(sitting, words) if word.call]
 
 
 def _page_words(book: Book, page: int) -> str:

@@ -7,10 +7,10 @@ from collections.abc import Iterable, Iterator
 from prompt_toolkit.completion import CompleteEvent, Completer, Completion
 from prompt_toolkit.document import Document
 
+from emu.machine.register_names import REGISTERS
+from emu.run.inputs import live_jumpers
 from emu.stepper import watch, words, words_back, words_change, words_help
 from emu.stepper.desk import WORDS, Desk
-from emu.stepper.inputs import live_jumpers
-from emu.stepper.registers import REGISTERS
 
 MODULES = (words, words_back, words_change, words_help)  # importing them makes their words
 LAST = re.compile(r"[\w.?@$'-]*$")

@@ -1,7 +1,7 @@
 """Run until a stop is met whose condition holds, without going back to plain Python.
 
 An expression is a small program of (operation, argument) pairs for a stack of int64, see
-emu/stepper/program.py.  The programs of the bus's rows (emu/stops.py) are worked out when a
+emu/stepper/program.py.  The programs of the bus's rows (emu/bus/stops.py) are worked out when a
 row was met, at the boundary where the run was left; when none holds it goes on at once.
 The others are worked out at every instruction boundary: such a stop costs some ten times a
 free run.
@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.jit import INT, compiled, inlined, root
-from emu.state import MACHINE, STOP_HIT, STOPS
-from emu.stops import EXECUTED, KIND
-from emu.stretch import run_at
+from emu.bus.state import MACHINE, STOP_HIT, STOPS
+from emu.bus.stops import EXECUTED, KIND
+from emu.cpu.run_by_address import run_at
+from emu.native.jit import INT, compiled, inlined, root
 
 EVERY = 8  # programs for every instruction; those of rows stand behind them
 PROGRAMS, LENGTH, DEPTH = EVERY + STOPS, 512, 80

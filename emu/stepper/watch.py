@@ -22,9 +22,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import reduce
 
-from emu.errors import InputError
-from emu.script import keys
-from emu.state import (
+from emu.bus.state import (
     STOP_ACK,
     STOP_CHANGE,
     STOP_CONFLICT,
@@ -39,11 +37,13 @@ from emu.state import (
     STOP_VIRGIN,
     STOP_WRITE,
 )
+from emu.bus.stops import Row
+from emu.errors import InputError
+from emu.files.symbols import parse_number
+from emu.run.script import keys
 from emu.stepper.book import Book, Target
 from emu.stepper.expression import Node
 from emu.stepper.program import check_every
-from emu.stops import Row
-from emu.symbols import parse_number
 
 ABOVE = 64  # bytes behind a stack's range in which a pop counts
 MEMORY = {"read": (STOP_READ,), "write": (STOP_WRITE,), "change": (STOP_CHANGE,),

@@ -5,8 +5,7 @@ import re
 from collections.abc import Callable
 from pathlib import Path
 
-from emu.catalogue import nearest
-from emu.errors import InputError
+from emu.errors import InputError, nearest
 from emu.stepper import frames, show, views
 from emu.stepper.desk import Desk, Leave, word
 from emu.stepper.sitting import Event

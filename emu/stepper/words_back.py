@@ -1,16 +1,17 @@
 """Words for going back: to a step, a stop, a time; who wrote, when it changed; the verdict."""
 from __future__ import annotations
 
+from emu.bus.state import STOP_IN, STOP_OUT
+from emu.bus.stops import Row
 from emu.errors import InputError
-from emu.state import STOP_IN, STOP_OUT
+from emu.run.history import Spot
 from emu.stepper import show
 from emu.stepper.desk import Desk, word
 from emu.stepper.frames import back_out, back_over
-from emu.stepper.history import Spot
 from emu.stepper.search import Access
+from emu.stepper.seat import verdict
 from emu.stepper.sitting import Event
 from emu.stepper.watch import port_number
-from emu.stops import Row
 
 BACK = {"over": back_over, "out": back_out}
 MOST_BYTES = 16  # that one who or when looks for
@@ -118,4 +119,4 @@ def undo(desk: Desk, text: str) -> list[str]:
 @word("explain", "the verdict: how this run stands, and why it hangs if it does")
 def explain(desk: Desk, text: str) -> list[str]:
     """Give the verdict of the run so far."""
-    return desk.sitting.verdict().lines()
+    return verdict(desk.sitting).lines()

@@ -5,7 +5,7 @@ import re
 import tomllib
 
 from emu.errors import InputError
-from emu.script import keys
+from emu.run.script import keys
 from emu.stepper.desk import Desk, word
 from emu.stepper.watch import port_number
 

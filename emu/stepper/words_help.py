@@ -3,8 +3,7 @@ from __future__ import annotations
 
 import textwrap
 
-from emu.catalogue import nearest
-from emu.errors import InputError
+from emu.errors import InputError, nearest
 from emu.stepper import expression, watch
 from emu.stepper.desk import WORDS, Desk, word
 

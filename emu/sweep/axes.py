@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from emu.catalogue import card as find_card
-from emu.description import CPU_CARD
+from emu.backplane.card_catalogue import card as find_card
+from emu.backplane.description import CPU_CARD
 from emu.errors import InputError
 from emu.knowngood.variants import image_slot
 

@@ -11,11 +11,14 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from emu.description import Description, describe, load_tree
+from emu.backplane.description import Description, describe, load_tree
+from emu.diagnosis import explain
 from emu.errors import InputError
 from emu.knowngood.record import images_table, machine_table, made_with, media_table
 from emu.knowngood.variants import changed
-from emu.script import Step
+from emu.machine.machine import Machine
+from emu.run.script import Step
+from emu.run.session import Session
 from emu.sweep.axes import CARD_AXES, Axis, Variant, product
 
 GOOD = ("reached", "waiting-for-input")
@@ -107,9 +110,6 @@ def not_run(why: str) -> dict[str, Any]:
 
 
 def _run(description: Description, job: Job) -> dict[str, Any]:
-    from emu.diagnosis import explain
-    from emu.machine import Machine
-    from emu.session import Session
 
     machine = Machine(description, job.variant.seed)
     session = Session(machine, job.asked.until, job.asked.limit, list(job.asked.steps))

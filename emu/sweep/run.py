@@ -12,9 +12,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from emu.atomic import write_atomic
 from emu.errors import InputError
-from emu.inputfile import read_limited
+from emu.files.atomic import write_atomic
+from emu.files.inputfile import read_limited
 from emu.sweep.jobs import Job, not_run, run_job
 
 FORMAT = "preburn sweep results"

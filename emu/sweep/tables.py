@@ -9,7 +9,7 @@ from io import StringIO
 from pathlib import Path
 from typing import Any
 
-from emu.atomic import check_output
+from emu.files.atomic import check_output
 from emu.sweep.jobs import NOT_RUN
 
 Row = dict[str, Any]

@@ -10,7 +10,7 @@ import numpy as np
 from emu.errors import InputError
 from emu.logs.records import INSTRUCTION, PC, SP, Chunk
 from emu.logs.tracer import Tracer
-from emu.stepper.registers import HALVES, REGISTERS, Register
+from emu.machine.register_names import HALVES, REGISTERS, Register
 from emu.testing.conventions import Frame, result
 from emu.testing.places import Places
 

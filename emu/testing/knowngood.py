@@ -4,7 +4,7 @@ from __future__ import annotations
 from fractions import Fraction
 from pathlib import Path
 
-from emu.description import Description, load
+from emu.backplane.description import Description, load
 from emu.diagnosis import explain
 from emu.errors import InputError
 from emu.knowngood import recordfile
@@ -13,7 +13,7 @@ from emu.knowngood.metered import MeteredMachine
 from emu.knowngood.record import record
 from emu.knowngood.report import verify
 from emu.knowngood.rerun import rerun
-from emu.session import Session
+from emu.run.session import Session
 
 ASPECTS = {"strict": STRICT, CONSOLE: (CONSOLE,), MILESTONES: (MILESTONES,)}
 

@@ -3,10 +3,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from emu.diagnosis.names import Names
 from emu.errors import InputError
-from emu.machine import Machine
-from emu.symbols import SymbolTable
+from emu.files.symbols import SymbolTable
+from emu.machine.address_names import Names
+from emu.machine.machine import Machine
 
 
 @dataclass(frozen=True)

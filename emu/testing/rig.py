@@ -5,15 +5,15 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-from emu import stops
-from emu.console import Channel
-from emu.description import Description, load
+from emu.backplane.description import Description, load
+from emu.bus import stops
+from emu.bus.state import FAR, STOP_FETCH, STOP_HIT
 from emu.diagnosis import Verdict, explain
-from emu.diagnosis.window import forked
+from emu.diagnosis.evidence.bus_window import forked
 from emu.errors import InputError
-from emu.machine import Machine, Snapshot
-from emu.session import SLICE, Session
-from emu.state import FAR, STOP_FETCH, STOP_HIT
+from emu.machine.machine import Machine, Snapshot
+from emu.run.console import Channel
+from emu.run.session import SLICE, Session
 from emu.testing.calling import Called, call, register
 from emu.testing.conventions import REGISTERS, frame
 from emu.testing.places import Places

@@ -1,0 +1,1 @@
+"""The backplane file: read, checked, held against the cards, compared with another."""

@@ -1,0 +1,44 @@
+"""The cards there are: every module of the package ``peripherals`` with a ``CARD``."""
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from functools import cache
+from pathlib import Path
+
+import peripherals
+from emu.backplane.card_files import installed, load_card_file, load_installed
+from emu.card.contract import Card
+from emu.errors import InputError, nearest
+
+
+@cache
+def cards() -> dict[str, Card]:
+    """Give all cards by name; an import error in one of them propagates."""
+    found: dict[str, Card] = {}
+    for module in pkgutil.iter_modules(peripherals.__path__):
+        card = getattr(importlib.import_module(f"peripherals.{module.name}"), "CARD", None)
+        if card is not None:
+            found[card.name] = card
+    return dict(sorted(found.items()))
+
+
+def card(name: str, place: str = "") -> Card:
+    """Find a card by name, ours or an installed one; InputError with the nearest known name."""
+    known = cards()
+    if name in known:
+        return known[name]
+    others = installed()
+    if name not in others:
+        place = f"{place}: " if place else ""
+        if "/" in name:
+            raise InputError(f"{place}{name!r} is no card file: its name ends with .py.")
+        raise InputError(f"{place}there is no card {name!r}; {nearest(name, {**known, **others})}")
+    return load_installed(others[name])
+
+
+def named_card(name: str, place: str = "") -> Card:
+    """Give the card that a setting names: a card file's path, or a card's name."""
+    if name.endswith(".py"):
+        return load_card_file(Path(name))
+    return card(name, place)

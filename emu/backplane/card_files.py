@@ -1,0 +1,162 @@
+"""Cards that do not come with us: a Python file that a backplane file names, or an
+installed package's entry point in the group ``preburn.cards``.
+
+Such code runs only when the user names the card.  A card file is read anew for every
+description, so a change in it counts at the next load.
+"""
+from __future__ import annotations
+
+import inspect
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from importlib.metadata import EntryPoint, entry_points
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+
+from emu.backplane.jumpers import CHECKS
+from emu.bus.state import CHAINED_INTERRUPT, NO_INTERRUPT, PLAIN_INTERRUPT
+from emu.card.contract import ENTRIES, Card, Jumper
+from emu.card.plaincards import FILE_MODULE, place_of, words_of
+from emu.card.views import is_plain
+from emu.errors import InputError
+from emu.files.inputfile import read_limited
+
+GROUP = "preburn.cards"  # of entry points
+SIZE_LIMIT = 1 << 20
+WORDS = ("describe", "glass", "risks")
+HOOKS = ("order", "memory_size", "image_size", "ram_window", "margins", "troubles", "rates")
+
+
+def installed() -> dict[str, EntryPoint]:
+    """Give the entry points of installed packages' cards by name; nothing of them is run."""
+    return {point.name: point for point in entry_points(group=GROUP)}
+
+
+def load_card_file(path: Path) -> Card:
+    """Run a card file and give its card; InputError names the file and line of a mistake."""
+    source = read_limited(path, "card file", SIZE_LIMIT)
+    module = ModuleType(f"{FILE_MODULE}{path.resolve()}")
+    module.__file__ = str(path)
+    sys.modules[module.__name__] = module  # where dataclasses and pickling look
+    try:
+        exec(compile(source, str(path), "exec"), module.__dict__)
+    except SyntaxError as error:
+        raise InputError(f"{path}:{error.lineno}: {error.msg}.") from None
+    except ValueError as error:
+        raise InputError(f"{path}: no Python text: {words_of(error)}.") from None
+    except (Exception, SystemExit) as error:
+        raise InputError(f"{place_of(error)}: {words_of(error)}.") from None
+    return checked(getattr(module, "CARD", None), str(path))
+
+
+def load_installed(point: EntryPoint) -> Card:
+    """Import an installed card; InputError names the package and the mistake."""
+    place = f"installed card {point.name} ({point.value})"
+    try:
+        card = point.load()
+    except (Exception, SystemExit) as error:
+        raise InputError(f"{place}: {words_of(error)}.") from None
+    return checked(card, place)
+
+
+def checked(card: Any, place: str) -> Card:
+    """Hold a card's declaration against the contract; InputError on the first mistake."""
+    if not isinstance(card, Card):
+        raise InputError(f"{place}: there is no CARD = Card(...) at its end; see the top of "
+                         f"peripherals/card.py for what a card is.")
+    for text in ("name", "summary", "source"):
+        if not isinstance(getattr(card, text), str) or not getattr(card, text):
+            raise InputError(f"{place}: CARD: {text} takes a text that is not empty.")
+    _check_state(card, place)
+    _check_functions(card, place)
+    _check_jumpers(card, place)
+    _check_names(card, place)
+    words: dict[str, Any] = {name: _kept_words(getattr(card, name)) for name in WORDS}
+    hooks: dict[str, Any] = {
+        name: _kept(getattr(card, name), name) for name in HOOKS if getattr(card, name)}
+    return replace(card, **words, **hooks)
+
+
+def _check_functions(card: Card, place: str) -> None:
+    if not isinstance(card.functions, Mapping):
+        raise InputError(f'{place}: CARD: functions takes a table such as {{"read": read}}, not '
+                         f"{card.functions!r}.")
+    for entry, function in card.functions.items():
+        if entry not in ENTRIES:
+            raise InputError(f"{place}: CARD: functions has no entry {entry!r}; there are "
+                             f"{', '.join(ENTRIES)}.")
+        if not callable(function):
+            raise InputError(f"{place}: CARD: functions: {entry} is no function.")
+        try:
+            inspect.signature(function).bind(0, 0, 0, 0)
+        except TypeError:
+            code = getattr(function, "__code__", None)
+            at = f"{code.co_filename}:{code.co_firstlineno}" if code else place
+            raise InputError(f"{at}: {entry} takes four arguments: m, s, and two numbers, see the "
+                             f"top of peripherals/card.py.") from None
+
+
+def _check_jumpers(card: Card, place: str) -> None:
+    if not isinstance(card.jumpers, Sequence) or not all(
+            isinstance(jumper, Jumper) for jumper in card.jumpers):
+        raise InputError(f"{place}: CARD: jumpers takes Jumper(...) entries only.")
+    for jumper in card.jumpers:
+        if jumper.kind not in CHECKS:
+            raise InputError(f"{place}: CARD: jumper {jumper.name!r}: there is no kind "
+                             f"{jumper.kind!r}; there are {', '.join(CHECKS)}.")
+        if jumper.kind in ("int", "choice", "flag", "text"):
+            CHECKS[jumper.kind](jumper, jumper.default, f"{place}: CARD: default of jumper")
+
+
+def _check_names(card: Card, place: str) -> None:
+    """Registers and lines are told apart by their names."""
+    for kind in ("registers", "inputs", "outputs", "channels"):
+        names = getattr(card, kind)
+        if not isinstance(names, tuple | list) or not all(isinstance(n, str) for n in names) or \
+                len(set(names)) < len(names):
+            raise InputError(f'{place}: CARD: {kind} takes different names such as ("level", '
+                             f'"vector"), not {names!r}.')
+    if card.interrupt not in (NO_INTERRUPT, PLAIN_INTERRUPT, CHAINED_INTERRUPT):
+        raise InputError(f"{place}: CARD: interrupt takes NO_INTERRUPT, PLAIN_INTERRUPT or "
+                         f"CHAINED_INTERRUPT of emu.bus.state, not {card.interrupt!r}.")
+
+
+def _check_state(card: Card, place: str) -> None:
+    dtype = card.state
+    if not isinstance(dtype, np.dtype) or dtype.names is None or dtype.names[0] != "slot" or \
+            dtype["slot"] != np.dtype(np.int64):
+        raise InputError(f'{place}: CARD: state takes a structured dtype whose first field is '
+                         f'("slot", np.int64).')
+    if not is_plain(dtype):
+        raise InputError(f"{place}: CARD: state may hold numbers, arrays of numbers and records "
+                         f"of these, no texts or objects.")
+
+
+def _kept_words(describe: Callable[[Any, Any], list[str]]) -> Callable[[Any, Any], list[str]]:
+    """Let a mistake in `describe` be one of the card's words, not the end of the report."""
+
+    def words(m: Any, s: Any) -> list[str]:
+        try:
+            return [str(word) for word in describe(m, s)]
+        except Exception as error:
+            return [f"{place_of(error)}: {words_of(error)}"]
+
+    return words
+
+
+def _kept(hook: Callable[..., Any], name: str) -> Callable[..., Any]:
+    """Let a mistake in a plain function of the declaration end in one clear line."""
+
+    def call(*arguments: Any) -> Any:
+        try:
+            return hook(*arguments)
+        except InputError:
+            raise
+        except Exception as error:
+            raise InputError(f"{place_of(error)}: {name}: {words_of(error)}.") from None
+
+    return call

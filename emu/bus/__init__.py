@@ -1,0 +1,1 @@
+"""The backplane's bus: the machine's record, machine cycles, memory map, chain, wires, stops."""

@@ -1,0 +1,61 @@
+"""Lines from card to card: levels, pulses and steady clocks.
+
+A wire of the backplane file joins an output of one card to an input of another.  A
+clock is not sent edge by edge: the sender states its period, a ratio of T-states, and
+one falling edge, and the receiver counts for itself.  The receiver's LINE function is
+called with the input's number and the time whenever its source changes; it reads the
+source with `source_slot` and `source_output`.
+"""
+from __future__ import annotations
+
+from emu.bus.state import LEVEL, PERIODIC
+from emu.native.calls import LINE, call_card
+from emu.native.jit import compiled
+
+
+@compiled
+def _tell(m, slot, output, when):
+    """Call every card wired to an output."""
+    for wire in range(m.wire_count):
+        if m.wires[wire, 0] == slot and m.wires[wire, 1] == output:
+            call_card(m, m.wires[wire, 2], LINE, m.wires[wire, 3], when)
+
+
+@compiled
+def drive_level(m, slot, output, level, when):
+    """Set an output line high (1) or low (0)."""
+    if m.line_kind[slot, output] == LEVEL and m.line_level[slot, output] == level:
+        return
+    m.line_kind[slot, output] = LEVEL
+    m.line_level[slot, output] = level
+    _tell(m, slot, output, when)
+
+
+@compiled
+def drive_pulse(m, slot, output, when):
+    """Give one low-going pulse on a line that rests high."""
+    m.line_kind[slot, output] = LEVEL
+    m.line_level[slot, output] = 0
+    _tell(m, slot, output, when)
+    m.line_level[slot, output] = 1
+    _tell(m, slot, output, when)
+
+
+@compiled
+def drive_clock(m, slot, output, num, den, t, rem, when):
+    """Make an output a steady clock: period num/den, one falling edge at t + rem/den."""
+    m.line_kind[slot, output] = PERIODIC
+    m.line_num[slot, output] = num
+    m.line_den[slot, output] = den
+    m.line_t[slot, output] = t
+    m.line_rem[slot, output] = rem
+    _tell(m, slot, output, when)
+
+
+@compiled
+def source_of(m, slot, number):
+    """Find what is wired to an input: sending slot * 256 + output, or -1."""
+    for wire in range(m.wire_count):
+        if m.wires[wire, 2] == slot and m.wires[wire, 3] == number:
+            return m.wires[wire, 0] * 256 + m.wires[wire, 1]
+    return -1 + 0 * m.wire_count

@@ -1,0 +1,138 @@
+"""A loop that waits for a byte of memory which nobody is left to change.
+
+No handler brings it (those are tried before, emu/diagnosis/causes/uncalled_handler.py): it is a
+flag, a semaphore or a lock of the program's own.  Who wrote it last, and which code could change
+it, come from the run and from the program's bytes.
+"""
+from __future__ import annotations
+
+from emu.diagnosis.case import Case
+from emu.diagnosis.check import Check
+from emu.diagnosis.conditions import STUCK
+from emu.diagnosis.evidence.run_again import LastWrite, last_write
+from emu.diagnosis.evidence.vectors import visible
+from emu.diagnosis.evidence.waits import Load, Wait
+from emu.diagnosis.trials.forks import write_memory
+from emu.diagnosis.trials.proof import Outcome
+from emu.diagnosis.verdict import HUNG, TRIED, Cause, Finding
+from emu.isa.disassembler import disassemble
+from emu.machine.machine import Machine
+
+LOCK_HELD = Cause(
+    "lock-held", "A lock that is never released",
+    "The machine stands still in the middle of its work, often after an error path was taken.",
+    "A loop spins on a byte that its own next instructions set when they get it: a lock. It was "
+    "taken and the code that clears it was not reached afterwards.",
+    "Release the lock on every path out of the critical section.", ())
+STUCK_FLAG = Cause(
+    "stuck-flag", "Waiting for a variable that nobody changes",
+    "The machine stands still though its cards work.",
+    "A loop looks at a byte of memory that no interrupt handler and no code that still runs "
+    "changes.",
+    "Look for the code that should change it (listed in the evidence) and why it is not reached.",
+    ())
+NEAR = 24  # bytes behind an exit in which a lock is taken
+MOST = 6  # bytes of memory that are tried
+
+
+def stuck_flag(case: Case) -> Finding | None:
+    """Check for a byte of memory that, changed in a fork, lets the loop go on."""
+    tried: set[int] = set()
+    for wait in case.waits:
+        for load in wait.memory():
+            if load.address in tried or len(tried) >= MOST or case.budget.left() <= 0:
+                continue
+            tried.add(load.address)
+            found = _releasing(case, load)
+            if found is not None:
+                value, done = found
+                return _finding(case, wait, load, value, done)
+    return None
+
+
+def _releasing(case: Case, load: Load) -> tuple[int, Outcome] | None:
+    """Find a value for a byte with which the loop goes on."""
+    if int(case.m.wb_true[load.address >> 12]) < 0:
+        return None
+    now = load.value
+    values = [0, 1, 0xFF, (now + 1) & 0xFF, (now - 1) & 0xFF, *(now ^ 1 << k for k in range(8))]
+    for value in dict.fromkeys(v for v in values if v != now):
+
+        def change(machine: Machine, value: int = value) -> bool:
+            write_memory(machine, load.address, value)
+            return True
+
+        done = case.prover.goes_on(change, 0.2)
+        if done is not None:
+            return value, done
+    return None
+
+
+def _finding(case: Case, wait: Wait, load: Load, value: int, done: Outcome) -> Finding:
+    names = case.names
+    variable = names.data(load.address)
+    written = last_write(case.session, load.address)
+    lock = written is not None and wait.target is not None \
+        and 0 <= written.pc - wait.target <= NEAR
+    others = [a for a in mentions(case.machine, load.address)
+              if a not in case.progress.region and (written is None or a != written.pc)]
+    evidence = [
+        f"The branch at {names.at(wait.pc)} looks at {variable}, which holds {load.value:02X}h.",
+        _written_words(case, written),
+        f"In a copy of the machine, {value:02X}h at that place let the foreground go on to "
+        f"{names.at(done.target)}."]
+    if others:
+        evidence.append("Code that names it and is not in the loop: "
+                        + ", ".join(names.at(a) for a in others[:4])
+                        + (f" and {len(others) - 4} more." if len(others) > 4 else "."))
+    if lock and written is not None:
+        return Finding(
+            LOCK_HELD, HUNG,
+            f"{names.at(wait.pc)} spins on the lock {variable}, which {names.at(written.pc)} took "
+            f"at {case.time(written.t)} and nobody released.", evidence,
+            [f"Release {variable} on every path that leaves what follows {names.at(written.pc)}."],
+            {"variable": f"{load.address:04X}", "pc": f"{wait.pc:04X}"}, TRIED, written.t)
+    return Finding(
+        STUCK_FLAG, HUNG,
+        f"{names.at(wait.pc)} waits for {variable} to change from {load.value:02X}h, and nothing "
+        f"that still runs changes it.", evidence,
+        [f"See why the code that changes {variable} is not reached (the evidence lists it)."
+         if others else f"Nothing in the program names {variable} but the loop: see who should "
+                        f"change it."],
+        {"variable": f"{load.address:04X}", "pc": f"{wait.pc:04X}"}, TRIED)
+
+
+def _written_words(case: Case, written: LastWrite | None) -> str:
+    if written is None:
+        return "Nothing has written it in the whole run: it holds what it had at power-on."
+    times = "once" if written.times == 1 else f"{written.times} times"
+    return (f"It was written {times}, the last time at {case.time(written.t)} by "
+            f"{case.names.at(written.pc)} with {written.value:02X}h.")
+
+
+def mentions(machine: Machine, address: int) -> list[int]:
+    """List instructions that name an address: LD A,(nn) does not count, LD HL,nn does.
+
+    The bytes are looked through for the address; those where an instruction that has it as
+    operand and may change it begins one or two bytes before.
+    """
+    memory = visible(machine)
+    low, high = address & 0xFF, address >> 8
+    out = []
+    hits = ((memory[:-1] == low) & (memory[1:] == high)).nonzero()[0]
+    for at in hits.tolist():
+        for start in (at - 2, at - 1):
+            if start < 0:
+                continue
+            step = disassemble(lambda a: int(memory[a & 0xFFFF]), start)
+            if start + step.length == at + 2 and step.data[0] in CHANGING and (
+                    start == at - 1 or step.data[1] in (0x43, 0x53, 0x63, 0x73, 0x21, 0x22)):
+                out.append(start)
+                break
+    return out
+
+
+# LD (nn),A; LD (nn),HL; LD rr,nn; and ED, DD, FD, whose second byte is looked at too.
+CHANGING = (0x32, 0x22, 0x01, 0x11, 0x21, 0xED, 0xDD, 0xFD)
+
+CHECKS = (Check(stuck_flag, STUCK_FLAG, (STUCK,), trial=True, others=(LOCK_HELD,)),)

@@ -1,0 +1,32 @@
+"""Which link broke first in a program's use of memory: stacks, tables, pages, ROM.
+
+Once a program has gone wild it breaks every rule; so all checks of these two families look
+at the same bus cycles, and the one whose evidence came first is the cause.
+"""
+from __future__ import annotations
+
+from emu.diagnosis.case import Case
+from emu.diagnosis.causes import handlers, pages, stacks
+from emu.diagnosis.check import Check
+from emu.diagnosis.conditions import BUSY, HALTED_OFF, STUCK, WILD
+from emu.diagnosis.verdict import Finding
+
+FAILED = (HALTED_OFF, WILD, STUCK, BUSY)
+CHECKERS = (pages.unset_page, pages.handler_paged_out, pages.pulled_page, stacks.stack_overrun,
+            stacks.stack, stacks.rom_shadow, stacks.unset_pointer)
+
+
+def first_broken(case: Case) -> Finding | None:
+    """Ask them all; give the finding whose evidence came first."""
+    found = [finding for check in CHECKERS if (finding := check(case)) is not None]
+    return min(found, key=lambda finding: finding.t or 0, default=None)
+
+
+OTHERS = (stacks.STACK_PAGED_OUT, stacks.STACK_OVERRUN, stacks.ROM_SHADOW, stacks.UNSET_POINTER,
+          pages.UNSET_PAGE, pages.PULLED_PAGE, pages.HANDLER_PAGED_OUT)
+CHECKS = (
+    # A machine that halted or runs wild is not told by its end: the first break comes first.
+    Check(first_broken, stacks.STACK_IN_ROM, when=(HALTED_OFF, WILD), others=OTHERS),
+    Check(first_broken, stacks.STACK_IN_ROM, when=(STUCK, BUSY), trial=True, others=OTHERS),
+    Check(handlers.clobbered, handlers.CLOBBERED, when=FAILED, trial=True),
+)

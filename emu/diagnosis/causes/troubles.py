@@ -1,0 +1,162 @@
+"""Judge what cards say went wrong at them: did it lead to where the machine is now?
+
+A card knows its own rules (`Card.troubles`); whether breaking one matters shows in the run.
+The foreground has to be at that card: it reads or writes its ports while it goes round, or it
+stands still and the card does too.  Where the card can tell what would mend it, that is done
+in a copy of the machine, and only if the copy goes on is the trouble proved.
+"""
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from emu.bus.state import IN, OUT
+from emu.card.contract import Trouble
+from emu.diagnosis.case import Case
+from emu.diagnosis.conditions import HALTED_OFF
+from emu.diagnosis.evidence.bus_window import Window, forked
+from emu.diagnosis.trials.decision import decision_lines, way_in
+from emu.diagnosis.trials.forks import activity
+from emu.diagnosis.trials.progress import run_on
+from emu.diagnosis.verdict import HALTED, HUNG, SHOWN, TRIED, Cause, Finding
+from emu.machine.machine import Slot
+
+TRIAL = 1.5  # seconds that a mended copy runs: more than the tries of a driver take
+SOON = 0.05  # seconds from a trouble to the HALT that it led to
+
+
+def checker(cause: Cause, registers: tuple[str, ...] = (),
+            only_decided: bool = False) -> Callable[[Case], Finding | None]:
+    """Make the check for one cause that cards report.
+
+    ``registers``: a test that was made by one of these, and led the program into where it is,
+    is a proof, too; ``only_decided``: the only one.
+    """
+
+    def check(case: Case) -> Finding | None:
+        for slot in case.machine.slots:
+            for trouble in slot.card.troubles(case.m, slot.state):
+                if trouble.code != cause.code:
+                    continue
+                if not only_decided and leads_here(case, slot, trouble):
+                    found = _finding(case, cause, slot, trouble)
+                    if found is not None:
+                        return found
+                if registers and decided(case, slot, registers):
+                    return _decided(case, cause, slot, trouble)
+        return None
+
+    return check
+
+
+def decided(case: Case, slot: Slot, registers: tuple[str, ...]) -> bool:
+    """Tell whether a card's register makes the test that keeps the foreground where it is, or
+    made the one that led into a HALT or a loop without any test."""
+    rows = [row for row in case.machine.description.slots[slot.number].ports
+            if slot.card.registers[row.register] in registers]
+    loads = [load for wait in case.waits for load in wait.ports()]
+    stops = case.condition == HALTED_OFF or not case.waits
+    if stops and case.once(way_in) is not None:
+        loads += [load for load in case.once(way_in).loads if load.kind == "port"]
+    return any(load.driver == slot.number + 1 and
+               any(load.address & row.mask & 0xFF == row.port & 0xFF for row in rows)
+               for load in loads)
+
+
+def _decided(case: Case, cause: Cause, slot: Slot, trouble: Trouble) -> Finding:
+    words = _Words(case, slot, trouble)
+    halted = case.condition == HALTED_OFF
+    return Finding(
+        cause, HALTED if halted else HUNG, words.fill(trouble.summary),
+        [*map(words.fill, trouble.evidence), *decision_lines(case, case.once(way_in))],
+        [*map(words.fill, trouble.remedy)], {"slot": slot.name}, SHOWN, trouble.t)
+
+
+def leads_here(case: Case, slot: Slot, trouble: Trouble) -> bool:
+    """Tell whether the machine is where it is because of the trouble, as far as cycles show."""
+    if case.condition == HALTED_OFF:
+        soon = trouble.t + case.machine.at(SOON)
+        return soon >= int(case.m.t) or bool(int(case.replayed(soon).m.halted))
+    if trouble.mend is not None:
+        return True  # the trial decides: the round may be longer than a window
+    if trouble.again and not grows(case, slot, trouble.again):
+        return False
+    return trouble.waiting or bool(accesses(case, slot, case.last))
+
+
+def grows(case: Case, slot: Slot, counter: str) -> bool:
+    """Tell whether a counter of the card goes up when the program is left alone."""
+    machine = case.machine
+    before = int(getattr(slot.state, counter))
+    with forked(machine):
+        run_on(machine, int(machine.m.t) + machine.at(TRIAL))
+        return int(getattr(slot.state, counter)) > before
+
+
+def accesses(case: Case, slot: Slot, window: Window) -> list[int]:
+    """Index the cycles of a window that reach a slot's ports."""
+    rows = case.machine.description.slots[slot.number].ports
+    cycles = [*window.where(IN), *window.where(OUT)]
+    return sorted(int(k) for k in cycles
+                  if any(int(window.address[k]) & row.mask == row.port for row in rows))
+
+
+def _finding(case: Case, cause: Cause, slot: Slot, trouble: Trouble) -> Finding | None:
+    evidence = [*trouble.evidence]
+    strength = SHOWN
+    if trouble.mend is not None and case.condition != HALTED_OFF:
+        if not goes_on(case, slot, trouble):
+            return None
+        strength = TRIED
+        evidence.append("In a copy of the machine the remedy let the program go on.")
+    if case.condition != HALTED_OFF and len(case.last.t):
+        evidence.append("The loop is {loop}.")
+    words = _Words(case, slot, trouble)
+    return Finding(
+        cause, HALTED if case.condition == HALTED_OFF else HUNG, words.fill(trouble.summary),
+        [words.fill(text) for text in evidence], [words.fill(text) for text in trouble.remedy],
+        {"slot": slot.name} | ({"pc": f"{trouble.pc:04X}"} if trouble.pc else {}), strength,
+        trouble.t)
+
+
+def goes_on(case: Case, slot: Slot, trouble: Trouble) -> bool:
+    """Mend the trouble in a copy: does code run that does not run otherwise?"""
+    machine = case.machine
+    assert trouble.mend is not None
+    with forked(machine):
+        before = activity(machine, machine.at(TRIAL)).code
+    with forked(machine):
+        trouble.mend(machine.m, slot.state)
+        after = activity(machine, machine.at(TRIAL)).code
+    return bool(after - before)
+
+
+class _Words(dict[str, str]):
+    """What stands for the names in braces; looked up when a text asks for it."""
+
+    def __init__(self, case: Case, slot: Slot, trouble: Trouble) -> None:
+        super().__init__(slot=slot.name, card=case.slot_words(slot.number))
+        for row in case.machine.description.slots[slot.number].ports:
+            name = slot.card.registers[row.register]
+            self.setdefault(name, f"{row.port & 0xFF:02X}h ({name})")
+        self._case, self._slot, self._trouble = case, slot, trouble
+
+    def fill(self, text: str) -> str:
+        """Put the words into a text."""
+        return text.format_map(self)
+
+    def __missing__(self, name: str) -> str:
+        case = self._case
+        if name == "loop":
+            return case.loop()
+        if name == "at":
+            return case.names.at(self._trouble.pc)
+        return self._writer() if name == "pc" else f"(register {name} is not decoded)"
+
+    def _writer(self) -> str:
+        """Name the instruction that wrote to the card last before the trouble."""
+        window = self._case.before(min(self._trouble.t + 64, int(self._case.m.t)))
+        writes = [k for k in accesses(self._case, self._slot, window) if window.kind[k] == OUT]
+        if not writes:
+            return "the code before it"
+        starts = window.starts()
+        return self._case.names.at(int(window.address[starts[starts < writes[-1]][-1]]))

@@ -1,0 +1,119 @@
+"""Running wild: executing what no program put there, and how it came to that."""
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from emu.bus.state import STOP_EXECUTE, STOPS
+from emu.bus.stops import Row
+from emu.diagnosis.case import Case
+from emu.diagnosis.check import Check
+from emu.diagnosis.conditions import HALTED_OFF, WILD
+from emu.diagnosis.evidence.bus_window import last_before
+from emu.diagnosis.evidence.run_again import run_to_stop
+from emu.diagnosis.evidence.trace import Flow, Step, steps
+from emu.diagnosis.verdict import HALTED, RUNAWAY, SHOWN, STATE, Cause, Finding
+from emu.machine.address_names import Names
+from emu.machine.machine import Machine
+
+RUNS_WILD = Cause(
+    "runs-wild", "Executing what no program put there",
+    "The machine hangs, prints garbage or starts over, now and then differently.",
+    "Opcodes are fetched from RAM that nobody has written since power-on, or from addresses where "
+    "no memory stands: a return, a jump or a bank switch went to the wrong place.",
+    "See what the evidence says of the instruction that left the program, and who spoilt the "
+    "address that it used.", ("W5", "B1", "B2"))
+SHARE = 0.5  # of the executed addresses that have to be noise
+
+
+def noise(case: Case, addresses: set[int], then: Machine | None = None) -> set[int]:
+    """Give the addresses where no memory stands, or RAM that nobody has filled."""
+    m = case.m if then is None else then.m
+    return {a for a in addresses if not int(m.owner[a >> 12]) or case.unwritten(a, then)}
+
+
+def wild(case: Case) -> bool:
+    """Tell whether the foreground executes mostly noise."""
+    code = case.control.code or {(int(case.m.pc) - int(case.m.halted)) & 0xFFFF}
+    in_ram = {a for a in code if int(case.m.wb_true[a >> 12]) >= 0
+              or not int(case.m.owner[a >> 12])}
+    if len(in_ram) <= SHARE * len(code):
+        return False
+    return len(noise(case, in_ram)) > SHARE * len(code)
+
+
+@dataclass(frozen=True)
+class Departure:
+    """The instruction that left the program."""
+
+    t: int  # when the first noise was executed
+    place: int  # where
+    nothing: bool  # no memory stands there
+    lines: tuple[str, ...]
+    overwritten: bool  # a return whose address something else than a push had written
+
+
+def runs_wild(case: Case) -> Finding | None:
+    """Say how the program came to execute noise."""
+    t = _first_seen(case)
+    left = _departure(case, t) if t is not None else None
+    if left is None:
+        return None
+    what = "where no memory stands" if left.nothing else "RAM that nobody has written"
+    return Finding(
+        RUNS_WILD, HALTED if case.condition == HALTED_OFF else RUNAWAY,
+        f"the program left its code: it executes {left.place:04X}h, {what}.",
+        [*left.lines, f"Now it runs in {case.loop()}."],
+        ["Mend what led there: the last instructions and the address that they used are in the "
+         "evidence."], {"first": f"{left.place:04X}"}, SHOWN if left.overwritten else STATE,
+        left.t)
+
+
+def _first_seen(case: Case) -> int | None:
+    """Give a T-state at which the program had just come into noise, or into FFh."""
+    if wild(case):
+        code = case.control.code or {(int(case.m.pc) - int(case.m.halted)) & 0xFFFF}
+        places = sorted(noise(case, code))[:STOPS]
+        there = run_to_stop(case.session, [Row(STOP_EXECUTE, a, a) for a in places],
+                            int(case.m.t) + 1)
+        return None if there is None else int(there.m.t) + 1
+    return int(case.m.rst38_first_t) if int(case.m.rst38_count) else None
+
+
+def _departure(case: Case, t: int) -> Departure | None:
+    """Find the first noise before a T-state and what led into it; None when there is none."""
+    machine = case.session.replay(max(t - case.machine.at(0.01), 0))
+    run = [s for s in steps(last_before(machine, t)) if s.t < t]
+    if not run:
+        return None
+    flow = Flow(run)
+    astray = noise(case, {step.pc for step in run}, machine)
+    first = next((k for k, step in enumerate(run) if step.pc in astray), len(run))
+    if first == len(run):  # the first noise is what comes next, or there is none
+        return _left(machine, flow, first - 1, t, int(machine.m.pc)) if wild(case) else None
+    return _left(machine, flow, first - 1, run[first].t, run[first].pc) if first else None
+
+
+def _left(machine: Machine, flow: Flow, k: int, t: int, place: int) -> Departure:
+    names, last = Names(machine), flow.steps[k]
+    path = " > ".join(names.at(s.pc) for s in flow.steps[max(k - 3, 0):k + 1])
+    lines = [f"It came there at T-state {t}; the instructions before: {path}."]
+    overwritten = False
+    if last.effect.flow == "return" and last.reads:
+        maker = flow.steps[link] if (link := last.links.get("M0")) is not None else None
+        overwritten = maker is not None and "SP" not in maker.effect.pointer
+        lines.append(_taken(last, maker, names))
+    return Departure(t, place, not int(machine.m.owner[place >> 12]), tuple(lines), overwritten)
+
+
+def _taken(last: Step, maker: Step | None, names: Names) -> str:
+    """Say where a return took its address from, and who wrote that."""
+    address = last.reads[0][0]
+    word = last.reads[0][1] | (last.reads[1][1] << 8 if len(last.reads) > 1 else 0)
+    text = f"The return at {names.at(last.pc)} took {word:04X}h from the stack at {address:04X}h"
+    if maker is None:
+        return text + ", which was not pushed in the 10 ms before."
+    how = "pushed" if "SP" in maker.effect.pointer else "overwritten"
+    return text + f", {how} by {names.at(maker.pc)}."
+
+
+CHECKS = (Check(runs_wild, RUNS_WILD, (WILD, HALTED_OFF)),)

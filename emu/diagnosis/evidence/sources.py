@@ -1,0 +1,83 @@
+"""The interrupt sources of the fitted cards: what each would answer, and what stops it.
+
+No card is known by name: a chained card is asked, in a fork, which vector it would give
+for each of its sources, and its state in words comes from the card itself.
+"""
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from emu.bus.state import CHAINED_INTERRUPT, NO_INTERRUPT
+from emu.card.plaincards import CardFault
+from emu.diagnosis.evidence.bus_window import forked
+from emu.diagnosis.trials.forks import read_word
+from emu.machine.machine import Machine
+
+
+@dataclass(frozen=True)
+class Source:
+    """One interrupt source of a chained card."""
+
+    slot: int
+    bit: int  # of ip and ius
+    vector: int
+    handler: int  # where the vector leads in mode 2, through I as it is now
+
+
+def sources(machine: Machine) -> list[Source]:
+    """List the sources of all cards that can give a vector, wired to the bus or not."""
+    out = []
+    for slot in machine.slots:
+        if slot.card.interrupt != CHAINED_INTERRUPT:
+            continue
+        seen = set()
+        for bit in range(slot.card.sources):
+            vector = _vector(machine, slot.number, bit)
+            if vector is None:
+                break
+            if vector in seen and bit >= 4:
+                break
+            seen.add(vector)
+            out.append(Source(slot.number, bit, vector,
+                              read_word(machine, int(machine.m.i) << 8 | vector)))
+    return out
+
+
+def _vector(machine: Machine, number: int, bit: int) -> int | None:
+    """Ask a card in a fork which vector it would give for a source; None: it knows none."""
+    with forked(machine):
+        machine.m.ip[number] |= 1 << bit
+        try:
+            return machine.call(number, "acknowledge", 1 << bit, int(machine.m.t)) & 0xFF
+        except CardFault:  # a source that a card in plain Python does not have
+            return None
+
+
+def can_ask(machine: Machine, number: int) -> bool:
+    """Tell whether a card has an interrupt output, wired to the bus or not."""
+    return machine.slots[number].card.interrupt != NO_INTERRUPT
+
+
+def force(source: Source) -> object:
+    """Make a change that lets a source ask now."""
+
+    def change(machine: Machine) -> bool:
+        machine.m.ip[source.slot] |= 1 << source.bit
+        machine.m.irq_dirty = 1
+        machine.m.next_event = 0
+        return True
+
+    return change
+
+
+def state_words(machine: Machine, number: int) -> list[str]:
+    """Give a card's own words about its state."""
+    slot = machine.slots[number]
+    return slot.card.describe(machine.m, slot.state)
+
+
+def said_of(machine: Machine, source: Source) -> str:
+    """Give the words about one source's channel, or all when none can be told apart."""
+    words = state_words(machine, source.slot)
+    own = [w for w in words if w.startswith(f"channel {source.bit}:")]
+    return "; ".join(own or words)

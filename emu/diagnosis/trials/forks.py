@@ -1,0 +1,147 @@
+"""Experiments in a forked copy: what would make the machine go on?
+
+A trial proves what reading the code can only suggest.  Each compares two forks of the
+same length: one left alone, one with the change; code that runs outside interrupt
+handlers only in the changed one is what the change woke.
+"""
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from emu.diagnosis.evidence.bus_window import forked, windows
+from emu.machine.machine import Machine
+from emu.run.console import channels
+
+SETTLE = 0.25  # seconds a trial lasts
+
+
+@dataclass
+class Activity:
+    """What a stretch of a run did outside and inside interrupt handlers."""
+
+    code: set[int]  # addresses fetched outside handlers
+    handler_code: set[int]
+    handler_writes: set[int]
+    shown: int = 0  # characters that came to the terminals
+
+
+def shown(machine: Machine) -> int:
+    """Count the characters that the terminals have shown so far."""
+    return sum(int(c.line.shown_in) for c in channels(machine))
+
+
+def activity(machine: Machine, t_states: int, open_low: int = -1) -> Activity:
+    """Run on and gather what happened; ``open_low`` as in `windows`."""
+    done = Activity(set(), set(), set())
+    before = shown(machine)
+    for window in windows(machine, t_states, open_low):
+        done.code |= window.executed(False)
+        done.handler_code |= window.executed(True)
+        done.handler_writes |= window.writes(True)
+    done.shown = shown(machine) - before
+    return done
+
+
+def alone(machine: Machine, t_states: int) -> Activity:
+    """Give what the machine does when nothing is changed."""
+    with forked(machine):
+        return activity(machine, t_states)
+
+
+def nudged(machine: Machine, t_states: int) -> set[int]:
+    """Give the code that runs when HALT ends with nothing else changed.
+
+    Any interrupt makes an idle loop look round once; that is no sign of life.
+    """
+    with forked(machine):
+        machine.m.halted = 0
+        return activity(machine, t_states).code
+
+
+def keystroke(machine: Machine, type_key: Callable[[str, bytes], None],
+              control: Activity, idle: set[int]) -> str | None:
+    """Type a key at each terminal in a fork; name the channel whose foreground wakes."""
+    known = control.code | control.handler_code | idle
+    for channel in channels(machine):
+        for keys in (b"\r", b"x\r"):
+            with forked(machine):
+                type_key(channel.name, keys)
+                woken = activity(machine, machine.at(SETTLE))
+            if woken.code - known:
+                return channel.name
+    return None
+
+
+def write_memory(machine: Machine, address: int, value: int) -> None:
+    """Write a byte through the page map, where plain RAM answers."""
+    base = int(machine.m.wb_true[(address >> 12) & 15])
+    if base >= 0:
+        machine.m.phys[base + (address & 0xFFF)] = value
+
+
+def read_memory(machine: Machine, address: int) -> int:
+    """Read a byte through the page map; FFh where plain memory does not answer."""
+    base = int(machine.m.rb_true[(address >> 12) & 15])
+    return int(machine.m.phys[base + (address & 0xFFF)]) if base >= 0 else 0xFF
+
+
+def read_word(machine: Machine, address: int) -> int:
+    """Read a word, low byte first."""
+    return read_memory(machine, address) | read_memory(machine, (address + 1) & 0xFFFF) << 8
+
+
+def interrupt(machine: Machine, handler: int) -> bool:
+    """Enter a handler as an accepted interrupt would; False when the CPU keeps them off."""
+    m = machine.m
+    limit = int(m.t) + machine.at(0.02)
+    while not (int(m.iff1) and not int(m.after_ei) and not int(m.prefix)):
+        if int(m.t) >= limit:
+            return False
+        machine.run(int(m.t) + (1 if int(m.iff1) else 50))
+    m.halted = 0
+    m.iff1 = m.iff2 = 0
+    sp = (int(m.sp) - 2) & 0xFFFF
+    write_memory(machine, sp, int(m.pc) & 0xFF)
+    write_memory(machine, (sp + 1) & 0xFFFF, int(m.pc) >> 8)
+    m.sp = sp
+    m.pc = handler
+    m.q = 0
+    m.t += 19
+    return True
+
+
+def registers(machine: Machine) -> tuple[Any, ...]:
+    """Give the CPU's state but for R, MEMPTR and Q, which time alone changes."""
+    m = machine.m
+    return (tuple(np.asarray(m.r).tolist()), tuple(np.asarray(m.alt).tolist()), int(m.pc),
+            int(m.sp), int(m.i), int(m.iff1), int(m.im))
+
+
+def memory_digest(machine: Machine, leave_out: list[int]) -> int:
+    """Digest physical memory without some places that a handler keeps changing."""
+    memory = machine.snapshot().memory
+    memory[leave_out] = 0
+    return zlib.crc32(memory)
+
+
+def physical(machine: Machine, addresses: set[int]) -> list[int]:
+    """Give where addresses lie in physical RAM now."""
+    bases = np.asarray(machine.m.wb_true)
+    return [int(bases[a >> 12]) + (a & 0xFFF) for a in addresses if bases[a >> 12] >= 0]
+
+
+def halts_for_good(machine: Machine) -> bool:
+    """Tell whether it halts with interrupts off and a jump behind the HALT leads back to it.
+
+    That is a program's end, or its panic.
+    """
+    if not int(machine.m.halted) or int(machine.m.iff1):
+        return False
+    halt = (int(machine.m.pc) - 1) & 0xFFFF
+    behind = [read_memory(machine, (halt + k) & 0xFFFF) for k in (1, 2, 3)]
+    return behind[:2] == [0x18, 0xFD] or behind == [0xC3, halt & 0xFF, halt >> 8]

@@ -1,0 +1,131 @@
+"""When did it happen: a run repeated in slices, narrowed down to the moment."""
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from emu.diagnosis.case import Case
+from emu.diagnosis.evidence.bus_window import forked
+from emu.diagnosis.trials.forks import activity
+from emu.machine.machine import Machine, Snapshot
+from emu.run.session import Session
+
+SLICES = 16
+CLOSE = 64  # T-states: near enough
+LOOK = 0.04  # seconds that tell whether anything new runs
+
+
+class Again:
+    """The run of a case once more, on a machine of its own, with what was typed.
+
+    On a changed machine that may lack the channel: then what was typed there comes to the
+    first one of the same slot, or nowhere.
+    """
+
+    def __init__(self, case: Case, machine: Machine | None = None,
+                 until: str | None = None) -> None:
+        self.machine = case.session.replay(0) if machine is None else machine
+        self.session = Session(self.machine, until)
+        self._inputs = [(t, there, what) for t, name, what in case.session.inputs
+                        if (there := self._place(name)) is not None]
+        self._typed = 0
+
+    def _place(self, name: str) -> str | None:
+        """Give the channel or bay of this machine that stands for one of the case's."""
+        known = [*self.session.console.channels, *self.machine.bays]
+        slot = name.partition(".")[0]
+        return name if name in known else next(
+            (other for other in self.session.console.channels
+             if other.partition(".")[0] == slot), None)
+
+    def to(self, t: int) -> None:
+        """Run to a T-state, typing what was typed on the way."""
+        while self._typed < len(self._inputs) and self._inputs[self._typed][0] <= t:
+            when, name, keys = self._inputs[self._typed]
+            self.session.run_to(when)
+            self.session.again(name, keys, when)
+            self._typed += 1
+        self.session.run_to(t)
+
+    def save(self) -> tuple[Snapshot, int]:
+        """Remember where it stands."""
+        return self.machine.snapshot(), self._typed
+
+    def back(self, saved: tuple[Snapshot, int]) -> None:
+        """Go back to where it stood."""
+        self.machine.restore(saved[0])
+        self._typed = saved[1]
+
+
+def first(case: Case, happened: Callable[[Machine], bool], end: int) -> int | None:
+    """Give a T-state at most CLOSE before the first one at which something had happened.
+
+    ``happened`` must stay true once it is; None when it has not by ``end``.
+    """
+    run = Again(case)
+    low, high = 0, end
+    saved = run.save()
+    while high - low > CLOSE:
+        step = max((high - low) // SLICES, CLOSE // 2)
+        run.back(saved)
+        at = low
+        while at < high:
+            saved, low = run.save(), at
+            at = min(at + step, high)
+            run.to(at)
+            if happened(run.machine):
+                break
+        else:
+            return None
+        high = at
+    return low
+
+
+def death(case: Case) -> int | None:
+    """Give a T-state shortly before the machine came into what it now does for ever.
+
+    None when it has done nothing else all along, or does not stay in it.
+    """
+    known = case.__dict__.get("_death", ())
+    if known == ():
+        known = case.__dict__["_death"] = _death(case)
+    return known  # type: ignore[no-any-return]
+
+
+def _death(case: Case) -> int | None:
+    begin = max((t for t, _, _ in case.session.inputs), default=0)
+    quiet = case.control.code | case.idle
+    run = Again(case)
+    run.to(begin)
+    low, high = begin, int(case.m.t)
+    saved = run.save()
+    if _dead(run.machine, quiet):
+        return None if begin == 0 else begin
+    while high - low > CLOSE:
+        run.back(saved)
+        step = max((high - low) // SLICES, CLOSE // 2)
+        marks = []
+        for at in range(low, high, step):
+            run.to(at)
+            marks.append((at, run.save()))
+        low, saved, high = _narrowed(run, marks, quiet, high)
+    return low
+
+
+def _narrowed(run: Again, marks: list[tuple[int, tuple[Snapshot, int]]], quiet: set[int],
+              high: int) -> tuple[int, tuple[Snapshot, int], int]:
+    """Find the last mark at which the machine still lived, by halving."""
+    alive, dead = 0, len(marks)
+    while dead - alive > 1:
+        middle = (alive + dead) // 2
+        run.back(marks[middle][1])
+        if _dead(run.machine, quiet):
+            dead = middle
+        else:
+            alive = middle
+    return marks[alive][0], marks[alive][1], marks[dead][0] if dead < len(marks) else high
+
+
+def _dead(machine: Machine, quiet: set[int]) -> bool:
+    """Tell whether only code of the final state runs from here."""
+    with forked(machine):
+        return not activity(machine, machine.at(LOOK)).code - quiet

@@ -1,0 +1,75 @@
+"""The same run on a machine with one thing changed: does it get further?
+
+A remedy that makes the same image speak is the best proof there is.
+"""
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from emu.backplane.card_catalogue import card as find_card
+from emu.backplane.description import Description, SlotDescription
+from emu.backplane.jumpers import settle
+from emu.backplane.port_rows import PortRow
+from emu.diagnosis.case import Case
+from emu.diagnosis.trials.moments import Again
+from emu.machine.machine import Machine
+
+MORE = 4  # characters that make a text
+
+
+def text_of(session: object) -> bytes:
+    """Give all that the terminals have shown."""
+    return b"".join(bytes(c.text) for c in session.console.channels.values())  # type: ignore[attr-defined]
+
+
+def readable(text: bytes) -> int:
+    """Count the characters of a text that a person can read; 0 when the rest outweighs them."""
+    good = sum(0x20 <= c < 0x7F or c in b"\r\n\t\b" for c in text)
+    return good if good * 10 >= len(text) * 9 else 0
+
+
+def with_slot(description: Description, slot: SlotDescription) -> Description:
+    """Put another card, or other ports, into the slot of that name."""
+    slots = tuple(slot if s.name == slot.name else s for s in description.slots)
+    return replace(description, slots=slots)
+
+
+def run_with(case: Case, description: Description) -> Again:
+    """Repeat the whole run on another machine."""
+    again = Again(case, Machine(description, case.machine.seed))
+    again.to(int(case.m.t))
+    return again
+
+
+def speaks(case: Case, again: Again) -> bool:
+    """Tell whether the changed machine shows more readable text than this run did."""
+    return readable(text_of(again.session)) >= readable(text_of(case.session)) + MORE
+
+
+def says(again: Again) -> str:
+    """Quote the first line of what the changed machine showed."""
+    text = text_of(again.session).decode("latin-1")
+    return repr(next((line for line in text.replace("\r", "\n").split("\n") if line.strip()), ""))
+
+
+def reordered(slot: SlotDescription, registers: Sequence[int]) -> SlotDescription:
+    """Give a slot whose ports, from the lowest up, hold these registers."""
+    rows = sorted(slot.ports, key=lambda row: row.port)
+    ports = tuple(PortRow(register, row.port, row.mask)
+                  for register, row in zip(registers, rows, strict=False))
+    return replace(slot, ports=ports)
+
+
+def other_chip(slot: SlotDescription, name: str, registers: Sequence[int]) -> SlotDescription:
+    """Give a slot with another serial card at the same ports, fed by the same clock."""
+    card = find_card(name, slot.place)
+    known = {jumper.name: jumper.kind for jumper in card.jumpers}
+    clock = next((v for k, v in slot.settings.items() if k.startswith("clock")), None)
+    terminal = next((v for k, v in slot.settings.items() if k.startswith("terminal")), None)
+    given = {k: terminal for k, kind in known.items() if kind == "terminal" and terminal}
+    settings = dict(settle(card, given, slot.place))
+    settings.update({k: clock for k, kind in known.items() if kind == "clock" and clock})
+    base, mask = min(row.port for row in slot.ports), slot.ports[0].mask
+    ports = tuple(PortRow(register, base + k, mask) for k, register in enumerate(registers))
+    return replace(slot, card=card, settings=settings, ports=ports, images={})

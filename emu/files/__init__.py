@@ -1,0 +1,1 @@
+"""Files of the user: read with limits, written atomically; images, symbols, source lines."""

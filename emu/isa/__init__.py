@@ -1,0 +1,1 @@
+"""The instruction set as data: disassembly, and what an instruction reads and changes."""

@@ -1,0 +1,77 @@
+"""Turn hot modules into machine code: ``python -m emu.native.compiler FOLDER MODULE...``.
+
+Runs in a process of its own (see emu/native/units.py).  For each module it writes
+``MODULE.unit`` into the folder: a JSON line with the roots' symbol names and sizes,
+then their object files.  Every finished module is told on standard output.
+"""
+from __future__ import annotations
+
+import importlib
+import json
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+from emu.native import jit, trimmed
+
+COMPILERS_OWN = "_ZN5numba"  # helpers such as min and max
+
+
+def emit(library: Any, symbol: str) -> bytes:
+    """Optimise a root's module, with all its helpers linked in, and give its object file.
+
+    Helpers that are not marked ``inlined`` stay functions of their own: merged into the
+    run loop they doubled its size and its compile time.
+    """
+    from numba.core.compiler_lock import global_compiler_lock
+
+    with global_compiler_lock:
+        module = trimmed.linked_module(library)
+        for function in module.functions:
+            inlined = any(b"alwaysinline" in attribute for attribute in function.attributes)
+            ours = not function.is_declaration and not function.name.startswith(COMPILERS_OWN)
+            if ours and not inlined and function.name != symbol:
+                function.add_function_attribute("noinline")
+        manager, builder = library._codegen._module_pass_manager()
+        manager.run(module, builder)
+        if any(function.name.startswith("NRT_") for function in module.functions):
+            raise RuntimeError(
+                f"{symbol}: an array is held in a variable that has two sources, as in "
+                "`m.r[1 if x else 2] = y`; work the index out in a statement of its own.")
+        return library._codegen._tm.emit_object(module)
+
+
+def compile_module(name: str, folder: Path) -> None:
+    """Compile the roots of one module and write its unit file, whole or not at all."""
+    module = importlib.import_module(name)
+    symbols: dict[str, tuple[str, int]] = {}
+    objects: list[bytes] = []
+    for full, root in jit.ROOTS.items():
+        if root.function.__module__ != name:
+            continue
+        dispatcher = getattr(module, root.function.__name__)
+        types = jit.numba_types(root.arguments)
+        dispatcher.compile(types)
+        result = dispatcher.overloads[types]
+        code = emit(result.library, result.fndesc.llvm_func_name)
+        symbols[full] = (result.fndesc.llvm_func_name, len(code))
+        objects.append(code)
+    target = folder / f"{name}.unit"
+    draft = target.with_suffix(f".{os.getpid()}")
+    draft.write_bytes(json.dumps(symbols).encode() + b"\n" + b"".join(objects))
+    os.replace(draft, target)
+
+
+def main(arguments: list[str]) -> None:
+    """Compile the modules named, one after the other."""
+    jit.use_numba()
+    trimmed.apply()
+    folder = Path(arguments[0])
+    for name in arguments[1:]:
+        compile_module(name, folder)
+        print(name, flush=True)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

@@ -1,0 +1,1 @@
+"""One run of a machine: its console, its script, its inputs, and how it is done again."""

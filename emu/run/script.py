@@ -1,0 +1,158 @@
+r"""Send/expect scripts: what to type, and what must come back.
+
+One statement a line; ``#`` begins a comment; texts stand in double quotes and take the
+escapes \r \n \t \b \" \\ \xNN:
+
+    channel sio.b              type and look at this channel from here on
+    send "ls\r"                type a text
+    expect "tw> " within 2 s   wait for a text (30 s when no time is given)
+    silence 0.2 s              wait until the terminals have been silent for so long
+    wait 1.5 s                 let time pass
+    eject floppy.drive-a       take the disk out of a drive, named slot.drive
+    insert floppy.drive-a "logs.img"     put one in; the path is relative to the script
+"""
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+from emu.errors import InputError
+from emu.files.inputfile import read_limited
+
+SIZE_LIMIT = 1 << 20
+EXPECT_TIME = Fraction(30)
+SHORT = {"r": "\r", "n": "\n", "t": "\t", "b": "\b"}
+ESCAPE = re.compile(r"""\\(x[0-9A-Fa-f]{2}|[rntb\\"'])""")
+QUOTED = re.compile(r'"((?:[^"\\]|\\.)*)"')
+BAY = re.compile(r"[\w-]+\.[\w-]+")
+TIME = re.compile(r"(\d+(?:\.\d+)?) ?(s|ms)$")
+
+
+@dataclass(frozen=True)
+class Step:
+    """One statement: kind (a word of the table above), what, how long.
+
+    The text of insert is the drive's name, a space, and the path.
+    """
+
+    kind: str
+    text: bytes = b""
+    seconds: Fraction = Fraction(0)
+    place: str = ""  # "FILE:LINE", for messages
+
+
+def keys(text: str) -> bytes:
+    r"""Turn a text with the escapes \r \n \t \b \" \' \\ \xNN into bytes; InputError if it is not
+    ASCII or holds another escape."""
+    if not text.isascii() or "\\" in ESCAPE.sub("", text):
+        raise InputError(f"{text!r} holds something else than ASCII and the escapes \\r \\n \\t "
+                         f"\\b \\xNN; a backslash itself is \\\\.")
+    return ESCAPE.sub(_meant, text).encode("latin-1")
+
+
+def _meant(escape: re.Match[str]) -> str:
+    """Give the character that an escape stands for."""
+    word = escape[1]
+    return chr(int(word[1:], 16)) if word[0] == "x" else SHORT.get(word, word)
+
+
+def _time(text: str, place: str) -> Fraction:
+    match = TIME.match(text.strip())
+    if match is None:
+        raise InputError(f'{place}: a time is written as "0.5 s" or "20 ms", not {text!r}.')
+    return Fraction(match[1]) / (1000 if match[2] == "ms" else 1)
+
+
+def _text(rest: str, place: str) -> tuple[bytes, str]:
+    """Read a quoted text; give its bytes and what stands behind it."""
+    match = QUOTED.match(rest)
+    if match is None:
+        raise InputError(f'{place}: a text in double quotes belongs here, such as "ls\\r".')
+    try:
+        return keys(match[1]), rest[match.end():].strip()
+    except InputError as error:
+        raise InputError(f"{place}: {error}") from None
+
+
+def _statement(line: str, place: str, folder: Path) -> Step:
+    word, _, rest = line.partition(" ")
+    rest = rest.strip()
+    if word == "eject" and BAY.fullmatch(rest):
+        return Step(word, rest.encode(), place=place)
+    if word == "insert":
+        bay, _, path = rest.partition(" ")
+        text, tail = _text(path.strip(), place)
+        if not BAY.fullmatch(bay) or not text or tail:
+            raise InputError(f'{place}: insert takes a drive and a file, such as insert '
+                             f'floppy.drive-a "logs.img".')
+        return Step(word, f"{bay} {folder / text.decode()}".encode(), place=place)
+    if word == "channel" and re.fullmatch(r"[\w.-]+", rest):
+        return Step(word, rest.encode(), place=place)
+    if word in ("silence", "wait"):
+        return Step(word, seconds=_time(rest, place), place=place)
+    if word in ("send", "expect"):
+        text, tail = _text(rest, place)
+        if word == "expect":
+            if tail and not tail.startswith("within "):
+                raise InputError(f'{place}: behind the text of expect only "within 2 s" may '
+                                 f"stand, not {tail!r}.")
+            seconds = _time(tail[7:], place) if tail else EXPECT_TIME
+            if not text:
+                raise InputError(f"{place}: expect needs a text that is not empty.")
+            return Step(word, text, seconds, place)
+        if tail:
+            raise InputError(f"{place}: nothing may stand behind the text of send, not {tail!r}.")
+        return Step(word, text, place=place)
+    raise InputError(f"{place}: {word!r} is no statement; known are channel, send, expect, "
+                     f"silence, wait, eject, insert.")
+
+
+def _without_comment(line: str) -> str:
+    """Cut a comment off, but not inside quotes."""
+    quoted = False
+    for at, c in enumerate(line):
+        if c == '"' and (at == 0 or line[at - 1] != "\\"):
+            quoted = not quoted
+        elif c == "#" and not quoted:
+            return line[:at]
+    return line
+
+
+def read_script(path: Path) -> list[Step]:
+    """Read a script file; InputError with FILE:LINE on a mistake."""
+    data = read_limited(Path(path), "script", SIZE_LIMIT)
+    steps = []
+    for number, raw in enumerate(data.split(b"\n"), 1):
+        place = f"{path}:{number}"
+        try:
+            line = _without_comment(raw.decode("ascii")).strip()
+        except UnicodeDecodeError as error:
+            raise InputError(f"{place}: byte {raw[error.start]:02X}h in column "
+                             f"{error.start + 1} is not ASCII; write it as \\x"
+                             f"{raw[error.start]:02x} inside a text.") from None
+        if line:
+            steps.append(_statement(line, place, Path(path).parent))
+    return steps
+
+
+def sends_of(sends: tuple[str, ...], afters: tuple[str | None, ...],
+             silence: Fraction) -> list[Step]:
+    """Turn --send options into steps: each waits for the text in the same place of ``afters``,
+    or for silence where that is None or missing."""
+    if len(afters) > len(sends):
+        raise InputError("--after belongs in front of a --send; there are more of them than "
+                         "texts to send.")
+    steps = []
+    for number, text in enumerate(sends):
+        after = afters[number] if number < len(afters) else None
+        if after == "":
+            raise InputError("--after takes a text that is not empty; leave it out to wait for "
+                             "silence.")
+        if after is not None:
+            steps.append(Step("expect", keys(after), Fraction(10**7), "--after"))
+        else:
+            steps.append(Step("silence", seconds=silence, place="--send"))
+        steps.append(Step("send", keys(text), place="--send"))
+    return steps

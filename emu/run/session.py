@@ -1,0 +1,226 @@
+"""Boot a machine headless: run it, type at it, and look for a text.
+
+Everything is decided by emulated time, so a session is the same on every machine: the
+run goes in slices of fixed length, and what is typed starts at a T-state worked out from
+what the terminals have shown.  While nothing can come of a look at the console, slices are
+left out: see `Session.run`.
+"""
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from emu.errors import InputError
+from emu.machine.machine import Machine, Snapshot
+from emu.media.bay import Original
+from emu.run.console import Console
+from emu.run.medium_change import change, check_bay, medium_for
+from emu.run.script import Step
+
+SLICE = Fraction(1, 50)  # seconds of emulated time between looks at the console
+QUIET = 50  # slices run as one while the terminals are silent
+SILENCE = Fraction(1, 5)  # of the console, before something is typed
+LIMIT = 30  # seconds of emulated time
+EJECTED = b"\0"  # in place of a path: the medium was taken out
+KEPT = 8  # snapshots a session keeps to replay from
+
+
+@dataclass
+class Session:
+    """One boot."""
+
+    machine: Machine
+    until: str | None = None
+    limit: Fraction = Fraction(LIMIT)
+    steps: list[Step] = field(default_factory=list)
+    echo: Callable[[str, bytes], None] | None = None  # called with what a terminal shows
+    progress: Callable[[Session], None] | None = None  # called after each slice
+    reached: bool = False
+    reached_t: int = 0
+    interrupted: bool = False  # set it, in a signal handler too, to end the run
+    failed_step: Step | None = None  # an expect whose text did not come in time
+    # T-state, channel and keys; or a bay and the file put into it, EJECTED for none
+    inputs: list[tuple[int, str, bytes]] = field(default_factory=list)
+    saved: list[Snapshot] = field(default_factory=list)  # before the last things typed
+    met: list[tuple[str, bytes, int]] = field(default_factory=list)  # texts that came: channel,
+    # text, T-state of its last character
+
+    def __post_init__(self) -> None:
+        if self.until == "":
+            raise InputError("--until takes a text that is not empty; leave it out to run to the "
+                             "limit.")
+        self.asked = tuple(self.steps)  # all of them; ``steps`` shrinks to those still open
+        self.console = Console(self.machine)
+        self._channel = self.console.main
+        self._searched: dict[str, int] = {}  # how much of each channel cannot hold --until
+        self._seen: dict[str, int] = {}  # how much of each channel's text is behind us
+        self._step_since = 0  # when the step under way began
+        if self._channel is None and any(step.kind in ("send", "expect") for step in self.steps):
+            raise InputError(f"{self.machine.description.path}: no card with a terminal is "
+                             f"fitted, so nothing can be typed.")
+        self._opened: dict[bytes, Original | None] = {}  # media by path, as they were opened
+        for step in self.steps:
+            if step.kind == "channel":
+                self.console.find(step.text.decode(), step.place)
+            elif step.kind in ("insert", "eject"):
+                check_bay(self.machine, step.text.decode().partition(" ")[0], step.place)
+
+    def run(self) -> None:
+        """Run until the text comes, the limit, or ``interrupted``.
+
+        Everything happens at ends of slices.
+        """
+        end = self.machine.at(self.limit)
+        while int(self.machine.m.t) < end and not self.reached and not self.interrupted:
+            self._run_slice(end)
+            while self.steps and self._do(self.steps[0]):
+                self._step_since = int(self.machine.m.t)
+                self.steps.pop(0)
+            if self.failed_step is not None:
+                break
+            self.look_for_text()
+            if self.progress is not None:
+                self.progress(self)
+
+    def _slice_end(self, count: int = 1) -> int:
+        """Give the T-state in which the slice under way, or a later one, ends."""
+        step = self.machine.at(SLICE)
+        return (int(self.machine.m.t) // step + count) * step
+
+    def _run_slice(self, end: int) -> None:
+        """Run to the end of the slice.
+
+        Without a script, a slice in which nothing is shown changes nothing: then up to QUIET
+        of them are run as one, and the first character ends them at the end of its slice.
+        """
+        if not self.steps:
+            self.console.leave_when_shown(True)
+            self.machine.run(min(self._slice_end(QUIET), end))
+            self.console.leave_when_shown(False)
+            if not self._fetch():
+                return
+        self.run_to(min(self._slice_end(), end))
+
+    @property
+    def missed(self) -> Step | None:
+        """The expected text that did not come: in its time, or to the end of the run."""
+        return self.failed_step or next((s for s in self.steps if s.kind == "expect"), None)
+
+    def run_to(self, t: int) -> None:
+        """Run to a T-state, fetching what the terminals show."""
+        while int(self.machine.m.t) < t:
+            self.machine.run(t)
+            self._fetch()
+
+    def _fetch(self) -> bool:
+        """Fetch what the terminals have shown; tell whether it was anything."""
+        shown = self.console.take()
+        for name, new in shown:
+            if self.echo is not None:
+                self.echo(name, new)
+        return bool(shown)
+
+    def _do(self, step: Step) -> bool:
+        """Try a step of the script; tell whether it is done."""
+        now = int(self.machine.m.t)
+        name = self._channel or ""
+        if step.kind == "channel":
+            self._channel = step.text.decode()
+        elif step.kind == "send":
+            self.type_in(name, step.text)
+            self._seen[name] = len(self.console.channels[name].text)
+        elif step.kind == "expect":
+            return self._expect(step, name)
+        elif step.kind in ("insert", "eject"):
+            bay, _, path = step.text.decode().partition(" ")
+            self.change_medium(bay, path.encode())
+        elif step.kind == "silence":
+            quiet_since = max(self.console.last_shown(), self._step_since)
+            return now >= quiet_since + self.machine.at(step.seconds)
+        else:
+            return now >= self._step_since + self.machine.at(step.seconds)
+        return True
+
+    def _expect(self, step: Step, name: str) -> bool:
+        at = self.console.channels[name].text.find(step.text, self._seen.get(name, 0))
+        if at >= 0:
+            self._seen[name] = at + len(step.text)
+            self.met.append((name, step.text, self.console.channels[name].times[
+                at + len(step.text) - 1]))
+            return True
+        if int(self.machine.m.t) >= self._step_since + self.machine.at(step.seconds):
+            self.failed_step = step
+        return False
+
+    def type_in(self, name: str, what: bytes) -> None:
+        """Type at a channel now, and remember it so that the run can be repeated."""
+        now = int(self.machine.m.t)
+        self._save()
+        self.console.type(name, what, now)
+        self.inputs.append((now, name, what))
+
+    def change_medium(self, bay: str, path: bytes) -> None:
+        """Put a file into a drive now, or take the disk out (no path), and remember it."""
+        self._save()
+        self._change(bay, path)
+        self.inputs.append((int(self.machine.m.t), bay, path or EJECTED))
+
+    def _save(self) -> None:
+        """Keep a snapshot to replay from."""
+        self.saved = [*self.saved[-KEPT + 1:], self.machine.snapshot()]
+
+    def _change(self, bay: str, path: bytes) -> None:
+        if path not in self._opened:
+            self._opened[path] = medium_for(self.machine, bay, path.decode() or None)
+        change(self.machine, bay, self._opened[path])
+
+    def again(self, name: str, what: bytes, when: int) -> None:
+        """Repeat an input of a run: keys typed at a channel, or a medium changed in a bay."""
+        if name in self.machine.bays:
+            self._change(name, b"" if what == EJECTED else what)
+        else:
+            self.console.type(name, what, when)
+
+    def type_now(self, name: str, what: bytes) -> None:
+        """Type at a channel in a forked machine: nothing is remembered."""
+        self.console.type(name, what, int(self.machine.m.t))
+
+    def look_for_text(self) -> None:
+        """See whether the text of --until has come; it counts from the last thing typed."""
+        if self.until is None or self.steps:
+            return
+        wanted = self.until.encode("latin-1", "replace")
+        for channel in self.console.channels.values():
+            start = max(self._seen.get(channel.name, 0), self._searched.get(channel.name, 0))
+            at = channel.text.find(wanted, start)
+            self._searched[channel.name] = max(len(channel.text) - len(wanted) + 1, 0)
+            if at >= 0:
+                self.reached = True
+                self.reached_t = channel.times[at + len(wanted) - 1]
+
+    def replay(self, t: int) -> Machine:
+        """Build the same machine anew and run it, with the same inputs, to a T-state (from the
+        latest snapshot before it, if there is one)."""
+        machine = Machine(self.machine.description, self.machine.seed)
+        start = max((snapshot for snapshot in self.saved if snapshot.t <= t),
+                    key=lambda snapshot: snapshot.t, default=None)
+        if start is not None:
+            machine.restore(start)
+        again = Session(machine)
+        again._opened = self._opened
+        for when, name, what in self.inputs:
+            if start is not None and when < start.t:
+                continue
+            if name in machine.bays and when > t:
+                continue
+            again.run_to(min(when, t))
+            again.again(name, what, when)  # what comes after t is typed, not yet sent
+        again.run_to(t)
+        return machine
+
+    def last_activity(self) -> int:
+        """Give the T-state of the last character shown or typed."""
+        typed = max((t for t, _, _ in self.inputs), default=0)
+        return max(typed, self.console.last_shown())
+
