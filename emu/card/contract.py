@@ -96,8 +96,9 @@ class Trouble:
     """Something that went wrong at a card by its own rules, in words.
 
     Whether it matters to a run the diagnosis decides (emu/diagnosis/causes/troubles.py).  In
-    the texts stand {slot}, {NAME} for the port of a register NAME, {pc} for the instruction that wrote to
-    the card last before ``t``, {at} for the one at ``pc``, {loop} for the foreground's loop.
+    the texts stand {slot}, {NAME} for the port of a register NAME, {pc} for the instruction that
+    wrote to the card last before ``t``, {at} for the one at ``pc``, {loop} for the foreground's
+    loop.
     """
 
     code: str  # of a cause

@@ -18,8 +18,8 @@ import numpy as np
 from emu.errors import InputError
 from emu.media.bay import SIDES
 from emu.media.geometry import Geometry, parse
-from emu.media.track_layout import MFM
 from emu.media.track import Sector, Track, crc
+from emu.media.track_layout import MFM
 
 MAGIC = b"preburn tracks 1\n"
 SUFFIX = ".tracks"

@@ -3,12 +3,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.diagnosis.evidence.bus_window import look
-from emu.machine.address_names import Names
 from emu.bus.state import READ, WRITE
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
 from emu.diagnosis.conditions import HALTED_OFF, STUCK, WILD
+from emu.diagnosis.evidence.bus_window import look
 from emu.diagnosis.trials.decision import Decision, decision_lines, empty_ports, way_in
 from emu.diagnosis.trials.forks import halts_for_good, read_memory
 from emu.diagnosis.verdict import (
@@ -21,6 +20,7 @@ from emu.diagnosis.verdict import (
     Cause,
     Finding,
 )
+from emu.machine.address_names import Names
 
 MASKED_HALT = Cause(
     "masked-halt", "HALT with interrupts off",
