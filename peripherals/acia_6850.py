@@ -114,7 +114,7 @@ def settle(m, s):
 @inlined
 def set_event(m, s):
     """Work out the card's next event."""
-    m.ev[s.slot] = min(min(s.line.in_t, s.line.out_t), s.clock_t)
+    m.event_t[s.slot] = min(min(s.line.in_t, s.line.out_t), s.clock_t)
 
 
 # --- receiving and sending --------------------------------------------------------------
@@ -244,8 +244,8 @@ def run(m, s, t):
     """Let everything up to T-state t happen, in order."""
     notice_typing(s.line)
     set_event(m, s)
-    while m.ev[s.slot] <= t:
-        when = m.ev[s.slot]
+    while m.event_t[s.slot] <= t:
+        when = m.event_t[s.slot]
         if s.line.in_t <= when:
             events_in(s, when)
         if s.line.out_t <= when:
@@ -270,7 +270,7 @@ def advance(m, s, t, b):
 def line(m, s, number, t):
     """Notice that the wired clock has changed; it takes effect as the card's next event."""
     s.clock_t = min(s.clock_t, t)
-    m.ev[s.slot] = min(m.ev[s.slot], t)
+    m.event_t[s.slot] = min(m.event_t[s.slot], t)
     m.next_event = 0
     return np.int64(0)
 

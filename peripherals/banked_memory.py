@@ -194,7 +194,7 @@ def finish(m, s, t):
     """Let the flash finish what is due; the map changes when it does."""
     if nor_flash.settle(m, s.flash, t) == 1:
         show_all(m, s)
-    m.ev[s.slot] = s.flash.busy_until if s.flash.busy != IDLE else FAR
+    m.event_t[s.slot] = s.flash.busy_until if s.flash.busy != IDLE else FAR
 
 
 @entry(STATE)
@@ -218,7 +218,7 @@ def memory(m, s, a, t):
     strays = s.flash.stray
     if nor_flash.write(m, s.flash, at, byte, t) == 1:
         show_all(m, s)
-        m.ev[s.slot] = s.flash.busy_until if s.flash.busy != IDLE else FAR
+        m.event_t[s.slot] = s.flash.busy_until if s.flash.busy != IDLE else FAR
         m.next_event = 0
     if s.flash.stray != strays:
         count_rom_write(m, address, byte)

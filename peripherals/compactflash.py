@@ -133,17 +133,17 @@ def reset(m, s, a, t):
     start_over(m, s, t)
     if s.fitted == 0:  # nothing starts up in an empty socket
         s.busy = 0
-        m.ev[s.slot] = FAR
+        m.event_t[s.slot] = FAR
     return np.int64(0)
 
 
 @entry(STATE)
 def advance(m, s, t, b):
     """End a busy time: data is ready, or has been stored."""
-    if m.ev[s.slot] > t:
+    if m.event_t[s.slot] > t:
         return np.int64(0)
-    when = m.ev[s.slot]
-    m.ev[s.slot] = FAR
+    when = m.event_t[s.slot]
+    m.event_t[s.slot] = FAR
     s.busy = 0
     if s.way == FROM_CARD and s.sector != GENERAL and is_bad(s, s.sector):
         finish(m, s, UNC, when)
@@ -230,7 +230,7 @@ def write(m, s, a, t):
         if (byte & SRST) != 0:
             s.control = byte
             start_over(m, s, t)
-            m.ev[s.slot] = FAR  # busy as long as the bit stands
+            m.event_t[s.slot] = FAR  # busy as long as the bit stands
         elif (s.control & SRST) != 0:
             s.control = byte
             start_over(m, s, t)

@@ -82,7 +82,7 @@ def go_busy(m, s, t, length):
     s.busy = 1
     s.busy_polls = 0
     s.waited = 1
-    m.ev[s.slot] = t + max(length, LEAST)
+    m.event_t[s.slot] = t + max(length, LEAST)
 
 
 @inlined
@@ -177,7 +177,7 @@ def finish(m, s, error, t):
     s.way = IDLE
     s.busy = 0
     s.left = 0
-    m.ev[s.slot] = FAR
+    m.event_t[s.slot] = FAR
     s.ended = READY | ERR if error != 0 else READY
     s.sense = extended(s, error)
     if error != 0:
@@ -210,7 +210,7 @@ def seek(m, s, t):
         go_busy(m, s, t, np.int64(LEAST))  # a while until it asks for the first sector
     else:
         s.busy = 0
-        m.ev[s.slot] = FAR
+        m.event_t[s.slot] = FAR
 
 
 @compiled

@@ -58,7 +58,7 @@ def slow_card(m: Any, s: Any) -> Trouble | None:
     def mend(m: Any, s: Any) -> None:
         s.reset_time = s.read_time = s.write_time = LEAST
         if s.busy:
-            m.ev[s.slot] = min(int(m.ev[s.slot]), int(m.t) + LEAST)
+            m.event_t[s.slot] = min(int(m.event_t[s.slot]), int(m.t) + LEAST)
 
     last = int(s.command)
     what = f"command {last:02X}h" if last else "its reset"

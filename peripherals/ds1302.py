@@ -63,7 +63,7 @@ def line_of(value, bit):
 @inlined
 def settle(m, s):
     """Say when the next second comes."""
-    m.ev[s.slot] = next_event(s.calendar)
+    m.event_t[s.slot] = next_event(s.calendar)
 
 
 @entry(STATE)

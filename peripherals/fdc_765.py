@@ -97,8 +97,8 @@ def next_stage(m, s, t):
 def run(m, s, t):
     """Let everything up to T-state t happen, in order."""
     set_event(m, s)
-    while m.ev[s.slot] <= t:
-        now = m.ev[s.slot]
+    while m.event_t[s.slot] <= t:
+        now = m.event_t[s.slot]
         if s.int_t <= now:
             s.int_t = FAR
             s.int_cause |= BYTE_INT

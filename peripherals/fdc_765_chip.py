@@ -103,7 +103,7 @@ def set_event(m, s):
     if s.phase == RESULT or ((status & NDM) != 0 and from_disk(s)):
         status |= DIO
     s.msr = status
-    m.ev[s.slot] = soonest
+    m.event_t[s.slot] = soonest
 
 
 # --- the account of time ------------------------------------------------------------------
@@ -131,7 +131,7 @@ def spun_up(s, t):
 
 @compiled
 def note(s, category, t):
-    """Book the time up to ``t``, and say what it goes to from now on.
+    """Lookup the time up to ``t``, and say what it goes to from now on.
 
     Time without a command is the CPU's while it is short; a motor's start goes before it.
     """
@@ -149,7 +149,7 @@ def note(s, category, t):
 
 @inlined
 def note_pause(s, t):
-    """Book that the controller has nothing to do but perhaps a seek."""
+    """Lookup that the controller has nothing to do but perhaps a seek."""
     note(s, np.int64(SEEKING) if seeking(s) else np.int64(CPU_WAIT), t)
 
 

@@ -68,7 +68,7 @@ def settle(m, s, t):
     if m.ip[s.slot] != low:
         m.ip[s.slot] = low
         m.irq_dirty = 1
-    m.ev[s.slot] = next_event(s.calendar)
+    m.event_t[s.slot] = next_event(s.calendar)
 
 
 @compiled

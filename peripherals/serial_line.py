@@ -11,8 +11,8 @@ A channel works by two events, ``out_t`` and ``in_t``: the T-states by which the
 call `out_step` and `in_step`.  It sets ``tx_bits`` and the like only through `set_format`,
 and calls `touch` before anything else that changes the wire in the middle of a frame.
 
-The host may type (fill ``typed``, then ``typed_in``; set the card's m.ev to the first
-``typed_t``) and may change ``cts`` and ``dcd`` (with m.ev set to now) between runs.
+The host may type (fill ``typed``, then ``typed_in``; set the card's m.event_t to the first
+``typed_t``) and may change ``cts`` and ``dcd`` (with m.event_t set to now) between runs.
 """
 from __future__ import annotations
 

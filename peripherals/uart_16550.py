@@ -79,7 +79,7 @@ def advance(m, s, t, b):
 def line(m, s, number, t):
     """Notice that the wired clock has changed; it takes effect as the card's next event."""
     s.clock_t = min(s.clock_t, t)
-    m.ev[s.slot] = min(m.ev[s.slot], t)
+    m.event_t[s.slot] = min(m.event_t[s.slot], t)
     m.next_event = 0
     return np.int64(0)
 

@@ -130,7 +130,7 @@ def settle(m, s):
         m.ip[s.slot] = pending
         m.irq_dirty = 1
     soonest = min(min(s.line.in_t, s.line.out_t), min(s.clock_t, s.silent_t))
-    m.ev[s.slot] = min(soonest, s.loop_t)
+    m.event_t[s.slot] = min(soonest, s.loop_t)
 
 
 # --- receiving and sending ----------------------------------------------------------------
@@ -314,8 +314,8 @@ def run(m, s, t):
     """Let everything up to T-state t happen, in order."""
     notice_typing(s.line)
     settle(m, s)
-    while m.ev[s.slot] <= t:
-        when = m.ev[s.slot]
+    while m.event_t[s.slot] <= t:
+        when = m.event_t[s.slot]
         if s.line.in_t <= when:
             events_in(s, when)
         if s.line.out_t <= when:

@@ -43,7 +43,7 @@ STATE = np.dtype([
 def plan(m, s):
     """Set the next event: the end of the time, or the next press."""
     press = s.press_t[s.pressed] if s.pressed < s.presses else np.int64(FAR)
-    m.ev[s.slot] = min(s.due_t, press)
+    m.event_t[s.slot] = min(s.due_t, press)
 
 
 @compiled
@@ -67,8 +67,8 @@ def reset(m, s, a, t):
 @entry(STATE)
 def advance(m, s, t, b):
     """Let the time run out, or the button be pressed."""
-    while m.ev[s.slot] <= t:
-        if s.due_t <= m.ev[s.slot]:
+    while m.event_t[s.slot] <= t:
+        if s.due_t <= m.event_t[s.slot]:
             s.timeouts += 1
             s.timeout_t = s.due_t
             act(m, s, s.on_timeout, s.due_t)

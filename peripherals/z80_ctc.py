@@ -106,7 +106,7 @@ def plan(m, s):
             asks = (c.control & INTERRUPT) != 0 and ((m.ip[s.slot] >> k) & 1) == 0
             if asks or (c.wired == 1 and c.next_constant != 0):
                 soonest = min(soonest, next_zero(c))
-    m.ev[s.slot] = soonest
+    m.event_t[s.slot] = soonest
     if soonest < m.next_event:
         m.next_event = min(m.next_event, soonest + 1)
 

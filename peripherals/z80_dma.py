@@ -54,7 +54,7 @@ def advance(m, s, t, _):
     if s.look_t <= t:
         when = s.look_t
         s.look_t = FAR
-        m.ev[s.slot] = FAR
+        m.event_t[s.slot] = FAR
         look(m, s, when)
     return np.int64(0)
 
@@ -340,7 +340,7 @@ def power_on(setup: Setup) -> None:
     s.step[:] = 1
     s.ready_t = -1
     s.look_t = FAR
-    setup.machine.ev[setup.slot] = FAR
+    setup.machine.event_t[setup.slot] = FAR
 
 
 CARD = Card(

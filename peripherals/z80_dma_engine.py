@@ -110,7 +110,7 @@ def set_enabled(m, s, on, t):
     s.enabled = on
     if on == 0:
         s.look_t = FAR
-        m.ev[s.slot] = FAR
+        m.event_t[s.slot] = FAR
         if s.asking == 1:
             s.asking = 0
             drop_bus(m, s.slot)
@@ -192,7 +192,7 @@ def let_go(m, s, when):
     release_bus(m, s.slot, when)
     if s.enabled == 1:
         s.look_t = when + 1
-        m.ev[s.slot] = s.look_t
+        m.event_t[s.slot] = s.look_t
 
 
 @compiled

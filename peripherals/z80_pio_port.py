@@ -127,7 +127,7 @@ def partner_wants(s, k):
 @inlined
 def plan(m, s):
     """Say when the next partner strobes."""
-    m.ev[s.slot] = min(s.port[A].strobe_t, s.port[B].strobe_t)
+    m.event_t[s.slot] = min(s.port[A].strobe_t, s.port[B].strobe_t)
 
 
 @compiled

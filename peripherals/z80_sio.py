@@ -115,7 +115,7 @@ def set_event(m, s):
     a = s.line_a
     b = s.line_b
     first = min(min(a.in_t, a.out_t), min(b.in_t, b.out_t))
-    m.ev[s.slot] = min(first, min(s.clock_t[0], s.clock_t[1]))
+    m.event_t[s.slot] = min(first, min(s.clock_t[0], s.clock_t[1]))
 
 
 @compiled
@@ -137,8 +137,8 @@ def run(m, s, t):
     notice_typing(s.line_a)
     notice_typing(s.line_b)
     set_event(m, s)
-    while m.ev[s.slot] <= t:
-        when = m.ev[s.slot]
+    while m.event_t[s.slot] <= t:
+        when = m.event_t[s.slot]
         channel_event(m, s, 0, s.line_a, when)
         channel_event(m, s, 1, s.line_b, when)
         set_event(m, s)
@@ -160,7 +160,7 @@ def advance(m, s, t, b):
 def line(m, s, number, t):
     """Notice that a wired clock has changed; it takes effect as the card's next event."""
     s.clock_t[number] = min(s.clock_t[number], t)
-    m.ev[s.slot] = min(m.ev[s.slot], t)
+    m.event_t[s.slot] = min(m.event_t[s.slot], t)
     m.next_event = 0
     return np.int64(0)
 

@@ -26,7 +26,7 @@ TAKER = np.dtype([
 def reset(m, s, warm, t):
     """Wait for the first time to ask."""
     arm_bus(m, s.slot, 1)
-    m.ev[s.slot] = s.when[0] if s.count > 0 else FAR
+    m.event_t[s.slot] = s.when[0] if s.count > 0 else FAR
     return 0
 
 
@@ -36,7 +36,7 @@ def advance(m, s, t, _):
     while s.at < s.count and s.when[s.at] <= t:
         ask_bus(m, s.slot, s.when[s.at])
         s.at += 1
-    m.ev[s.slot] = s.when[s.at] if s.at < s.count else FAR
+    m.event_t[s.slot] = s.when[s.at] if s.at < s.count else FAR
     return 0
 
 

@@ -96,7 +96,7 @@ class Bench:
         m = self.m
         m.uid = next(_uids)
         m.slots = len(self.cards)
-        m.ev[:] = FAR
+        m.event_t[:] = FAR
         m.held_t = -1
         m.log_limit = FAR
         m.t_stop = FAR
@@ -107,7 +107,7 @@ class Bench:
         pool = memory = 0
         for slot, card in enumerate(self.cards):
             size = card.state.itemsize
-            m.st[slot] = POOL_AT + pool
+            m.state_offset[slot] = POOL_AT + pool
             state = m.pool[pool:pool + size].view(card.state).view(np.recarray)[0]
             state.slot = slot
             self.states.append(state)
@@ -142,10 +142,10 @@ class Bench:
 
         loaded = units.load(sorted({f.__module__ for f in card.functions.values()}))
         machine = self.record.ctypes.data
-        state = machine + int(self.m.st[slot])
+        state = machine + int(self.m.state_offset[slot])
         table: list[Any] = [None] * len(ENTRIES)
         for entry, root in card.addresses().items():
-            self.m.fn[slot, ENTRIES.index(entry)] = loaded.addresses[root]
+            self.m.card_functions[slot, ENTRIES.index(entry)] = loaded.addresses[root]
             function = units.callable_root(root, 2)
             table[ENTRIES.index(entry)] = (
                 lambda m, s, a, b, f=function: f(machine, state, int(a), int(b)))
@@ -210,14 +210,14 @@ class Bench:
         assert t >= m.t, "time does not run backwards"
         while True:
             slots = range(len(self.cards))
-            soonest = t if at_once else min([t, *[int(m.ev[k]) for k in slots]])
+            soonest = t if at_once else min([t, *[int(m.event_t[k]) for k in slots]])
             m.t = max(int(m.t), soonest)
-            due = [k for k in slots if m.ev[k] <= m.t]
+            due = [k for k in slots if m.event_t[k] <= m.t]
             for slot in due:
                 self.call("advance", int(m.t), 0, slot)
-                assert m.ev[slot] > m.t, f"slot {slot}: an event at or before now was left"
+                assert m.event_t[slot] > m.t, f"slot {slot}: an event at or before now was left"
             self._after()
-            if soonest >= t and not [k for k in slots if m.ev[k] <= m.t]:
+            if soonest >= t and not [k for k in slots if m.event_t[k] <= m.t]:
                 break
         m.t = t
 
@@ -269,7 +269,7 @@ def type_keys(bench: Bench, keys: bytes, at: int) -> None:
         line.typed[line.typed_in % len(line.typed)] = key
         line.typed_t[line.typed_in % len(line.typed)] = at
         line.typed_in += 1
-    bench.m.ev[0] = min(int(bench.m.ev[0]), at)
+    bench.m.event_t[0] = min(int(bench.m.event_t[0]), at)
 
 
 def shown(bench: Bench) -> bytes:

@@ -51,7 +51,7 @@ def act(m, s, what, when):
 @compiled
 def set_event(m, s):
     """Say when the next action is due."""
-    m.ev[s.slot] = s.when[s.at] if s.at < s.count else FAR
+    m.event_t[s.slot] = s.when[s.at] if s.at < s.count else FAR
 
 
 @entry(ASKER)

@@ -35,7 +35,7 @@ NAMES: Mapping[str, int] = {"a": A, "f": F, "b": B, "c": C, "d": D, "e": E, "h":
 NUMBERS = ("pc", "sp", "i", "iff1", "iff2", "im", "halted", "wz", "t", "after_ei", "cmos")
 # Not state, or different by intent between the three runs.
 SLICED = ("next_event", "t_stop", "exit_reason", "logging", "log_pos", "log_limit", "slow_all",
-          "rb", "wb", "bus_byte", "bus_driver", "int_since", "old_byte")
+          "read_base", "write_base", "bus_byte", "bus_driver", "int_since", "old_byte")
 
 
 @dataclass(frozen=True)
@@ -147,14 +147,14 @@ class Bare:
         s.supply[:len(asker.supply)] = asker.supply
         s.on_read = asker.on_read
         if asker.at:
-            self.m.ev[FIRST_ASKER + k] = s.when[0]
+            self.m.event_t[FIRST_ASKER + k] = s.when[0]
 
     def _prepare(self, k: int, taker: Taker) -> None:
         s = self.taker(k)
         s.when[:len(taker.at)] = taker.at
         s.count, s.what, s.address = len(taker.at), taker.what, taker.address
         s.value, s.length, s.keeps = taker.value, taker.length, taker.keeps
-        self.m.ev[self.first_taker + k] = taker.at[0]
+        self.m.event_t[self.first_taker + k] = taker.at[0]
 
     def taker(self, k: int = 0) -> Any:
         """The state of a taker."""

@@ -88,7 +88,7 @@ class Fdc:
         """Look at the status once a microsecond until it has a value, jumping over waits."""
         end = self.t + self.us(limit_ms * 1000)
         while self.status() & mask != value:
-            step, ready = int(self.bench.m.ev[0]), int(self.s.ready_t)
+            step, ready = int(self.bench.m.event_t[0]), int(self.s.ready_t)
             if ready > self.t:
                 step = min(step, ready)
             self.bench.advance(min(max(step, self.t + self.us(1)), end))

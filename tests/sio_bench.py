@@ -41,7 +41,7 @@ def type_keys(bench: Bench, keys: bytes, at: int, channel: str = "a") -> None:
         line.typed[line.typed_in % len(line.typed)] = key
         line.typed_t[line.typed_in % len(line.typed)] = at
         line.typed_in += 1
-    bench.m.ev[0] = min(int(bench.m.ev[0]), at)
+    bench.m.event_t[0] = min(int(bench.m.event_t[0]), at)
 
 
 def shown(bench: Bench, channel: str = "a") -> bytes:
@@ -64,7 +64,7 @@ def rr(bench: Bench, number: int, channel: str = "a") -> int:
 def set_pin(bench: Bench, pin: str, active: int, channel: str = "a") -> None:
     """Let the terminal change CTS or DCD."""
     line_of(bench, channel)[pin] = active
-    bench.m.ev[0] = bench.t + 1
+    bench.m.event_t[0] = bench.t + 1
     bench.advance(bench.t + 1)
 
 

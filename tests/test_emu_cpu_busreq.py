@@ -206,4 +206,4 @@ def test_the_first_slot_gets_the_bus_first():
 
 def test_a_machine_without_requests_watches_nothing():
     bare = Bare("00 00").go(8)
-    assert int(bare.m.bus_watch) == 0 and min(bare.m.rb.tolist()) >= 0
+    assert int(bare.m.bus_watch) == 0 and min(bare.m.read_base.tolist()) >= 0

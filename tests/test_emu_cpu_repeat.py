@@ -21,9 +21,9 @@ def machine(op: int, at: int, hl: int, de: int, bc: int) -> np.recarray:
     record = new_record()
     m = record[0]
     m.phys[:65536] = np.random.default_rng(at + hl).integers(0, 256, 65536)
-    m.rb_true[:] = m.wb_true[:] = np.arange(16) * 4096
+    m.read_base_true[:] = m.write_base_true[:] = np.arange(16) * 4096
     m.owner[:] = 1
-    m.ev[:] = FAR
+    m.event_t[:] = FAR
     m.held_t = -1
     m.log_limit = FAR
     m.port_slot[:] = -1
@@ -92,7 +92,7 @@ def test_events_and_odd_stop_times_fall_where_they_should() -> None:
 def test_a_write_to_rom_is_seen_at_its_time() -> None:
     free, stepped = machine(*CASES["up"]), machine(*CASES["up"])
     for record in (free, stepped):
-        record[0].wb_true[3] = ROM
+        record[0].write_base_true[3] = ROM
         refresh_map(record[0])
     for _ in range(20):
         run(stepped, int(stepped[0].t) + 1)

@@ -18,10 +18,10 @@ from emu.backplane.description import load
 from emu.errors import InputError
 from emu.live import saved
 from emu.live.escape import byte_of, split
-from emu.live.links import PseudoTerminal, TcpPort
 from emu.live.pace import Pace
+from emu.live.terminal_links import PseudoTerminal, TcpPort
 from emu.machine.machine import Machine
-from emu.stepper.sitting import Sitting
+from emu.stepper.stepper import Stepper
 
 ROOT = Path(__file__).parent.parent
 FULL = ROOT / "roms/tidewater/full.toml"
@@ -89,23 +89,23 @@ def test_pseudo_terminal_passes_bytes_both_ways() -> None:
 
 
 @pytest.fixture
-def sitting() -> Sitting:
-    return Sitting(Machine(load(FULL)))
+def stepper() -> Stepper:
+    return Stepper(Machine(load(FULL)))
 
 
-def test_a_saved_machine_comes_back_to_the_t_state(sitting: Sitting, tmp_path: Path) -> None:
+def test_a_saved_machine_comes_back_to_the_t_state(stepper: Stepper, tmp_path: Path) -> None:
     path = tmp_path / "m.json"
-    sitting.go(sitting.machine.at(0.2))
-    sitting.change("typed", "sio.a", b"ps\r")
-    sitting.go(sitting.machine.at(0.7))
-    saved.save(path, sitting)
-    again = Sitting(Machine(load(FULL), saved.seed_of(path)))
+    stepper.go(stepper.machine.at(0.2))
+    stepper.change("typed", "sio.a", b"ps\r")
+    stepper.go(stepper.machine.at(0.7))
+    saved.save(path, stepper)
+    again = Stepper(Machine(load(FULL), saved.seed_of(path)))
     saved.load(path, again)
-    assert again.t == sitting.t
-    assert saved.state_digest(again.machine) == saved.state_digest(sitting.machine)
-    assert again.console.channels["sio.a"].text == sitting.console.channels["sio.a"].text
+    assert again.t == stepper.t
+    assert saved.state_digest(again.machine) == saved.state_digest(stepper.machine)
+    assert again.console.channels["sio.a"].text == stepper.console.channels["sio.a"].text
     again.back()
-    assert again.t < sitting.t
+    assert again.t < stepper.t
 
 
 @pytest.mark.parametrize(("change", "message"), [
@@ -114,33 +114,33 @@ def test_a_saved_machine_comes_back_to_the_t_state(sitting: Sitting, tmp_path: P
     (lambda t: t.replace('"version": 1', '"version": 9'), "is of version 9"),
     (lambda t: "{}", "is no saved machine; make one with"),
 ])
-def test_damaged_and_foreign_files_are_refused(sitting: Sitting, tmp_path: Path, change,
+def test_damaged_and_foreign_files_are_refused(stepper: Stepper, tmp_path: Path, change,
                                                message: str) -> None:
     path = tmp_path / "m.json"
-    saved.save(path, sitting)
+    saved.save(path, stepper)
     path.write_text(change(path.read_text()))
     with pytest.raises(InputError, match=message):
-        saved.load(path, sitting)
+        saved.load(path, stepper)
 
 
-def test_another_machine_is_refused(sitting: Sitting, tmp_path: Path) -> None:
+def test_another_machine_is_refused(stepper: Stepper, tmp_path: Path) -> None:
     path = tmp_path / "m.json"
-    saved.save(path, sitting)
-    other = Sitting(Machine(load(ROOT / "roms/tidewater/plain.toml")))
+    saved.save(path, stepper)
+    other = Stepper(Machine(load(ROOT / "roms/tidewater/plain.toml")))
     with pytest.raises(InputError, match="was saved of another machine"):
         saved.load(path, other)
 
 
-def test_a_run_that_goes_otherwise_is_refused(sitting: Sitting, tmp_path: Path) -> None:
+def test_a_run_that_goes_otherwise_is_refused(stepper: Stepper, tmp_path: Path) -> None:
     path = tmp_path / "m.json"
-    saved.save(path, sitting)
+    saved.save(path, stepper)
     tree = json.loads(path.read_text())
     tree["state"] = "0" * 64
     rest = {k: v for k, v in tree.items() if k not in ("format", "seal")}
     tree["seal"] = saved.seal_of(rest)
     path.write_text(json.dumps(tree))
     with pytest.raises(InputError, match="does not come to the saved state"):
-        saved.load(path, sitting)
+        saved.load(path, stepper)
 
 
 # --- whole ------------------------------------------------------------------------------

@@ -13,8 +13,9 @@ from emu.logs.tracer import Tracer, watch
 # ld sp,8000h / ld a,40h / ld i,a / im 2 / ei / loop: inc hl / jr loop
 LOOP = bytes.fromhex("310080 3e40 ed47 ed5e fb 23 18fd")
 HANDLER = bytes.fromhex("fb ed4d")  # ei / reti
-UNSEEN = ("log", "log_pos", "log_limit", "logging", "log_only", "slow_read", "slow_write", "rb",
-          "wb", "exit_reason", "uid", "fn", "t_stop", "next_event", "bus_driver", "bus_byte")
+UNSEEN = ("log", "log_pos", "log_limit", "logging", "log_only", "slow_read", "slow_write",
+          "read_base", "write_base", "exit_reason", "uid", "card_functions", "t_stop", "next_event",
+          "bus_driver", "bus_byte")
 
 
 def chained(period: int = 1000) -> object:

@@ -110,7 +110,7 @@ def test_it_sees_each_access_at_its_t_state(tmp_path: Path) -> None:
                    "read-only"),
     ("s.ram[3] = 256", "mine.py:15: in read: ValueError: memoryview: invalid value for format "
                        "'B'"),
-    ("m.ev[s.slot] = 'soon'", "mine.py:15: in read: TypeError: memoryview: invalid type for "
+    ("m.event_t[s.slot] = 'soon'", "mine.py:15: in read: TypeError: memoryview: invalid type for "
                               "format 'l'"),
 ])
 def test_a_fault_is_told_by_file_and_line(tmp_path: Path, line: str, said: str) -> None:
@@ -145,10 +145,10 @@ def test_a_fault_in_reset_and_at_power_on(tmp_path: Path) -> None:
 
 def test_an_event_left_in_the_past_is_a_fault(tmp_path: Path) -> None:
     code = ("def advance(m, s, t, _):\n    s.n += 1\n"
-            "def reset(m, s, a, t):\n    m.ev[s.slot] = t + 100\n")
+            "def reset(m, s, a, t):\n    m.event_t[s.slot] = t + 100\n")
     text = fault(build(tmp_path, code, POLL))
     assert text.startswith("mine.py:14: in advance: it left an event that is due: set "
-                           "m.ev[s.slot] to a later T-state, or to FAR for none (")
+                           "m.event_t[s.slot] to a later T-state, or to FAR for none (")
 
 
 def test_a_fault_in_the_words_is_one_of_the_words(tmp_path: Path) -> None:
@@ -199,8 +199,8 @@ def write(m, s, a, t):
 
 
 def test_nmi_from_a_card(tmp_path: Path) -> None:
-    code = ("def advance(m, s, t, _):\n    m.ev[s.slot] = FAR\n    fall_nmi(m, t)\n"
-            "def reset(m, s, a, t):\n    m.ev[s.slot] = t + 100\n")
+    code = ("def advance(m, s, t, _):\n    m.event_t[s.slot] = FAR\n    fall_nmi(m, t)\n"
+            "def reset(m, s, a, t):\n    m.event_t[s.slot] = t + 100\n")
     machine = build(tmp_path, code, "31 0090 18FE" + "00" * 97 + "76")
     machine.run(300)
     assert int(machine.m.nmi_count) == 1 and machine.m.halted == 1
@@ -224,7 +224,7 @@ def test_a_built_in_card_as_plain_python_runs_the_same(tmp_path: Path) -> None:
     assert int(built_in.m.instructions) == int(plain.m.instructions)
     a, b = built_in.snapshot(), plain.snapshot()
     assert (a.memory == b.memory).all()
-    start = int(plain.m.st[plain.slot("ctc").number])
+    start = int(plain.m.state_offset[plain.slot("ctc").number])
     end = start + plain.slot("ctc").card.state.itemsize
     assert a.head[start:end].tobytes() == b.head[start:end].tobytes()
 

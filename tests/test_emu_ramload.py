@@ -30,7 +30,7 @@ def machine_of(folder: Path, load_line: str) -> Machine:
 
 
 def memory_of(machine: Machine, address: int, count: int) -> bytes:
-    place = int(machine.m.rb_true[address >> 12]) + (address & 0xFFF)
+    place = int(machine.m.read_base_true[address >> 12]) + (address & 0xFFF)
     return bytes(machine.m.phys[place:place + count])
 
 

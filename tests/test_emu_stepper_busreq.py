@@ -7,7 +7,7 @@ from stepper_bench import state
 from emu.machine.machine import Machine
 from emu.stepper.cursor import Cursor
 from emu.stepper.show import registers
-from emu.stepper.sitting import Sitting
+from emu.stepper.stepper import Stepper
 from emu.stepper.views import code
 
 MEMORY = {0x9000: bytes(range(1, 17))}
@@ -18,19 +18,19 @@ def machine(mode: int) -> Machine:
     return DmaBench(block(mode), memory=MEMORY, then="3A 00 80 18 FE").machine
 
 
-def away(mode: int = 2) -> Sitting:
+def away(mode: int = 2) -> Stepper:
     """Sit where the bus is away behind the first fetch of LD A,(8000h)."""
-    sitting = Sitting(machine(mode))
-    while not int(sitting.m.bus_owner):
-        sitting.into()
-    return sitting
+    stepper = Stepper(machine(mode))
+    while not int(stepper.m.bus_owner):
+        stepper.into()
+    return stepper
 
 
 def test_it_stands_between_two_cycles_with_the_cpu_as_it_was() -> None:
-    sitting = away()
-    assert int(sitting.m.resume) == 1
-    assert [line.code.text for line in code(sitting, int(sitting.m.pc), 1)] == ["ld a,(0x8000)"]
-    assert "dma has the bus" in registers(sitting, {})[-1]
+    stepper = away()
+    assert int(stepper.m.resume) == 1
+    assert [line.code.text for line in code(stepper, int(stepper.m.pc), 1)] == ["ld a,(0x8000)"]
+    assert "dma has the bus" in registers(stepper, {})[-1]
 
 
 def test_t_state_by_t_state_through_a_byte() -> None:
@@ -48,21 +48,21 @@ def test_t_state_by_t_state_through_a_byte() -> None:
 
 def test_steps_back_give_every_state_again() -> None:
     for mode in (0, 2):
-        sitting = away(mode)
+        stepper = away(mode)
         states = []
         for _ in range(12):
-            states.append(state(sitting))
-            sitting.into()
+            states.append(state(stepper))
+            stepper.into()
         for before in reversed(states):
-            sitting.back()
-            assert state(sitting) == before
+            stepper.back()
+            assert state(stepper) == before
 
 
 def test_a_changed_register_lets_the_instruction_begin_anew() -> None:
-    sitting = away()
-    sitting.change("register", "hl", 0x1234)
-    while int(sitting.m.bus_owner):
-        sitting.into()
-    sitting.into()
-    assert int(sitting.m.r[4]) == 0x12
-    assert int(sitting.m.r[7]) == 0x7C | 1  # the first control byte: the load was made
+    stepper = away()
+    stepper.change("register", "hl", 0x1234)
+    while int(stepper.m.bus_owner):
+        stepper.into()
+    stepper.into()
+    assert int(stepper.m.r[4]) == 0x12
+    assert int(stepper.m.r[7]) == 0x7C | 1  # the first control byte: the load was made

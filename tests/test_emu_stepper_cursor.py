@@ -5,7 +5,7 @@ from cpu_machine import Bare
 from stepper_bench import sit, state
 
 from emu.stepper.cursor import Cursor, Moment
-from emu.stepper.sitting import Sitting
+from emu.stepper.stepper import Stepper
 
 
 def moments(cursor: Cursor, count: int) -> list[Moment]:
@@ -32,26 +32,26 @@ def test_an_input_instruction_t_state_by_t_state() -> None:
 
 def test_wait_states_and_internal_ones_have_their_names() -> None:
     """UM0080 p.9 (waits behind T2); LD A,I is a fetch pair of 4 and 5 (p.107)."""
-    sitting = Sitting(Bare("7E", hl=0x8000, ram_waits={"mem": 2, "m1": 1}).machine)
-    assert [m.name for m in moments(Cursor(sitting), 10)] == [
+    stepper = Stepper(Bare("7E", hl=0x8000, ram_waits={"mem": 2, "m1": 1}).machine)
+    assert [m.name for m in moments(Cursor(stepper), 10)] == [
         "T1", "T2", "Tw", "T3", "T4", "T1", "T2", "Tw", "Tw", "T3"]
     assert [m.name for m in moments(Cursor(sit("ED 57")), 9)][-1] == "internal"
 
 
 def test_the_machine_stands_still_until_the_instruction_is_left() -> None:
-    sitting = sit("32 00 80 00", a=5)
-    cursor, before = Cursor(sitting), state(sitting)
+    stepper = sit("32 00 80 00", a=5)
+    cursor, before = Cursor(stepper), state(stepper)
     for _ in range(12):
         assert cursor.tick() is None
-    assert state(sitting) == before and cursor.inside
+    assert state(stepper) == before and cursor.inside
     event = cursor.tick()
-    assert event is not None and sitting.t == 13 and cursor.offset == 0
-    assert sitting.book.byte(0x8000) == 5
+    assert event is not None and stepper.t == 13 and cursor.offset == 0
+    assert stepper.book.byte(0x8000) == 5
 
 
 def test_cycles_forwards_and_back_meet_each_other() -> None:
-    sitting = sit("32 00 80 3A 00 80 00", a=5)
-    cursor = Cursor(sitting)
+    stepper = sit("32 00 80 3A 00 80 00", a=5)
+    cursor = Cursor(stepper)
     met = []
     for _ in range(9):
         met.append(cursor.moment())
@@ -74,8 +74,8 @@ def test_ticks_back_meet_each_other_and_end_at_power_on() -> None:
 
 
 def test_a_change_puts_the_cursor_back_to_the_beginning() -> None:
-    sitting = sit("3C 00")
-    cursor = Cursor(sitting)
+    stepper = sit("3C 00")
+    cursor = Cursor(stepper)
     cursor.tick()
     cursor.forget()
     assert not cursor.inside and cursor.moment().name == "T1"

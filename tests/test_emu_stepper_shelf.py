@@ -87,15 +87,15 @@ def test_a_budget_that_cannot_do_is_refused() -> None:
 
 
 def test_a_long_run_in_a_small_budget_still_goes_back_exactly() -> None:
-    sitting = sit("21 00 10  34  23  18 FC")  # inc (hl); inc hl; round and round
-    history = sitting.history
+    stepper = sit("21 00 10  34  23  18 FC")  # inc (hl); inc hl; round and round
+    history = stepper.history
     history.shelf.budget = 300_000
     spots = []
     for k in range(40):
-        sitting.go(sitting.t + 5000)
-        history.shelf.keep(sitting.machine, 0, 1.0 + k)
-        spots.append((sitting.spot, state(sitting)))
+        stepper.go(stepper.t + 5000)
+        history.shelf.keep(stepper.machine, 0, 1.0 + k)
+        spots.append((stepper.spot, state(stepper)))
     assert history.shelf.bytes <= 300_000 and len(history.shelf.kept) < 30
     for spot, was in reversed(spots[::7]):
-        sitting.jump(spot)
-        assert sitting.spot == spot == Spot(spot.t, 0) and state(sitting) == was
+        stepper.jump(spot)
+        assert stepper.spot == spot == Spot(spot.t, 0) and state(stepper) == was

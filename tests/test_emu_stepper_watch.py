@@ -12,23 +12,23 @@ from emu.bus.state import STOP_CHANGE, STOP_IN, STOP_OUT, STOP_POP, STOP_PUSH, S
 from emu.errors import InputError
 from emu.files.symbols import Symbol, SymbolTable
 from emu.machine.machine import Machine
-from emu.stepper.seat import verdict as verdict_of
-from emu.stepper.sitting import Sitting
+from emu.stepper.as_session import verdict as verdict_of
+from emu.stepper.stepper import Stepper
 
 PROMPT = 'text "tw> "'
 
 
 @pytest.fixture(scope="module")
-def booted() -> Sitting:
+def booted() -> Stepper:
     """Sit at Tidewater where it shows its prompt."""
     path = Path(__file__).parent.parent / "roms" / "tidewater" / "full.toml"
-    sitting = Sitting(Machine(load(path)))
-    sitting.until(stop(sitting, PROMPT))
-    return sitting
+    stepper = Stepper(Machine(load(path)))
+    stepper.until(stop(stepper, PROMPT))
+    return stepper
 
 
 @pytest.fixture
-def tidewater(booted: Sitting) -> Sitting:
+def tidewater(booted: Stepper) -> Stepper:
     """The same, back at the prompt and without stops, typing or names of our own."""
     booted.stops.clear()
     booted.jump(booted.history.before(booted.spot) or booted.spot)
@@ -40,7 +40,7 @@ def tidewater(booted: Sitting) -> Sitting:
 
 
 def test_every_form_has_its_rows() -> None:
-    sitting = sit("00")
+    stepper = sit("00")
     for text, kinds, low, high in (
             ("read 8000h", [STOP_READ], 0x8000, 0x8000),
             ("write 8000h..80FFh", [STOP_WRITE], 0x8000, 0x80FF),
@@ -48,13 +48,13 @@ def test_every_form_has_its_rows() -> None:
             ("access 8000h + 1", [STOP_READ, STOP_WRITE], 0x8001, 0x8001),
             ("in 20h", [STOP_IN], 0x20, 0x20), ("out", [STOP_OUT], 0, 0xFF),
             ("port 20h..27h", [STOP_IN, STOP_OUT], 0x20, 0x27)):
-        found = stop(sitting, text)
+        found = stop(stepper, text)
         assert [row.kind for row in found.rows] == kinds, text
         assert {(row.low, row.high) for row in found.rows} == {(low, high)}, text
-    stack = stop(sitting, "stack 8000h..80FFh")
+    stack = stop(stepper, "stack 8000h..80FFh")
     assert [(row.kind, row.low, row.high) for row in stack.rows] == [
         (STOP_PUSH, 0, 0x7FFF), (STOP_PUSH, 0x8100, 0xFFFF), (STOP_POP, 0x8100, 0x813F)]
-    found = stop(sitting, "write 8000h if value > 3 after 2 once")
+    found = stop(stepper, "write 8000h if value > 3 after 2 once")
     assert found.condition is not None and found.after == 2 and found.once
 
 
@@ -64,7 +64,7 @@ def test_a_text_may_hold_the_words_that_end_a_stop() -> None:
 
 
 def test_mistakes_say_the_mend() -> None:
-    sitting = sit("00")
+    stepper = sit("00")
     for text, words in (
             ("", "say where or on what to stop"), ("read", "read needs a place"),
             ("write 9..8", "its end lies before its beginning"),
@@ -80,29 +80,29 @@ def test_mistakes_say_the_mend() -> None:
             ("when a if b", "when takes no condition"),
             ("nosuch", "no image with symbols is fitted, so only addresses")):
         with pytest.raises(InputError, match=re.escape(words)):
-            stop(sitting, text)
+            stop(stepper, text)
 
 
-def test_stops_on_what_the_cards_and_the_cpu_do(tidewater: Sitting) -> None:
-    sitting = tidewater
+def test_stops_on_what_the_cards_and_the_cpu_do(tidewater: Stepper) -> None:
+    stepper = tidewater
     told = {}
     for text in ("change ticks for 4", "acknowledge 10h", "request ctc", "acknowledge",
                  "when [ticks] & 3 = 3"):
-        sitting.until(stop(sitting, text))
-        told[text] = sitting.go(sitting.t + sitting.machine.at(1), [stop(sitting, text)]).words
+        stepper.until(stop(stepper, text))
+        told[text] = stepper.go(stepper.t + stepper.machine.at(1), [stop(stepper, text)]).words
     assert re.fullmatch(r"change ticks \(E186h\): ..h, was ..h", told["change ticks for 4"])
     assert told["acknowledge 10h"] == "interrupt acknowledged, vector 10h"
     assert told["request ctc"] == "/INT falls; ctc asks"
     assert told["when [ticks] & 3 = 3"] == "when [ticks] & 3 = 3 came true"
 
 
-def test_a_register_of_a_card_names_its_port(tidewater: Sitting) -> None:
+def test_a_register_of_a_card_names_its_port(tidewater: Stepper) -> None:
     tidewater.change("typed", "sio.a", b"h")
     event = tidewater.until(stop(tidewater, "out sio.a-data if value = 'h'"))
     assert event.words == "out to port 20h: 68h"
 
 
-def test_symbols_and_source_lines_are_places(tidewater: Sitting) -> None:
+def test_symbols_and_source_lines_are_places(tidewater: Stepper) -> None:
     tidewater.change("typed", "sio.a", b"ps\r")
     event = tidewater.until(stop(tidewater, "cmd_ps"))
     where = event.words
@@ -113,7 +113,7 @@ def test_symbols_and_source_lines_are_places(tidewater: Sitting) -> None:
     assert tidewater.until(stop(tidewater, line[0])).words == where
 
 
-def test_a_symbol_belongs_to_its_page(tidewater: Sitting) -> None:
+def test_a_symbol_belongs_to_its_page(tidewater: Stepper) -> None:
     """cmd_ps runs in the window at 4000h from flash page 8; a name in another page of the same
     16-bit address is not met there."""
     number = tidewater.machine.slot("memory").number
@@ -130,7 +130,7 @@ def test_a_symbol_belongs_to_its_page(tidewater: Sitting) -> None:
     assert tidewater.until(stop(tidewater, "cmd_ps")).reason == "stop"
 
 
-def test_what_a_terminal_shows_stops_at_its_character(tidewater: Sitting) -> None:
+def test_what_a_terminal_shows_stops_at_its_character(tidewater: Stepper) -> None:
     tidewater.change("typed", "sio.a", b"date\r")
     tidewater.until(stop(tidewater, r'text "date"'))
     text = tidewater.console.channels["sio.a"].text
@@ -141,7 +141,7 @@ def test_what_a_terminal_shows_stops_at_its_character(tidewater: Sitting) -> Non
     assert tidewater.console.channels["sio.a"].text.endswith(b"tw> date")
 
 
-def test_the_echo_tells_each_character_once(tidewater: Sitting) -> None:
+def test_the_echo_tells_each_character_once(tidewater: Stepper) -> None:
     heard: list[bytes] = []
     tidewater.echo = lambda name, new: heard.append(new)
     tidewater.change("typed", "sio.a", b"mem\r")
@@ -155,7 +155,7 @@ def test_the_echo_tells_each_character_once(tidewater: Sitting) -> None:
     tidewater.echo = None
 
 
-def test_more_names_come_from_a_symbol_list(tidewater: Sitting, tmp_path: Path) -> None:
+def test_more_names_come_from_a_symbol_list(tidewater: Stepper, tmp_path: Path) -> None:
     (tmp_path / "more.sym").write_text("tide_flag = 0xE1F0\n")
     assert tidewater.read_symbols(tmp_path / "more.sym") == 1
     assert tidewater.book.address("tide_flag + 1") == 0xE1F1
@@ -164,7 +164,7 @@ def test_more_names_come_from_a_symbol_list(tidewater: Sitting, tmp_path: Path) 
         tidewater.read_symbols(tmp_path / "more.sym", "sio")
 
 
-def test_the_verdict_is_that_of_a_boot(tidewater: Sitting) -> None:
+def test_the_verdict_is_that_of_a_boot(tidewater: Stepper) -> None:
     tidewater.go(tidewater.t + tidewater.machine.at(1))
     before = tidewater.spot
     verdict = verdict_of(tidewater)
@@ -172,7 +172,7 @@ def test_the_verdict_is_that_of_a_boot(tidewater: Sitting) -> None:
     assert tidewater.spot == before
 
 
-def test_back_to_what_a_terminal_showed(tidewater: Sitting) -> None:
+def test_back_to_what_a_terminal_showed(tidewater: Stepper) -> None:
     tidewater.add(stop(tidewater, 'text "Help"'))
     tidewater.add(stop(tidewater, 'text "tw> "'))
     shown = []

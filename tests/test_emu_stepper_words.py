@@ -12,28 +12,28 @@ from prompt_toolkit.document import Document
 from emu.backplane.description import load
 from emu.errors import InputError
 from emu.machine.machine import Machine
-from emu.stepper.desk import WORDS, Desk, Leave
 from emu.stepper.prompt import Terminals
-from emu.stepper.sitting import Sitting
+from emu.stepper.stepper import Stepper
 from emu.stepper.vocabulary import MODULES, Completions
+from emu.stepper.word_reader import WORDS, Leave, WordReader
 from emu.stepper.words_help import GROUPS
 
 ROOT = Path(__file__).parent.parent
 
 
 @pytest.fixture(scope="module")
-def desk() -> Desk:
+def reader() -> WordReader:
     """Sit at Tidewater's prompt."""
-    desk = Desk(Sitting(Machine(load(ROOT / "roms" / "tidewater" / "full.toml"))))
-    desk.do('until text "tw> "')
-    return desk
+    reader = WordReader(Stepper(Machine(load(ROOT / "roms" / "tidewater" / "full.toml"))))
+    reader.do('until text "tw> "')
+    return reader
 
 
-def answer(desk: Desk, *lines: str) -> str:
+def answer(reader: WordReader, *lines: str) -> str:
     """Say words; the answer to the last."""
     told: list[str] = []
     for line in lines:
-        told = desk.do(line)
+        told = reader.do(line)
     return "\n".join(told)
 
 
@@ -50,16 +50,16 @@ def test_help_and_docs_know_every_word() -> None:
     assert [name for name in WORDS if not re.search(rf"\b{name}\b", docs)] == []
 
 
-def test_help_fits_a_page_and_a_terminal(desk: Desk) -> None:
-    page = desk.do("help")
+def test_help_fits_a_page_and_a_terminal(reader: WordReader) -> None:
+    page = reader.do("help")
     assert len(page) <= 60 and max(map(len, page)) <= 80
     for name in WORDS:
-        assert desk.do(f"help {name}")[0].startswith(name)
-    matches("when EXPRESSION", answer(desk, "help stops"))
-    matches("or; and; not;", answer(desk, "help expressions"))
+        assert reader.do(f"help {name}")[0].startswith(name)
+    matches("when EXPRESSION", answer(reader, "help stops"))
+    matches("or; and; not;", answer(reader, "help expressions"))
 
 
-def test_what_is_looked_at(desk: Desk) -> None:
+def test_what_is_looked_at(reader: WordReader) -> None:
     for what, pattern in (
             ("", r"T \d+ \(\d+\.\d+ ms\)  02AFh, sched_idle\+8 \(sched\.s:93\)\npc 02AF"),
             ("registers", r"flags [S.][Z.][Y.][H.][X.][P.][N.][C.]  .*halted"),
@@ -71,98 +71,98 @@ def test_what_is_looked_at(desk: Desk) -> None:
             ("cards ctc", r"ctc +channel 0: timer, 256 x 240 T-states"),
             ("cycles 3", r"(?:\d+  halted +02AF F3  memory\n?\s*){3}"),
             ("stops", "no stops"), ("inputs", "nothing was typed or changed")):
-        matches(pattern, answer(desk, f"look {what}"))
+        matches(pattern, answer(reader, f"look {what}"))
 
 
-def test_stars_mark_what_changed(desk: Desk) -> None:
-    desk.do("look")
-    told = answer(desk, "into")
+def test_stars_mark_what_changed(reader: WordReader) -> None:
+    reader.do("look")
+    told = answer(reader, "into")
     assert re.findall(r"([a-z'0-9]+) [0-9A-F]+\*", told) == ["r"], "HALT only refreshes"
 
 
-def test_running_stopping_and_forgetting(desk: Desk) -> None:
-    matches("stop 1: write ticks, met 0 times", answer(desk, "watch write ticks"))
-    matches(r"^stop 1: write ticks \(E186h\): ..h, was ..h\nT ", answer(desk, "go"))
-    matches("stop 1 sleeps", answer(desk, "sleep 1"))
-    matches("the time has come", answer(desk, "go 50 ms"))
-    matches(r"1: write ticks \(asleep\), met 1 times", answer(desk, "look stops"))
-    matches("stop 1 is awake", answer(desk, "wake 1"))
-    matches("^stop 1: ", answer(desk, "until 1 s"))
-    matches("stop 1 taken out", answer(desk, "forget 1"))
-    answer(desk, "stop-at tick_isr", "watch change ticks")
-    matches("2 stops taken out", answer(desk, "forget all"))
-    matches(r"acknowledge[d]?, vector 10h", answer(desk, "until acknowledge"))
-    told = answer(desk, "into", "over", "over 2")
+def test_running_stopping_and_forgetting(reader: WordReader) -> None:
+    matches("stop 1: write ticks, met 0 times", answer(reader, "watch write ticks"))
+    matches(r"^stop 1: write ticks \(E186h\): ..h, was ..h\nT ", answer(reader, "go"))
+    matches("stop 1 sleeps", answer(reader, "sleep 1"))
+    matches("the time has come", answer(reader, "go 50 ms"))
+    matches(r"1: write ticks \(asleep\), met 1 times", answer(reader, "look stops"))
+    matches("stop 1 is awake", answer(reader, "wake 1"))
+    matches("^stop 1: ", answer(reader, "until 1 s"))
+    matches("stop 1 taken out", answer(reader, "forget 1"))
+    answer(reader, "stop-at tick_isr", "watch change ticks")
+    matches("2 stops taken out", answer(reader, "forget all"))
+    matches(r"acknowledge[d]?, vector 10h", answer(reader, "until acknowledge"))
+    told = answer(reader, "into", "over", "over 2")
     matches(r"tick_isr", told)
 
 
-def test_cycles_and_ticks_forwards_and_back(desk: Desk) -> None:
-    first = answer(desk, "until tick_isr", "cycle")
+def test_cycles_and_ticks_forwards_and_back(reader: WordReader) -> None:
+    first = answer(reader, "until tick_isr", "cycle")
     matches(r"cycle 2 of 3: write T1 +address [0-9A-F]{4} data [0-9A-F]{2}  /MREQ$", first)
-    before = answer(desk, "tick")
+    before = answer(reader, "tick")
     matches("write T2 .* /MREQ /WR$", before)
-    answer(desk, "tick")
-    assert answer(desk, "back tick") == before
-    assert answer(desk, "back cycle") == first
+    answer(reader, "tick")
+    assert answer(reader, "back tick") == before
+    assert answer(reader, "back cycle") == first
 
 
-def test_who_when_and_back_to_what_was_found(desk: Desk) -> None:
-    answer(desk, "go 100 ms")
-    found = answer(desk, "who ticks for 2")
+def test_who_when_and_back_to_what_was_found(reader: WordReader) -> None:
+    answer(reader, "go 100 ms")
+    found = answer(reader, "who ticks for 2")
     matches(r"ticks \(E186h\): ..h at T \d+ \(.*\), 036Ch, tick_isr\+8 \(timer\.s:42\)\n"
             r"ticks\+1 \(E187h\): ..h at .*\nback there: back to found", found)
-    matches(r"036Ch, tick_isr\+8", answer(desk, "back to found"))
-    matches(r"out port 20h: \w\wh at T \d+", answer(desk, "who out sio.a-data"))
-    matches(r"in port F1h: never since power-on", answer(desk, "who in F1h"))
-    matches(r"never changed since power-on", answer(desk, "when 0xdfff"))
-    matches(r"^T 0 \(0 ms\)  0000h, reset", answer(desk, "back to start"))
-    matches("this is power-on", answer(desk, "back"))
-    matches(r"^the text 'tw> ' was shown", answer(desk, 'until text "tw> "'))
-    matches(r"T \d+ \(2\d\.\d+ ms\)", answer(desk, "back to 25 ms"))
-    matches(r"T \d+ \(2\d\.\d+ ms\)", answer(desk, "back 1 ms"))
-    answer(desk, 'until text "tw> "')
+    matches(r"036Ch, tick_isr\+8", answer(reader, "back to found"))
+    matches(r"out port 20h: \w\wh at T \d+", answer(reader, "who out sio.a-data"))
+    matches(r"in port F1h: never since power-on", answer(reader, "who in F1h"))
+    matches(r"never changed since power-on", answer(reader, "when 0xdfff"))
+    matches(r"^T 0 \(0 ms\)  0000h, reset", answer(reader, "back to start"))
+    matches("this is power-on", answer(reader, "back"))
+    matches(r"^the text 'tw> ' was shown", answer(reader, 'until text "tw> "'))
+    matches(r"T \d+ \(2\d\.\d+ ms\)", answer(reader, "back to 25 ms"))
+    matches(r"T \d+ \(2\d\.\d+ ms\)", answer(reader, "back 1 ms"))
+    answer(reader, 'until text "tw> "')
 
 
-def test_changing_and_undoing(desk: Desk) -> None:
-    matches(r"af 05..\*", answer(desk, "set a = 5"))
-    matches(r"8000h: 01 02 FF", answer(desk, "set [8000h] = 1, 2, -1"))
-    matches("201h = 513", answer(desk, "tell word[8000h]"))
-    matches("8000h: 34 12", answer(desk, "set word[8000h] = 0x1234"))
-    matches("written to port 2Bh", answer(desk, "set port ctc.channel3 = 3"))
-    matches("port 21h gave ..h", answer(desk, "input sio.a-control"))
-    matches("memory.waits-m1 is 1 now", answer(desk, "set jumper memory.waits-m1 = 1"))
-    matches("3 keys typed at sio.a", answer(desk, r'press "ps\r"'))
-    matches(r"/INT is low for 40 T-states", answer(desk, "press int for 40 t"))
-    matches(r"line int 0  \(to come\)", answer(desk, "look inputs"))
+def test_changing_and_undoing(reader: WordReader) -> None:
+    matches(r"af 05..\*", answer(reader, "set a = 5"))
+    matches(r"8000h: 01 02 FF", answer(reader, "set [8000h] = 1, 2, -1"))
+    matches("201h = 513", answer(reader, "tell word[8000h]"))
+    matches("8000h: 34 12", answer(reader, "set word[8000h] = 0x1234"))
+    matches("written to port 2Bh", answer(reader, "set port ctc.channel3 = 3"))
+    matches("port 21h gave ..h", answer(reader, "input sio.a-control"))
+    matches("memory.waits-m1 is 1 now", answer(reader, "set jumper memory.waits-m1 = 1"))
+    matches("3 keys typed at sio.a", answer(reader, r'press "ps\r"'))
+    matches(r"/INT is low for 40 T-states", answer(reader, "press int for 40 t"))
+    matches(r"line int 0  \(to come\)", answer(reader, "look inputs"))
     for kind in ("line int", "typed", "jumper", "in", "out", "memory", "memory", "memory",
                  "memory", "memory", "register"):
-        matches(f"^taken back: {kind}", answer(desk, "undo"))
-    matches("nothing was changed or typed yet", answer(desk, "undo"))
-    matches("/NMI was pulled low", answer(desk, "press nmi"))
-    matches("^taken back: line nmi", answer(desk, "undo"))
+        matches(f"^taken back: {kind}", answer(reader, "undo"))
+    matches("nothing was changed or typed yet", answer(reader, "undo"))
+    matches("/NMI was pulled low", answer(reader, "press nmi"))
+    matches("^taken back: line nmi", answer(reader, "undo"))
 
 
-def test_out_of_a_routine_and_the_verdict(desk: Desk) -> None:
-    answer(desk, r'press "ps\r"', "until cmd_ps")
-    matches(r"shell_main\+0x14 \(shell\.s:21\)", answer(desk, "out"))
+def test_out_of_a_routine_and_the_verdict(reader: WordReader) -> None:
+    answer(reader, r'press "ps\r"', "until cmd_ps")
+    matches(r"shell_main\+0x14 \(shell\.s:21\)", answer(reader, "out"))
     call = r"T \d+ .*, shell_main\+0x11 \(shell\.s:20\)"
-    matches(call, answer(desk, "back over"))
-    matches(call, answer(desk, "until cmd_ps", "back out"))
-    matches(r"shell\.s:21", answer(desk, "line"))
-    answer(desk, "go 1 s")
-    matches("verdict: waiting-for-input", answer(desk, "explain"))
-    answer(desk, "undo")
+    matches(call, answer(reader, "back over"))
+    matches(call, answer(reader, "until cmd_ps", "back out"))
+    matches(r"shell\.s:21", answer(reader, "line"))
+    answer(reader, "go 1 s")
+    matches("verdict: waiting-for-input", answer(reader, "explain"))
+    answer(reader, "undo")
 
 
-def test_comments_empty_lines_and_leaving(desk: Desk) -> None:
-    assert desk.do("") == desk.do("  # nothing") == []
+def test_comments_empty_lines_and_leaving(reader: WordReader) -> None:
+    assert reader.do("") == reader.do("  # nothing") == []
     with pytest.raises(Leave):
-        desk.do("leave")
+        reader.do("leave")
     for line in ("help nothing", "look cards nothing", "into 0", "set = 5", "insert x", "symbols",
                  "press int for ever", "set jumper memory.waits-m1 = yes", "out of it",
                  "look memory", "who", "back to nowhere", "set [1] = 300", 'press ""'):
         with pytest.raises(InputError):
-            desk.do(line)
+            reader.do(line)
 
 
 @pytest.mark.parametrize(("line", "wanted"), [
@@ -172,8 +172,8 @@ def test_comments_empty_lines_and_leaving(desk: Desk) -> None:
     ("press r", ["reset"]), ('press "x" on sio.', ["sio.a", "sio.b"]), ("back f", ["found"]),
     ("help expr", ["expressions"]), ("tell hl + rx_c", ["rx_count"]), ("eject f", []),
     ("input ctc.channel0", ["ctc.channel0"])])
-def test_completion(desk: Desk, line: str, wanted: list[str]) -> None:
-    found = Completions(desk).get_completions(Document(line), CompleteEvent())
+def test_completion(reader: WordReader, line: str, wanted: list[str]) -> None:
+    found = Completions(reader).get_completions(Document(line), CompleteEvent())
     assert [one.text for one in found] == wanted
 
 

@@ -115,7 +115,7 @@ def test_a_quiet_row_notes_its_last_hit_and_lets_the_run_go_on() -> None:
 
 def test_a_place_in_physical_memory_tells_pages_apart() -> None:
     bare = Bare(LOOP)
-    base = int(bare.m.rb_true[8])
+    base = int(bare.m.read_base_true[8])
     assert run(bare, [Row(STOP_WRITE, place=(base + 1, base + 1))], 500) == []
     assert run(bare, [Row(STOP_WRITE, place=(base, base))])[0][2] == 0x8000
 
@@ -132,7 +132,7 @@ def test_stack_stops_see_pushes_and_pops_but_not_other_accesses() -> None:
 def test_virgin_memory_stops_where_the_map_says_so() -> None:
     bare = Bare("00 00 00")
     arm(bare.m, [Row(STOP_VIRGIN)])
-    base = int(bare.m.wb_true[0])
+    base = int(bare.m.write_base_true[0])
     bare.m.untouched[base + 0x102:base + 0x1000] = 1
     assert go_on(bare)[0][2] == 0x102 and bare.pc == 0x102
 

@@ -114,11 +114,11 @@ def test_cts_from_the_terminal_is_followed() -> None:
     bench = acia(0x35, cts="terminal")
     assert bench.read("control") == TDRE | IRQ
     bench.s.line.cts = 0
-    bench.m.ev[0] = bench.t + 5
+    bench.m.event_t[0] = bench.t + 5
     bench.advance(bench.t + 5)
     assert bench.read("control") == CTS and not bench.int_line
     bench.s.line.cts = 1
-    bench.m.ev[0] = bench.t + 5
+    bench.m.event_t[0] = bench.t + 5
     bench.advance(bench.t + 5)
     assert bench.read("control") == TDRE | IRQ and bench.int_line
 
@@ -221,7 +221,7 @@ def test_send_break_and_rts_high_turn_the_transmit_interrupt_off() -> None:
 # --- carrier ------------------------------------------------------------------------------
 def lose_carrier(bench: Bench, present: int) -> None:
     bench.s.line.dcd = present
-    bench.m.ev[0] = bench.t + 5
+    bench.m.event_t[0] = bench.t + 5
     bench.advance(bench.t + 5)
 
 
@@ -321,7 +321,7 @@ def test_receiver_goes_on_after_a_clock_that_stopped_between_looks() -> None:
     bench.advance(1300)
     start_clock(bench.m, line, np.int64(1300), line.clock.num, line.clock.den, line.clock.t,
                 line.clock.rem)
-    bench.m.ev[0] = 1301
+    bench.m.event_t[0] = 1301
     assert until(bench, RDRF) <= 1000 + 640 and bench.read("data") == ord("U")
 
 

@@ -26,7 +26,7 @@ def numbered(tmp_path: Path, size: int, page: int) -> Any:
 
 def place(bench: Bench, address: int) -> int:
     """Give the physical place behind an address, by the map."""
-    return int(bench.m.rb[address >> 12]) + (address & 0xFFF)
+    return int(bench.m.read_base[address >> 12]) + (address & 0xFFF)
 
 
 def on(bench: Bench, pages: Any = EXAMPLE) -> Bench:
@@ -69,9 +69,9 @@ def test_windows_of_any_size(tmp_path: Path, size: int) -> None:
 
 def test_registers_beyond_the_windows_do_nothing() -> None:
     bench = on(Bench(CARD, {"window-size": 16384, "ram-page": 0x40}), (0, 1, 2, 3))
-    before = bench.m.rb.tolist()
+    before = bench.m.read_base.tolist()
     bench.write("page4", 9)
-    assert bench.m.rb.tolist() == before
+    assert bench.m.read_base.tolist() == before
 
 
 def test_registers_cannot_be_read() -> None:
@@ -270,7 +270,7 @@ def test_machine_code_does_the_same(settings: dict[str, Any]) -> None:
         for bench in (plain, native):
             bench.m.pc = bench.m.sp = 0x1000 * (byte & 15)
             bench.write(register, byte)
-        assert plain.m.rb.tolist() == native.m.rb.tolist()
-        assert plain.m.wb.tolist() == native.m.wb.tolist()
+        assert plain.m.read_base.tolist() == native.m.read_base.tolist()
+        assert plain.m.write_base.tolist() == native.m.write_base.tolist()
     assert plain.s.tobytes() == native.s.tobytes()
     assert int(plain.s.pulled_pc) > 10

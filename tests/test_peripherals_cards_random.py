@@ -78,7 +78,7 @@ def outcome(name: str, more: dict[str, Any], steps: list[tuple[str, int, int, in
             bench.reset(t=at)
         else:
             bench.advance(at)
-        seen += [bench.t, int(bench.m.ip[0]), bench.int_line, int(bench.m.ev[0])]
+        seen += [bench.t, int(bench.m.ip[0]), bench.int_line, int(bench.m.event_t[0])]
     return [seen, bench.words(), bench.s.tobytes(), bench.m.line_level[0].tobytes()]
 
 

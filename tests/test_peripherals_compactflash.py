@@ -357,7 +357,7 @@ def test_a_card_taken_out_and_another_put_in(tmp_path: Path) -> None:
     assert m.m.halted == 0 and int(s.absent_polls) > 100  # FFh: busy for ever
     change(m, "cf.medium", open_blocks(tmp_path / "other.img", False))
     assert (int(s.fitted), int(s.busy), int(s.total), int(s.eight)) == (1, 1, 100, 0)
-    assert m.m.ev[m.slot("cf").number] == m.m.t + int(s.reset_time)
+    assert m.m.event_t[m.slot("cf").number] == m.m.t + int(s.reset_time)
     m.run(int(m.m.t) + int(s.reset_time) + 100)
     assert (int(s.busy), int(s.error), int(s.count)) == (0, 1, 1)
 

@@ -54,7 +54,7 @@ def test_without_index_pulses_the_execution_phase_never_ends(settings, output, w
     with pytest.raises(TooLong):
         fdc.wait(RQM, RQM, 5000)
     assert f"READ DATA waits for index pulses that do not come: {why}" in fdc.bench.words()[0]
-    assert fdc.bench.m.ev[0] > 1 << 60  # and it costs nothing to wait
+    assert fdc.bench.m.event_t[0] > 1 << 60  # and it costs nothing to wait
 
 
 def test_motor_turned_on_ends_the_waiting():
@@ -209,9 +209,9 @@ def test_int_comes_with_each_byte_and_with_the_results():
     fdc = ready({"interrupt": True})
     fdc.command(0x46, 0, 0, 0, 1, 2, 1, 0x1B, 0xFF)
     for _ in range(3):
-        fdc.bench.advance(int(fdc.bench.m.ev[0]))
+        fdc.bench.advance(int(fdc.bench.m.event_t[0]))
         while not fdc.bench.int_line:
-            fdc.bench.advance(int(fdc.bench.m.ev[0]))
+            fdc.bench.advance(int(fdc.bench.m.event_t[0]))
         assert fdc.status() == RQM | DIO | NDM | CB
         fdc.bench.read("data")
         assert fdc.bench.int_line == 0

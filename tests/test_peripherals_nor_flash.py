@@ -22,13 +22,13 @@ def bench() -> Bench:
 
 
 def test_plain_memory_answers_while_the_chip_is_quiet(bench: Bench) -> None:
-    assert int(bench.m.rb[0]) == int(bench.m.mem_base[0])
+    assert int(bench.m.read_base[0]) == int(bench.m.mem_base[0])
     start = program(bench, 0x100, 0x55)
-    assert set(bench.m.rb.tolist()) == {CALL}
-    assert int(bench.m.ev[0]) == start + 56
+    assert set(bench.m.read_base.tolist()) == {CALL}
+    assert int(bench.m.event_t[0]) == start + 56
     bench.advance(start + 56)
-    assert int(bench.m.rb[0]) == int(bench.m.mem_base[0])
-    assert int(bench.m.ev[0]) == FAR
+    assert int(bench.m.read_base[0]) == int(bench.m.mem_base[0])
+    assert int(bench.m.event_t[0]) == FAR
 
 
 def test_a_read_ends_an_operation_that_is_over(bench: Bench) -> None:
@@ -36,7 +36,7 @@ def test_a_read_ends_an_operation_that_is_over(bench: Bench) -> None:
     start = program(bench, 0x100, 0x55)
     bench.m.t = start + 56
     assert peek(bench, 0x100) == 0x55
-    assert int(bench.m.rb[0]) >= 0
+    assert int(bench.m.read_base[0]) >= 0
 
 
 def test_every_read_flips_dq6_wherever_it_goes(bench: Bench) -> None:
@@ -117,7 +117,7 @@ def test_reset_does_not_reach_the_chip(bench: Bench) -> None:
     assert peek(bench, 0x100) & 0x80 == 0
     bench.advance(start + 72_000)
     assert peek(bench, 0x100) == 0xFF
-    assert int(bench.m.rb[0]) >= 0
+    assert int(bench.m.read_base[0]) >= 0
 
 
 def test_words_say_what_it_is_doing(bench: Bench) -> None:

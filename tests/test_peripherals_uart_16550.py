@@ -164,7 +164,7 @@ def test_modem_changes_ask() -> None:
     bench.write(IER, 0x08)
     assert bench.int_line == 0
     bench.s.line.cts = 0
-    bench.m.ev[0] = bench.t
+    bench.m.event_t[0] = bench.t
     bench.advance(bench.t + 1)
     assert bench.int_line == 1 and bench.read(IIR) == 0x00
     assert bench.read(MSR) & 0x1F == 0x01

@@ -41,7 +41,7 @@ def test_timer_is_exact_after_any_time(prescaler: int, constant: int, t: int) ->
     set_up(bench, 0, 0x05 if prescaler == 16 else 0x25, constant)
     step = Fraction(prescaler)
     assert bench.read("channel0", t) == count_at(t, step, START + step, constant) & 0xFF
-    assert bench.m.ev[0] == FAR  # nobody listens: no events
+    assert bench.m.event_t[0] == FAR  # nobody listens: no events
 
 
 @EXACT
@@ -69,7 +69,7 @@ def test_requests_stand_at_exact_multiples(control: int, constant: int, t: int) 
     if t >= START + period:
         bench.ack()
     zeros = max((t - START) // period, 0)
-    assert int(bench.m.ev[0]) == START + (zeros + 1) * period
+    assert int(bench.m.event_t[0]) == START + (zeros + 1) * period
 
 
 def busy_bench(native: bool = False) -> Bench:
@@ -247,9 +247,9 @@ def test_pending_channel_needs_no_events() -> None:
     bench = Bench(CARD)
     set_up(bench, 0, 0x85, 1)
     bench.advance(100)
-    assert int(bench.m.ev[0]) == FAR
+    assert int(bench.m.event_t[0]) == FAR
     bench.ack(105)
-    assert int(bench.m.ev[0]) == START + 16 * 7
+    assert int(bench.m.event_t[0]) == START + 16 * 7
 
 
 def test_disabling_drops_the_request() -> None:
@@ -260,7 +260,7 @@ def test_disabling_drops_the_request() -> None:
     assert bench.int_line == 1
     bench.write("channel0", 0x01)
     assert bench.int_line == 0
-    assert int(bench.m.ev[0]) == FAR
+    assert int(bench.m.event_t[0]) == FAR
 
 
 def test_reset_stops_everything_and_keeps_the_vector() -> None:
@@ -314,7 +314,7 @@ def test_wired_timer_is_a_steady_clock_without_events() -> None:
     bench = Bench(CARD, wires=[(0, "zcto0", 0, "trigger3")])
     set_up(bench, 0, 0x05, 13)
     assert output(bench, 0) == (16 * 13, START + 16 * 13)
-    assert int(bench.m.ev[0]) == FAR
+    assert int(bench.m.event_t[0]) == FAR
     bench.write("channel0", 0x03, 5000)
     assert int(bench.m.line_kind[0, 0]) == 0
 
@@ -337,7 +337,7 @@ def test_new_constant_changes_the_output_at_the_zero_count() -> None:
     set_up(bench, 0, 0x05, 10)
     set_up(bench, 0, 0x05, 20, 100)
     assert output(bench, 0)[0] == 160
-    assert int(bench.m.ev[0]) == START + 160
+    assert int(bench.m.event_t[0]) == START + 160
     bench.advance(START + 160)
     assert output(bench, 0) == (320, START + 160 + 320)
     # edges at 160, 480, 800: the listener has counted each once

@@ -24,7 +24,7 @@ def requests(bench: Bench, count: int) -> list[int]:
     """Give the T-states of the next requests, each acknowledged and ended at once."""
     seen = []
     while len(seen) < count:
-        bench.advance(int(bench.m.ev[0]))
+        bench.advance(int(bench.m.event_t[0]))
         if bench.int_line:
             seen.append(bench.t)
             bench.ack()
@@ -159,7 +159,7 @@ def test_reset_bit_stops_and_a_constant_restarts() -> None:
     """UM0081 p.39: with bits 1 and 2 set the channel starts when the constant arrives."""
     bench = timer("4 MHz", 16, 100)
     bench.write("channel0", TIMER_16 | 2, 500)
-    assert int(bench.m.ev[0]) > 10**12
+    assert int(bench.m.event_t[0]) > 10**12
     bench.write("channel0", 10, 3000)
     assert requests(bench, 2) == [3000 + START + 160, 3000 + START + 320]
 

@@ -57,7 +57,7 @@ def test_times_to_the_t_state(hz: str, grade: str, byte: str, sector: str, chip:
             poke(flash, 0x2AAA, 0x55)
             start = flash.t + 2
             poke(flash, 0x5555, 0x10)
-        return int(flash.m.ev[0]) - start
+        return int(flash.m.event_t[0]) - start
 
     clock = Bench(CARD, FLAT, hz=hz).hz
     assert busy_for("byte") == ceil(clock * Fraction(byte))
@@ -76,7 +76,7 @@ def test_rewriting_the_chip_takes_what_the_sheet_says() -> None:
     """S71147: about 8 s for the whole 040: an erase and 512 Ki bytes at 14 us."""
     chip = Bench(CARD, FLAT, hz="4 MHz")
     start = program(chip, 0, 0)
-    whole = (int(chip.m.ev[0]) - start) * 0x80000 + Fraction("0.07") * chip.hz
+    whole = (int(chip.m.event_t[0]) - start) * 0x80000 + Fraction("0.07") * chip.hz
     assert Fraction("7.3") < whole / chip.hz < 8
 
 

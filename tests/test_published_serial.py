@@ -182,12 +182,12 @@ def test_sio_vector_of_every_cause(base: int, channel: str, cause: str, code: in
         bench.write(f"{channel}-data", 0x41)
     elif cause == "status":
         line.cts = 0
-        bench.m.ev[0] = bench.t + 1
+        bench.m.event_t[0] = bench.t + 1
     else:
         line.typed[0] = 0x00
         line.typed_t[0] = bench.t
         line.typed_in = 1
-        bench.m.ev[0] = bench.t
+        bench.m.event_t[0] = bench.t
     bench.advance(bench.t + 1200)
     assert bench.ack() == (base & 0xF1) | code
 
@@ -210,7 +210,7 @@ def test_sio_receive_cushion(frames: int, overrun: int) -> None:
     for k in range(4):
         line.typed[k], line.typed_t[k] = 0x41 + k, 1000
     line.typed_in = 4
-    bench.m.ev[0] = 1000
+    bench.m.event_t[0] = 1000
     bench.advance(1000 + frames * 640)
     assert bench.s.channel[0].overruns == overrun
     assert bench.s.channel[0].received == frames

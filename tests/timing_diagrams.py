@@ -109,7 +109,7 @@ def taken(program: str) -> Machine:
     state = built.slots[-1].state
     state.when[0], state.count, state.keeps, state.length = 2, 1, 1, 3
     state.what, state.address = bus_taker.READ, 0x1234
-    built.m.ev[built.slots[-1].number] = 2
+    built.m.event_t[built.slots[-1].number] = 2
     place(built, 0x1234, b"\xaf")
     return built
 

@@ -14,7 +14,7 @@ STATE = np.dtype([
 
 @entry(STATE)
 def reset(m, s, a, t):
-    m.ev[s.slot] = t + s.period if s.period > 0 else FAR
+    m.event_t[s.slot] = t + s.period if s.period > 0 else FAR
     return np.int64(0)
 
 
@@ -41,10 +41,10 @@ def write(m, s, a, t):
 
 @entry(STATE)
 def advance(m, s, t, b):
-    while m.ev[s.slot] <= t:
+    while m.event_t[s.slot] <= t:
         m.ip[s.slot] = 1
         m.irq_dirty = 1
-        m.ev[s.slot] += s.period
+        m.event_t[s.slot] += s.period
     return np.int64(0)
 
 

@@ -44,7 +44,7 @@ def timer_advance(m, s, t, _):
         s.a += PERIOD
         m.ip[s.slot] = 1
         m.irq_dirty = 1
-    m.ev[s.slot] = s.a
+    m.event_t[s.slot] = s.a
     return np.int64(0)
 
 

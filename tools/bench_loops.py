@@ -189,14 +189,15 @@ class BareMachine:
         m = self.m = self.record[0]
         m.phys[:MEMORY] = memory_of(loop)
         m.slots = 1
-        m.st[0] = POOL_AT
+        m.state_offset[0] = POOL_AT
         self.state = m.pool[:cards.STATE.itemsize].view(cards.STATE).view(np.recarray)
-        m.ev[:] = FAR
+        m.event_t[:] = FAR
         m.held_t = -1
         m.log_limit = FAR
         m.rclaim[:] = m.wclaim[:] = NOT_MINE
         m.mem_count = 1
-        m.rclaim[0] = m.wclaim[0] = m.rb_true[:] = m.wb_true[:] = np.arange(16) * 4096
+        m.rclaim[0] = m.wclaim[0] = np.arange(16) * 4096
+        m.read_base_true[:] = m.write_base_true[:] = np.arange(16) * 4096
         m.owner[:] = 1
         m.port_slot[:] = -1
         for register, port in enumerate(PORTS[loop.card]):
@@ -204,7 +205,7 @@ class BareMachine:
         if loop.card == TIMER:
             m.int_kind[0] = CHAINED_INTERRUPT
             m.chain_len = m.chained[0] = m.iei[0] = m.ieo[0] = 1
-            m.ev[0] = 0
+            m.event_t[0] = 0
         refresh_map(m)
         self._connect(ENTRIES[loop.card])
 
@@ -216,7 +217,7 @@ class BareMachine:
             return
         loaded = units.load(UNITS)
         for entry, function in functions.items():
-            self.m.fn[0, entry] = loaded.addresses[f"bench_cards.{function.__name__}"]
+            self.m.card_functions[0, entry] = loaded.addresses[f"bench_cards.{function.__name__}"]
         self._native = units.callable_root("emu.cpu.run.run", 1)
 
     def run(self, t_stop: int) -> None:
@@ -230,10 +231,10 @@ class BareMachine:
         """Give all that the reference must agree on."""
         m = self.m
         same = ("pc", "sp", "i", "refresh", "iff1", "iff2", "im", "wz", "q", "after_ei", "t",
-                "instructions", "int_line", "bus_byte", "r", "port_reads", "port_writes", "rb",
-                "wb")
+                "instructions", "int_line", "bus_byte", "r", "port_reads", "port_writes",
+                "read_base", "write_base")
         found = {name: np.array(self.record[name][0]) for name in same}
-        for name in ("ev", "ip", "ius", "int_count", "reti_count"):
+        for name in ("event_t", "ip", "ius", "int_count", "reti_count"):
             found[name] = np.array(self.record[name][0][0])
         found["card"] = np.array([self.state["a"][0], self.state["b"][0]])
         found["memory"] = np.array(m.phys[:MEMORY])

@@ -17,9 +17,10 @@ FAR = 1 << 62
 # The layout of ``struct machine`` in reference.c, every number int64.
 _NUMBERS = [("r", 16), "pc", "sp", "i", "refresh", "iff1", "iff2", "im", "wz", "q", "after_ei",
             "instructions", "t", "next_event", "t_stop", "int_line", "irq_dirty", "held_t",
-            "held_int", ("rb", 16), ("wb", 16), ("wait_m1", 16), ("wait_mem", 16), "empty_reads",
+            "held_int", ("read_base", 16), ("write_base", 16), ("wait_m1", 16),
+            ("wait_mem", 16), "empty_reads",
             "rom_writes", "bus_byte", ("port_slot", 256), ("port_reg", 256),
-            ("port_reads", 256), ("port_writes", 256), "slots", ("ev", SLOTS), ("ip", SLOTS),
+            ("port_reads", 256), ("port_writes", 256), "slots", ("event_t", SLOTS), ("ip", SLOTS),
             ("ius", SLOTS), ("int_count", SLOTS), ("reti_count", SLOTS), ("kind", SLOTS),
             ("state", SLOTS * 4)]
 REFERENCE = np.dtype(
@@ -56,16 +57,16 @@ class ReferenceMachine:
         self.record = np.zeros(1, REFERENCE)
         m = self.record[0]
         m["phys"] = memory_of(loop)
-        m["rb"] = m["wb"] = np.arange(16) * 4096
+        m["read_base"] = m["write_base"] = np.arange(16) * 4096
         m["slots"] = 1
         m["held_t"] = -1
-        m["ev"][:] = FAR
+        m["event_t"][:] = FAR
         m["kind"][0] = loop.card
         m["port_slot"][:] = -1
         for register, port in enumerate(PORTS[loop.card]):
             m["port_slot"][port], m["port_reg"][port] = 0, register
         if loop.card == TIMER:
-            m["ev"][0] = 0
+            m["event_t"][0] = 0
 
     def run(self, t_stop: int) -> None:
         """Run to a T-state; RuntimeError on an opcode that the reference lacks."""
@@ -76,10 +77,10 @@ class ReferenceMachine:
     def end_state(self) -> dict[str, np.ndarray]:
         """Give the same as BareMachine.end_state."""
         same = ("pc", "sp", "i", "refresh", "iff1", "iff2", "im", "wz", "q", "after_ei", "t",
-                "instructions", "int_line", "bus_byte", "r", "port_reads", "port_writes", "rb",
-                "wb")
+                "instructions", "int_line", "bus_byte", "r", "port_reads", "port_writes",
+                "read_base", "write_base")
         found = {name: np.array(self.record[name][0]) for name in same}
-        for name in ("ev", "ip", "ius", "int_count", "reti_count"):
+        for name in ("event_t", "ip", "ius", "int_count", "reti_count"):
             found[name] = np.array(self.record[name][0][0])
         found["card"] = np.array(self.record["state"][0][:2])
         found["memory"] = np.array(self.record["phys"][0])

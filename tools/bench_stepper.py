@@ -11,7 +11,7 @@ from bench_table import Workload
 from emu.backplane.description import load
 from emu.machine.machine import Machine
 from emu.stepper.search import Access
-from emu.stepper.sitting import Event, Sitting, Spot
+from emu.stepper.stepper import Event, Spot, Stepper
 from emu.stepper.watch import parse
 
 ROOT = Path(__file__).parent.parent
@@ -27,37 +27,37 @@ DOZEN = (
     "conflict")
 
 
-def seated(seconds: int) -> Sitting:
+def seated(seconds: int) -> Stepper:
     """Sit at a Tidewater that prints all the time, so many emulated seconds into the run."""
-    sitting = Sitting(Machine(load(FULL)))
-    sitting.until(parse('text "tw> "', sitting.book))
+    stepper = Stepper(Machine(load(FULL)))
+    stepper.until(parse('text "tw> "', stepper.book))
     for second in range(seconds + 1):
-        sitting.change("typed", "sio.a", b"cat almanac\r",
-                       after=sitting.machine.at(Fraction(second)))
-    sitting.go(sitting.machine.at(Fraction(seconds)))
-    return sitting
+        stepper.change("typed", "sio.a", b"cat almanac\r",
+                       after=stepper.machine.at(Fraction(second)))
+    stepper.go(stepper.machine.at(Fraction(seconds)))
+    return stepper
 
 
-def speed(sitting: Sitting, start: Spot, stops: Sequence[str]) -> float:
+def speed(stepper: Stepper, start: Spot, stops: Sequence[str]) -> float:
     """Run half an emulated second with stops armed; million T-states a second."""
-    sitting.jump(start)
-    sitting.stops.clear()
+    stepper.jump(start)
+    stepper.stops.clear()
     for text in stops:
-        sitting.add(parse(text, sitting.book))
-    end = sitting.t + sitting.machine.at(Fraction(1, 2))
+        stepper.add(parse(text, stepper.book))
+    end = stepper.t + stepper.machine.at(Fraction(1, 2))
     began = time.thread_time_ns()
-    event = sitting.go(end)
+    event = stepper.go(end)
     spent = time.thread_time_ns() - began
     if event.reason != "time":
         raise RuntimeError(f"a stop that should not be met was: {event.words}")
-    sitting.stops.clear()
-    return (sitting.t - start.t) * 1e3 / spent
+    stepper.stops.clear()
+    return (stepper.t - start.t) * 1e3 / spent
 
 
-def answer(sitting: Sitting, end: Spot, ask: Callable[[], Event | Access | None]) -> float:
+def answer(stepper: Stepper, end: Spot, ask: Callable[[], Event | Access | None]) -> float:
     """Ask something at the end of the run; milliseconds until it answers."""
-    if sitting.spot != end:
-        sitting.jump(end)
+    if stepper.spot != end:
+        stepper.jump(end)
     began = time.perf_counter_ns()
     if ask() is None:
         raise RuntimeError("nothing was found")
@@ -67,34 +67,34 @@ def answer(sitting: Sitting, end: Spot, ask: Callable[[], Event | Access | None]
 def workloads(_: Path, short: bool) -> list[Workload]:
     """Make one long run, and ask at its end."""
     seconds = SHORT if short else LONG
-    sitting = seated(seconds)
-    end = sitting.spot
-    middle = Spot(sitting.machine.at(Fraction(seconds, 2)), end.inputs)
-    sitting.jump(middle)
-    start = sitting.spot
-    place = sitting.book.place(sitting.book.address("rst38_hook"))
+    stepper = seated(seconds)
+    end = stepper.spot
+    middle = Spot(stepper.machine.at(Fraction(seconds, 2)), end.inputs)
+    stepper.jump(middle)
+    start = stepper.spot
+    place = stepper.book.place(stepper.book.address("rst38_hook"))
     assert place is not None, "the hook lies in RAM"
-    seldom = parse("boot", sitting.book)
+    seldom = parse("boot", stepper.book)
 
     def last_stop() -> Event:
-        sitting.stops.append(seldom)
-        event = sitting.back_to_stop()
-        sitting.stops.remove(seldom)
+        stepper.stops.append(seldom)
+        event = stepper.back_to_stop()
+        stepper.stops.remove(seldom)
         return event
 
     name = "busy, in the stepper"
     return [
-        Workload(name, "MT/s", lambda: speed(sitting, start, ())),
-        Workload("  a dozen stops on hot code", "MT/s", lambda: speed(sitting, start, DOZEN),
+        Workload(name, "MT/s", lambda: speed(stepper, start, ())),
+        Workload("  a dozen stops on hot code", "MT/s", lambda: speed(stepper, start, DOZEN),
                  against=name, goal_ratio=1 / 3),
         Workload("  an expression at every instruction", "MT/s",
-                 lambda: speed(sitting, start, ("when hl = 1 and sp = 0",)), against=name),
+                 lambda: speed(stepper, start, ("when hl = 1 and sp = 0",)), against=name),
         Workload(f"one step back, {seconds} s into it", "ms",
-                 lambda: answer(sitting, end, sitting.back), better="lower", goal=1000),
+                 lambda: answer(stepper, end, stepper.back), better="lower", goal=1000),
         Workload("who wrote a byte last: at its start", "ms",
-                 lambda: answer(sitting, end, lambda: sitting.last_write(place)), better="lower"),
+                 lambda: answer(stepper, end, lambda: stepper.last_write(place)), better="lower"),
         Workload("back to a stop: at its start", "ms",
-                 lambda: answer(sitting, end, last_stop), better="lower"),
+                 lambda: answer(stepper, end, last_stop), better="lower"),
         Workload("memory for going back", "MiB",
-                 lambda: sitting.history.shelf.bytes / (1 << 20), better="lower", goal=512),
+                 lambda: stepper.history.shelf.bytes / (1 << 20), better="lower", goal=512),
     ]

@@ -47,12 +47,12 @@ class Bench:
     def __init__(self) -> None:
         self.record = new_record()
         m = self.record[0]
-        m.rb_true[:] = np.arange(16) * 4096
-        m.wb_true[:] = m.rb_true
+        m.read_base_true[:] = np.arange(16) * 4096
+        m.write_base_true[:] = m.read_base_true
         m.owner[:] = 1
-        m.ev[:] = FAR
+        m.event_t[:] = FAR
         m.slots = 1
-        m.st[0] = POOL_AT
+        m.state_offset[0] = POOL_AT
         m.log_limit = FAR
         self.feed = m.pool[:hot.PORT_FEED.itemsize].view(hot.PORT_FEED).view(np.recarray)
         if jit.plain_python():
@@ -60,7 +60,7 @@ class Bench:
             calls.PLAIN_TABLE[-1, 0] = (self.feed[0], [None, hot.feed_read] + [None] * 6)
         else:
             loaded = units.load(UNITS)
-            m.fn[0, calls.READ] = loaded.addresses["conformance_cases.feed_read"]
+            m.card_functions[0, calls.READ] = loaded.addresses["conformance_cases.feed_read"]
             self._prepare = units.callable_root("conformance_cases.prepare", 2)
             self._collect = units.callable_root("conformance_cases.collect", 2)
             self._run = units.callable_root("emu.cpu.run.run", 1)

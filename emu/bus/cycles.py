@@ -121,7 +121,7 @@ def memory_on_bus(m, address, kind, waits, when):
     """Give the byte that stands on the data bus in a memory read, seen in T-state ``when``."""
     seen = np.int64(address) if m.faulty == 0 else address_seen(m, address)
     page = seen >> 12
-    base = m.rb_true[page]
+    base = m.read_base_true[page]
     m.bus_driver = m.owner[page]
     value = np.int64(-1)
     if base >= 0:
@@ -183,7 +183,7 @@ def acknowledge_byte(m, when):
 def store(m, address, value, when):
     """Write to whatever memory answers an address; a card is told T-state ``when``."""
     page = address >> 12
-    base = m.wb_true[page]
+    base = m.write_base_true[page]
     m.old_byte = value  # elsewhere a change cannot be told
     if base >= 0:
         m.old_byte = np.int64(m.phys[base + (address & 0xFFF)])
@@ -238,7 +238,7 @@ def plain_read(m, t, address, kind, waits, stops):
     """
     # No call in here: so the functions below save no registers, a tenth of a trace's time.
     page = (address >> 12) & 15
-    base = m.rb_true[page]
+    base = m.read_base_true[page]
     if base < 0 or (m.log_only == 0 and (
             m.plain_aside == 0 or (m.stop_map[np.uint64(address)] & stops) != 0)):
         return np.int64(-1)
@@ -331,7 +331,7 @@ def write_aside(m, t, pc, address, value):
 def write_slow(m, t, pc, address, value):
     """Write memory off the fast path."""
     page = (address >> 12) & 15
-    base = m.wb_true[page]
+    base = m.write_base_true[page]
     if base < 0 or (m.log_only == 0 and (
             m.plain_aside == 0 or (m.stop_map[np.uint64(address)] & WRITING) != 0)):
         write_aside(m, t, pc, address, value)
@@ -345,7 +345,7 @@ def write_slow(m, t, pc, address, value):
 def rd(m, t, pc, address):
     """Run a memory read cycle; the byte, and the time after it."""
     page = (address >> 12) & 15
-    base = m.rb[page]
+    base = m.read_base[page]
     if base >= 0:
         value = np.int64(m.phys[np.uint64(base + (address & 0xFFF))])
     else:
@@ -357,7 +357,7 @@ def rd(m, t, pc, address):
 def wr(m, t, pc, address, value):
     """Run a memory write cycle; the time after it."""
     page = (address >> 12) & 15
-    base = m.wb[page]
+    base = m.write_base[page]
     if base >= 0:
         m.phys[np.uint64(base + (address & 0xFFF))] = value
     else:
@@ -369,7 +369,7 @@ def wr(m, t, pc, address, value):
 def m1(m, t, pc):
     """Run an opcode fetch and step R; the byte, the time after it, and the next PC."""
     page = (pc >> 12) & 15
-    base = m.rb[page]
+    base = m.read_base[page]
     if base >= 0:
         value = np.int64(m.phys[np.uint64(base + (pc & 0xFFF))])
     else:
@@ -385,7 +385,7 @@ def m1_first(m, t, pc):
     """Run the first opcode fetch of an instruction as `m1` does; byte -1, and time and PC as
     they were, when a stop stands before it."""
     page = (pc >> 12) & 15
-    base = m.rb[page]
+    base = m.read_base[page]
     if base >= 0:
         value = np.int64(m.phys[np.uint64(base + (pc & 0xFFF))])
     else:
@@ -405,7 +405,7 @@ def m1_first(m, t, pc):
 def fetch(m, t, pc):
     """Read an operand byte at PC; the byte, the time after it, and the next PC."""
     page = (pc >> 12) & 15
-    base = m.rb[page]
+    base = m.read_base[page]
     if base >= 0:
         value = np.int64(m.phys[np.uint64(base + (pc & 0xFFF))])
     else:

@@ -14,7 +14,7 @@ def soonest_event(m):
     """Give the time of the first event of any card, FAR when there is none."""
     soonest = np.int64(FAR)
     for slot in range(SLOTS):  # not m.slots: with a fixed count it costs the same for any number
-        soonest = min(soonest, m.ev[slot])
+        soonest = min(soonest, m.event_t[slot])
     return soonest
 
 
@@ -24,7 +24,7 @@ def catch_up(m, when):
     soonest = soonest_event(m)
     if soonest <= when:
         for slot in range(m.slots):
-            if m.ev[slot] <= when:
+            if m.event_t[slot] <= when:
                 call_card(m, slot, ADVANCE, when, 0)
         soonest = soonest_event(m)
     if m.irq_dirty == 1:
@@ -40,7 +40,7 @@ def access(m, slot, entry, a, when):
     line = m.int_line
     latch = m.nmi_latch
     value = call_card(m, slot, entry, a, when)
-    m.next_event = min(m.next_event, m.ev[slot] + 1)
+    m.next_event = min(m.next_event, m.event_t[slot] + 1)
     if m.irq_dirty == 1:
         update_int(m)
         if m.held_t != when:

@@ -139,7 +139,7 @@ def memory_absent(m, address, page, slot):
         kind = m.faults[row, KIND]
         if kind == SILENT:
             return 1
-        if kind == RAM_DEAD and (m.faults[row, PARAMETER_A] == 1 or m.wb_true[page] >= 0):
+        if kind == RAM_DEAD and (m.faults[row, PARAMETER_A] == 1 or m.write_base_true[page] >= 0):
             return 1
     return 0
 
@@ -197,7 +197,7 @@ def vector_byte(m, slot, value):
 def store_seen(m, address, page, value):
     """Give the byte that arrives at the memory in a write, or -1 when nothing takes it."""
     slot = m.owner[page] - 1
-    if memory_absent(m, address, page, slot) == 1 and m.wb_true[page] != ROM:
+    if memory_absent(m, address, page, slot) == 1 and m.write_base_true[page] != ROM:
         return np.int64(-1)
     return byte_seen(m, address, slot, value)
 

@@ -22,13 +22,13 @@ def claim(m, slot, page, read_base, write_base):
     m.rclaim[slot, page] = read_base
     m.wclaim[slot, page] = write_base
     if m.mem_count == 1:
-        m.rb_true[page] = read_base
-        m.wb_true[page] = write_base
+        m.read_base_true[page] = read_base
+        m.write_base_true[page] = write_base
         m.owner[page] = slot + 1 if read_base != NOT_MINE or write_base != NOT_MINE else 0
         m.wait_m1[page] = m.cpu_wait_m1 + m.slot_wait_m1[slot]
         m.wait_mem[page] = m.cpu_wait_mem + m.slot_wait_mem[slot]
-        m.rb[page] = read_base if m.slow_read[page] == 0 else CALL
-        m.wb[page] = write_base if m.slow_write[page] == 0 else CALL
+        m.read_base[page] = read_base if m.slow_read[page] == 0 else CALL
+        m.write_base[page] = write_base if m.slow_write[page] == 0 else CALL
     else:
         remap(m, page)
 
@@ -62,13 +62,13 @@ def remap(m, page):
         read_base = SEVERAL
     if writers > 1:
         write_base = SEVERAL
-    m.rb_true[page] = read_base
-    m.wb_true[page] = write_base
+    m.read_base_true[page] = read_base
+    m.write_base_true[page] = write_base
     m.owner[page] = owner
     m.wait_m1[page] = m.cpu_wait_m1 + wait_m1
     m.wait_mem[page] = m.cpu_wait_mem + wait_mem
-    m.rb[page] = read_base if m.slow_read[page] == 0 else CALL
-    m.wb[page] = write_base if m.slow_write[page] == 0 else CALL
+    m.read_base[page] = read_base if m.slow_read[page] == 0 else CALL
+    m.write_base[page] = write_base if m.slow_write[page] == 0 else CALL
 
 
 @compiled
@@ -81,5 +81,5 @@ def refresh_map(m):
     for page in range(PAGES):
         m.slow_read[page] = every | m.stop_reads[page]
         m.slow_write[page] = every | m.stop_writes[page]
-        m.rb[page] = m.rb_true[page] if m.slow_read[page] == 0 else CALL
-        m.wb[page] = m.wb_true[page] if m.slow_write[page] == 0 else CALL
+        m.read_base[page] = m.read_base_true[page] if m.slow_read[page] == 0 else CALL
+        m.write_base[page] = m.write_base_true[page] if m.slow_write[page] == 0 else CALL

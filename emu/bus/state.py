@@ -111,11 +111,11 @@ _HEAD = [
     ("kept_what", np.int64), ("kept_t", np.int64), ("kept_numbers", np.int64, (15,)),
     ("kept_r", np.int64, (16,)), ("kept_alt", np.int64, (8,)),
     # --- address space ---------------------------------------------------------------
-    ("rb", np.int64, (PAGES,)),  # fast base for reading, or negative: bus.read_aside
-    ("wb", np.int64, (PAGES,)),
+    ("read_base", np.int64, (PAGES,)),  # fast base for reading, or negative: bus.read_aside
+    ("write_base", np.int64, (PAGES,)),
     ("wait_m1", np.int64, (PAGES,)), ("wait_mem", np.int64, (PAGES,)),
-    ("rb_true", np.int64, (PAGES,)),  # base, CALL, SEVERAL or NOT_MINE
-    ("wb_true", np.int64, (PAGES,)),  # the same, or ROM
+    ("read_base_true", np.int64, (PAGES,)),  # base, CALL, SEVERAL or NOT_MINE
+    ("write_base_true", np.int64, (PAGES,)),  # the same, or ROM
     ("owner", np.int64, (PAGES,)),  # slot + 1 that answers, 0 nobody
     ("slow_read", np.int64, (PAGES,)),  # 1: every read takes the slow path (log, stops ...)
     ("slow_write", np.int64, (PAGES,)),
@@ -139,11 +139,11 @@ _HEAD = [
     ("decode_count", np.int64),
     # --- cards -----------------------------------------------------------------------
     ("slots", np.int64),
-    ("fn", np.int64, (SLOTS, FUNCTIONS)),  # addresses of the card's functions
+    ("card_functions", np.int64, (SLOTS, FUNCTIONS)),  # addresses of the card's functions
     ("plain", np.int64, (SLOTS,)),  # addresses of a plain Python card's objects (plaincards)
     ("fault", np.int64),  # 1: a card in plain Python failed; none is called again
-    ("st", np.int64, (SLOTS,)),  # offset of the card's state in the record
-    ("ev", np.int64, (SLOTS,)),  # T-state of the card's next event, FAR: none
+    ("state_offset", np.int64, (SLOTS,)),  # offset of the card's state in the record
+    ("event_t", np.int64, (SLOTS,)),  # T-state of the card's next event, FAR: none
     ("medium_wanted", np.int64),  # bit a slot: its card asks the host, see bus.ask_host
     ("reset_wanted", np.int64),  # 1: a card pulls RESET, see bus.ask_reset
     ("medium_t", np.int64),  # when a card last moved data to or from a medium

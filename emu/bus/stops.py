@@ -61,7 +61,7 @@ def covers(m, row, address, data):
         return False
     if m.stops[row, PHYS_LOW] < 0:
         return True
-    base = m.rb_true[(address >> 12) & 15]
+    base = m.read_base_true[(address >> 12) & 15]
     place = base + (address & 0xFFF)
     return base >= 0 and m.stops[row, PHYS_LOW] <= place <= m.stops[row, PHYS_HIGH]
 
@@ -76,7 +76,7 @@ def fits(m, kind, address, data):
     if kind == STOP_POP:
         return 0 <= address - m.sp <= 1
     if kind == STOP_VIRGIN:
-        base = m.wb_true[(address >> 12) & 15]
+        base = m.write_base_true[(address >> 12) & 15]
         return base >= 0 and m.untouched[base + (address & 0xFFF)] == 1
     return True
 
@@ -119,7 +119,7 @@ def stop_on(m, kind, address, data):
 @compiled
 def stands_at(m, pc):
     """Tell whether a stop stands before the instruction at PC, its bit found in the map."""
-    base = m.rb_true[(pc >> 12) & 15]
+    base = m.read_base_true[(pc >> 12) & 15]
     data = np.int64(0)
     if base >= 0:
         data = np.int64(m.phys[base + (pc & 0xFFF)])

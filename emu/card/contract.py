@@ -8,7 +8,7 @@ unmarked it stays plain Python (a card of one's own: docs/own-card.md):
     reset(m, s, a, t)         RESET goes low: a = 0 at power-on, 1 later
     read(m, s, a, t)          a = register | port << 16: the byte driven, or -1 for none
     write(m, s, a, t)         a = register | byte << 8 | port << 16
-    advance(m, s, t, _)       let all events up to T-state t happen, set m.ev[s.slot]
+    advance(m, s, t, _)       let all events up to T-state t happen, set m.event_t[s.slot]
     acknowledge(m, s, source, t)  the vector; ``source`` is a bit of m.ip[s.slot], which the
                               chain has already put under service; clear it in ip if the chip does
     reti(m, s, source, t)     the service of ``source`` has ended

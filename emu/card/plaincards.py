@@ -186,7 +186,7 @@ def _complaint(function: Callable[..., Any], entry: str) -> Callable[[Any], None
 
     def complain(value: Any) -> None:
         if entry == "advance":
-            raise WrongAnswer(function, "it left an event that is due: set m.ev[s.slot] to a "
+            raise WrongAnswer(function, "it left an event that is due: set m.event_t[s.slot] to a "
                                         "later T-state, or to FAR for none")
         raise WrongAnswer(function, f"it gave {value!r}: give the byte driven, 0 to 255, or -1 "
                                     f"for none")
@@ -227,7 +227,7 @@ class PlainSlot:
             if not hasattr(value, "__index__") or not -1 <= value <= 255:
                 self._complain[entry](value)
             return int(value)
-        if entry == "advance" and self.m.ev[self.s.slot] <= a:
+        if entry == "advance" and self.m.event_t[self.s.slot] <= a:
             self._complain[entry](value)
         return 0
 

@@ -14,8 +14,8 @@ from emu.cli.progress import compiling
 from emu.errors import InputError
 
 if TYPE_CHECKING:
-    from emu.live.links import Link, Screen
-    from emu.stepper.sitting import Sitting
+    from emu.live.terminal_links import Link, Screen
+    from emu.stepper.stepper import Stepper
 
 
 class Ended(BaseException):
@@ -53,7 +53,7 @@ def command(file: Path, channel: str | None, as_pty: bool, port: int | None, fas
     from emu.live.pace import Pace
     from emu.live.words import do
     from emu.machine.machine import Machine
-    from emu.stepper.sitting import Sitting
+    from emu.stepper.stepper import Stepper
 
     key = byte_of(escape)
     seconds = None if limit is None else limit_seconds(limit)
@@ -62,17 +62,17 @@ def command(file: Path, channel: str | None, as_pty: bool, port: int | None, fas
     if save is not None:
         store.check(save)
     chosen = seed if saved is None else store.seed_of(saved)
-    sitting = Sitting(Machine(load(file), chosen, compiling()), progress=compiling())
+    stepper = Stepper(Machine(load(file), chosen, compiling()), progress=compiling())
     if saved is not None:
-        store.load(saved, sitting)
-    names = _channels(sitting, channel, file)
+        store.load(saved, stepper)
+    names = _channels(stepper, channel, file)
     before = {number: signal.signal(number, _end) for number in (signal.SIGTERM, signal.SIGHUP)}
     links: list[Link] = []
     try:
         screen = _connect(links, names, as_pty, port, escape)
-        live = Live(sitting, links, screen, Pace(sitting.machine.hz, fast), key, do)
+        live = Live(stepper, links, screen, Pace(stepper.machine.hz, fast), key, do)
         if seconds is not None:
-            live.end_t = sitting.t + sitting.machine.at(seconds)
+            live.end_t = stepper.t + stepper.machine.at(seconds)
         live.run()
     except Ended:
         pass
@@ -82,22 +82,22 @@ def command(file: Path, channel: str | None, as_pty: bool, port: int | None, fas
         for number, handler in before.items():
             signal.signal(number, handler)
     if save is not None:
-        store.save(save, sitting)
-    click.echo(f"\nended after {float(sitting.machine.seconds(sitting.t)):.6g} s emulated.")
+        store.save(save, stepper)
+    click.echo(f"\nended after {float(stepper.machine.seconds(stepper.t)):.6g} s emulated.")
 
 
 def _end(_signal: int, _frame: FrameType | None) -> None:
     raise Ended
 
 
-def _channels(sitting: Sitting, channel: str | None, file: Path) -> list[str]:
+def _channels(stepper: Stepper, channel: str | None, file: Path) -> list[str]:
     """List the channels to serve, the one for this terminal first."""
-    names = list(sitting.console.channels)
+    names = list(stepper.console.channels)
     if not names:
         raise InputError(f"{file}: no card with a serial channel is fitted; preburn step works "
                          f"without one.")
     if channel is not None:
-        first = sitting.console.find(channel, "--channel").name
+        first = stepper.console.find(channel, "--channel").name
         names = [first, *(n for n in names if n != first)]
     return names
 
@@ -105,7 +105,7 @@ def _channels(sitting: Sitting, channel: str | None, file: Path) -> list[str]:
 def _connect(links: list[Link], names: list[str], as_pty: bool, port: int | None,
              escape: str) -> Screen | None:
     """Make the links, telling where they are; the user's own terminal if none was asked for."""
-    from emu.live.links import PseudoTerminal, Screen, TcpPort
+    from emu.live.terminal_links import PseudoTerminal, Screen, TcpPort
 
     if as_pty and port is not None:
         raise InputError("--pty and --tcp: choose one of them.")

@@ -40,22 +40,22 @@ def command(file: Path, commands: Path | None, lists: tuple[str, ...], budget: i
     from emu.backplane.description import load
     from emu.machine.machine import Machine
     from emu.stepper.prompt import Plain, interactive, lines_of
-    from emu.stepper.sitting import Sitting
+    from emu.stepper.stepper import Stepper
 
     machine = Machine(load(file, faults), seed, compiling())
-    sitting = Sitting(machine, budget * MEGABYTE, progress=compiling())
+    stepper = Stepper(machine, budget * MEGABYTE, progress=compiling())
     for text in lists:
         path, _, slot = text.partition("@")
-        sitting.read_symbols(Path(path), slot)
+        stepper.read_symbols(Path(path), slot)
     if port is not None:
         from emu.dap.serve import serve
 
-        serve(sitting, port, lambda line: click.echo(line, err=True))
+        serve(stepper, port, lambda line: click.echo(line, err=True))
         return
     if commands is None and sys.stdin.isatty() and sys.stdout.isatty() and not as_json:
-        interactive(sitting)
+        interactive(stepper)
         return
     if commands is None and sys.stdin.isatty():
         raise InputError("step needs a terminal to type at, or --commands FILE.")
-    plain = Plain(sitting, as_json)
+    plain = Plain(stepper, as_json)
     sys.exit(0 if plain.run(lines_of(commands)) else 1)

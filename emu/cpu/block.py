@@ -67,7 +67,7 @@ def repeat_transfer(m, op, step):
             break
         t += 5
         again = 1
-        base = m.rb[place >> 12]
+        base = m.read_base[place >> 12]
         at = base + (place & 0xFFF)
         if (t >= m.next_event or base < 0 or (place & 0xFFF) == 0xFFF
                 or m.phys[np.uint64(at)] != 0xED or m.phys[np.uint64(at + 1)] != op):

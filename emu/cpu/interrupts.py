@@ -168,7 +168,7 @@ def take_int(m):
 def log_halt(m, length):
     """Run and log HALT's fetches from plain memory until something has to be looked at."""
     page = m.pc >> 12
-    byte = np.int64(m.phys[m.rb_true[page] + (m.pc & 0xFFF)])
+    byte = np.int64(m.phys[m.read_base_true[page] + (m.pc & 0xFFF)])
     word = (m.pc | byte << 16 | HALTED << 24 | m.wait_m1[page] << 28 | m.owner[page] << 36
             | m.refresh_high << 44)
     t = m.t
@@ -195,10 +195,10 @@ def idle_in_halt(m):
     """Run HALT's no-operation fetches until something has to be looked at."""
     page = m.pc >> 12
     length = 4 + m.wait_m1[page]
-    if m.log_only == 1 and m.rb_true[page] >= 0 and m.log_pos < m.log_limit:
+    if m.log_only == 1 and m.read_base_true[page] >= 0 and m.log_pos < m.log_limit:
         log_halt(m, length)
         return
-    plain = m.plain_aside == 1 and m.logging == 0 and m.rb_true[page] >= 0
+    plain = m.plain_aside == 1 and m.logging == 0 and m.read_base_true[page] >= 0
     if m.slow_read[page] == 1 and not (plain and (m.stop_map[m.pc] & FETCHED) == 0):
         while True:
             read_fully(m, m.pc, HALTED)

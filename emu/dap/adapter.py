@@ -12,16 +12,16 @@ from fractions import Fraction
 from typing import Any, BinaryIO
 
 from emu.bus.state import FAR
-from emu.dap import look
+from emu.dap import inspection
 from emu.dap.marks import Marks, filters
 from emu.dap.steps import STEPS
 from emu.dap.wire import Broken, Message, read, write
 from emu.diagnosis.verdict import HALTED, HUNG, RUNAWAY, Verdict
 from emu.errors import InputError
 from emu.run.history import Spot
-from emu.stepper.desk import Desk, Leave
-from emu.stepper.seat import verdict as verdict_of
-from emu.stepper.sitting import Event, Sitting
+from emu.stepper.as_session import verdict as verdict_of
+from emu.stepper.stepper import Event, Stepper
+from emu.stepper.word_reader import Leave, WordReader
 
 QUIET = 10  # emulated seconds without a character before it is asked whether the machine hangs
 LEG = 0.5  # emulated seconds of a run after which messages are looked for anyway
@@ -41,10 +41,10 @@ CAPABILITIES: Message = {
 class Adapter:
     """Serves one editor on a pair of byte streams; `serve` returns when it has gone."""
 
-    def __init__(self, sitting: Sitting, incoming: BinaryIO, outgoing: BinaryIO) -> None:
-        self.sitting = sitting
-        self.desk = Desk(sitting)
-        self.marks = Marks(sitting)
+    def __init__(self, stepper: Stepper, incoming: BinaryIO, outgoing: BinaryIO) -> None:
+        self.stepper = stepper
+        self.reader = WordReader(stepper)
+        self.marks = Marks(stepper)
         self._incoming, self._outgoing = incoming, outgoing
         self._came: queue.Queue[Message | None | Broken] = queue.Queue()
         self._seq = 0
@@ -55,7 +55,7 @@ class Adapter:
         self._asked_t = -1  # when it was last asked
         self._verdict: Verdict | None = None
         self._later: list[Callable[[], None]] = []  # events behind the answer under way
-        sitting.echo = self._echo
+        stepper.echo = self._echo
 
     # --- messages ---------------------------------------------------------------------
     def serve(self) -> None:
@@ -79,7 +79,7 @@ class Adapter:
                 message = None
             self._came.put(message)
             if self._running or message is None or message.get("command") in URGENT:
-                self.sitting.interrupt()
+                self.stepper.interrupt()
             if message is None:
                 return
 
@@ -139,11 +139,11 @@ class Adapter:
             if not self._running or self._gone:
                 return
         end = self._quiet_end()
-        event = self.sitting.go(min(end, self.sitting.t + self.sitting.machine.at(LEG)))
+        event = self.stepper.go(min(end, self.stepper.t + self.stepper.machine.at(LEG)))
         if event.reason == "interrupted":
             return
         if event.reason == "time":
-            if self.sitting.t >= end:
+            if self.stepper.t >= end:
                 self._ask_verdict()
             return
         self._stopped(self.marks.kind_of(event.stop), event)
@@ -152,17 +152,17 @@ class Adapter:
         """Give the T-state at which the machine has been silent for long."""
         if not self._quiet_t:
             return FAR
-        last = max(self.sitting.console.last_shown(), self._asked_t, self._typed_t())
-        return max(last + self._quiet_t, self.sitting.t + 1)
+        last = max(self.stepper.console.last_shown(), self._asked_t, self._typed_t())
+        return max(last + self._quiet_t, self.stepper.t + 1)
 
     def _typed_t(self) -> int:
-        made = self.sitting.history.inputs[:self.sitting.main.made]
+        made = self.stepper.history.inputs[:self.stepper.main.made]
         return made[-1].t if made else 0
 
     def _ask_verdict(self) -> None:
         """Stop when the silent machine hangs; else let it go on."""
-        self._asked_t = self.sitting.t
-        verdict = verdict_of(self.sitting)
+        self._asked_t = self.stepper.t
+        verdict = verdict_of(self.stepper)
         if verdict.verdict not in (HUNG, HALTED, RUNAWAY):
             return
         self._verdict = verdict
@@ -187,7 +187,7 @@ class Adapter:
 
         def act() -> None:
             self.event("continued", {"threadId": THREAD, "allThreadsContinued": True})
-            event = STEPS[kind](self.sitting, granularity)
+            event = STEPS[kind](self.stepper, granularity)
             if event.reason == "stop":
                 self._stopped(self.marks.kind_of(event.stop), event)
             else:
@@ -209,7 +209,7 @@ class Adapter:
         quiet = arguments.get("quiet", QUIET)
         if isinstance(quiet, bool) or not isinstance(quiet, int | float) or quiet < 0:
             raise InputError(f"quiet takes emulated seconds from 0, not {quiet!r}.")
-        self._quiet_t = self.sitting.machine.at(Fraction(quiet))
+        self._quiet_t = self.stepper.machine.at(Fraction(quiet))
 
     def configuration_done(self, _: Message) -> None:
         """Begin: stop where the machine stands, or run."""
@@ -221,8 +221,8 @@ class Adapter:
     def restart(self, _: Message) -> None:
         """Go back to power-on and forget what was done."""
         self._running = False
-        self.sitting.jump(Spot(0, 0))
-        self.sitting.history.cut(Spot(0, 0), -1)
+        self.stepper.jump(Spot(0, 0))
+        self.stepper.history.cut(Spot(0, 0), -1)
         self._asked_t = -1
         self._later.append(lambda: self._stopped("entry"))
 
@@ -242,7 +242,7 @@ class Adapter:
 
     def stack_trace(self, arguments: Message) -> Message:
         """Give the frames."""
-        found = look.frames(self.sitting)
+        found = inspection.frames(self.stepper)
         first, count = arguments.get("startFrame") or 0, arguments.get("levels") or len(found)
         return {"stackFrames": found[first:first + count], "totalFrames": len(found)}
 
@@ -251,19 +251,19 @@ class Adapter:
         text = str(arguments["expression"])
         if arguments.get("context") == "repl":
             return {"result": "\n".join(self._words(text)), "variablesReference": 0}
-        value = self.sitting.book.work_out(text)
+        value = self.stepper.book.work_out(text)
         return {"result": f"{value:04X}h ({value})", "variablesReference": 0,
                 "memoryReference": f"0x{value & 0xFFFF:04x}"}
 
     def _words(self, text: str) -> list[str]:
-        before = self.sitting.spot
+        before = self.stepper.spot
         try:
-            told = self.desk.do(text)
+            told = self.reader.do(text)
         except Leave:
             return ["the editor ends the session."]
-        if self.sitting.t != before.t:
+        if self.stepper.t != before.t:
             self._later.append(lambda: self._stopped("step"))
-        elif self.sitting.spot != before and self._takes_invalidated:
+        elif self.stepper.spot != before and self._takes_invalidated:
             self._later.append(lambda: self.event("invalidated", {"areas": ["all"]}))
         return told
 
@@ -276,7 +276,7 @@ class Adapter:
         """Run back to the last stop."""
 
         def act() -> None:
-            event = self.sitting.back_to_stop()
+            event = self.stepper.back_to_stop()
             met = event.reason == "stop"
             self._stopped("breakpoint" if met else "entry", event)
 
@@ -290,7 +290,7 @@ class Adapter:
 
     def exception_info(self, _: Message) -> Message:
         """Tell the verdict that stopped it, or how it stands."""
-        verdict = self._verdict or verdict_of(self.sitting)
+        verdict = self._verdict or verdict_of(self.stepper)
         return {"exceptionId": verdict.cause or verdict.verdict, "breakMode": "always",
                 "description": "\n".join(verdict.lines())}
 
@@ -305,16 +305,16 @@ REQUESTS: dict[str, Handler] = {
     "reverseContinue": Adapter.reverse, "exceptionInfo": Adapter.exception_info,
     "next": lambda a, x: a._step(x, "over"), "stepIn": lambda a, x: a._step(x, "into"),
     "stepOut": lambda a, x: a._step(x, "out"), "stepBack": lambda a, x: a._step(x, "back"),
-    "scopes": lambda a, _: {"scopes": look.scopes()},
-    "variables": lambda a, x: {"variables": look.variables(a.sitting, x["variablesReference"])},
-    "setVariable": lambda a, x: {"value": look.set_variable(
-        a.sitting, x["variablesReference"], x["name"], x["value"])},
-    "readMemory": lambda a, x: look.read_memory(a.sitting, x["memoryReference"],
+    "scopes": lambda a, _: {"scopes": inspection.scopes()},
+    "variables": lambda a, x: {"variables": inspection.variables(a.stepper, x["variablesReference"])},
+    "setVariable": lambda a, x: {"value": inspection.set_variable(
+        a.stepper, x["variablesReference"], x["name"], x["value"])},
+    "readMemory": lambda a, x: inspection.read_memory(a.stepper, x["memoryReference"],
                                                 x.get("offset", 0), x["count"]),
-    "writeMemory": lambda a, x: {"bytesWritten": look.write_memory(
-        a.sitting, x["memoryReference"], x.get("offset", 0), x["data"])},
-    "disassemble": lambda a, x: {"instructions": look.disassembly(
-        a.sitting, x["memoryReference"], x.get("offset", 0), x.get("instructionOffset", 0),
+    "writeMemory": lambda a, x: {"bytesWritten": inspection.write_memory(
+        a.stepper, x["memoryReference"], x.get("offset", 0), x["data"])},
+    "disassemble": lambda a, x: {"instructions": inspection.disassembly(
+        a.stepper, x["memoryReference"], x.get("offset", 0), x.get("instructionOffset", 0),
         x["instructionCount"])},
     "setBreakpoints": lambda a, x: {"breakpoints": a.marks.source(x)},
     "setFunctionBreakpoints": lambda a, x: {"breakpoints": a.marks.function(x)},

@@ -1,13 +1,13 @@
-"""An editor's breakpoints as stops of the sitting: each request replaces those of its kind."""
+"""An editor's breakpoints as stops of the stepper: each request replaces those of its kind."""
 from __future__ import annotations
 
 from pathlib import Path
 from typing import Any
 
-from emu.dap.look import address
+from emu.dap.inspection import address
 from emu.dap.wire import Message
 from emu.errors import InputError
-from emu.stepper.sitting import Sitting
+from emu.stepper.stepper import Stepper
 from emu.stepper.watch import Stop, parse
 
 FILTERS = {"rom-write": "writes to ROM", "conflict": "two cards drive the bus",
@@ -18,8 +18,8 @@ ACCESS = {"read": "read", "write": "write", "readWrite": "access"}
 class Marks:
     """The breakpoints of one editor, by kind: a source's path, or "function", "data" ..."""
 
-    def __init__(self, sitting: Sitting) -> None:
-        self._sitting = sitting
+    def __init__(self, stepper: Stepper) -> None:
+        self.stepper = stepper
         self._kinds: dict[str, list[Stop]] = {}
 
     def clear(self) -> None:
@@ -29,8 +29,8 @@ class Marks:
 
     def _replace(self, kind: str) -> list[Stop]:
         for stop in self._kinds.pop(kind, []):
-            if stop in self._sitting.stops:
-                self._sitting.remove(stop)
+            if stop in self.stepper.stops:
+                self.stepper.remove(stop)
         return self._kinds.setdefault(kind, [])
 
     def _add(self, kept: list[Stop], text: str, asked: Message) -> Message:
@@ -40,7 +40,7 @@ class Marks:
         if asked.get("hitCondition"):
             text += f" after {str(asked['hitCondition']).strip()}"
         try:
-            stop = self._sitting.add(parse(text, self._sitting.book))
+            stop = self.stepper.add(parse(text, self.stepper.book))
         except InputError as error:
             return {"verified": False, "message": str(error)}
         kept.append(stop)
@@ -54,7 +54,7 @@ class Marks:
         for one in asked.get("breakpoints", []):
             made = self._add(kept, f"{Path(path).name}:{one['line']}", one)
             if made["verified"]:
-                line = self._sitting.book.line(kept[-1].targets[0].address)
+                line = self.stepper.book.line(kept[-1].targets[0].address)
                 made["line"] = line.line if line else one["line"]
             out.append(made)
         return out
@@ -83,10 +83,10 @@ class Marks:
         """Answer dataBreakpointInfo: what can be watched, a symbol, an address or a stack word."""
         name = str(asked["name"]).strip()
         try:
-            at = self._sitting.book.address(name)
+            at = self.stepper.book.address(name)
         except InputError as error:
             return {"dataId": None, "description": str(error)}
-        size = asked.get("bytes") or self._sitting.book.length(name)
+        size = asked.get("bytes") or self.stepper.book.length(name)
         return {"dataId": f"0x{at:04x} for {size}", "accessTypes": list(ACCESS),
                 "description": f"{size} byte{'s' * (size > 1)} from {at:04X}h ({name})"}
 

@@ -8,12 +8,12 @@ from collections.abc import Callable
 
 from emu.dap.adapter import Adapter
 from emu.errors import InputError
-from emu.stepper.sitting import Sitting
+from emu.stepper.stepper import Stepper
 
 STDIO = -1
 
 
-def serve(sitting: Sitting, port: int, told: Callable[[str], None]) -> None:
+def serve(stepper: Stepper, port: int, told: Callable[[str], None]) -> None:
     """Serve one editor on standard input and output (STDIO), or one after the other on a port.
 
     Port 0 takes a free one; ``told`` is given a line that says which.  Raises InputError when
@@ -22,7 +22,7 @@ def serve(sitting: Sitting, port: int, told: Callable[[str], None]) -> None:
     if port == STDIO:
         # unbuffered: the thread that waits on it must not hold a lock when the program ends
         with open(os.dup(sys.stdin.fileno()), "rb", buffering=0) as incoming:
-            Adapter(sitting, incoming, sys.stdout.buffer).serve()
+            Adapter(stepper, incoming, sys.stdout.buffer).serve()
         return
     try:
         server = socket.create_server(("127.0.0.1", port))
@@ -35,6 +35,6 @@ def serve(sitting: Sitting, port: int, told: Callable[[str], None]) -> None:
             while True:
                 peer, _ = server.accept()
                 with peer, peer.makefile("rb") as incoming, peer.makefile("wb") as outgoing:
-                    Adapter(sitting, incoming, outgoing).serve()
+                    Adapter(stepper, incoming, outgoing).serve()
         except KeyboardInterrupt:
             return

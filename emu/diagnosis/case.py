@@ -119,7 +119,7 @@ class Case:
         power-on while another power-on gives another byte.  ``then``: at a replayed time.
         """
         m = self.m if then is None else then.m
-        base = int(m.wb_true[address >> 12])
+        base = int(m.write_base_true[address >> 12])
         if base < 0:
             return False
         place = base + (address & 0xFFF)

@@ -8,9 +8,9 @@ from emu.bus.state import FAR
 from emu.errors import InputError
 from emu.live.escape import split
 from emu.live.glass import Glass
-from emu.live.links import Link, Screen
 from emu.live.pace import Pace
-from emu.stepper.sitting import Sitting
+from emu.live.terminal_links import Link, Screen
+from emu.stepper.stepper import Stepper
 
 PROMPT = "console> "
 
@@ -22,17 +22,17 @@ class Live:
     the terminal as it usually is.
     """
 
-    def __init__(self, sitting: Sitting, links: Sequence[Link], screen: Screen | None,
+    def __init__(self, stepper: Stepper, links: Sequence[Link], screen: Screen | None,
                  pace: Pace, escape: int, do: Callable[[Live, str], list[str]],
                  ask: Callable[[str], str] = input) -> None:
-        self.sitting, self.links, self.screen, self.pace = sitting, links, screen, pace
+        self.stepper, self.links, self.screen, self.pace = stepper, links, screen, pace
         self.escape = escape
         self.done = self.paused = False
         self._ask, self._do = ask, do
         self._by_name = {link.name: link for link in links}
-        self._glass = Glass(sitting.machine)
+        self._glass = Glass(stepper.machine)
         self.end_t = FAR
-        sitting.echo = self._show
+        stepper.echo = self._show
 
     def _show(self, name: str, new: bytes) -> None:
         link = self._by_name.get(name)
@@ -42,26 +42,26 @@ class Live:
     def type(self, keys: bytes, name: str | None = None) -> None:
         """Type at a channel, the screen's one without a name."""
         where = name or (self.screen.name if self.screen else self.links[0].name)
-        self.sitting.change("typed", where, keys)
+        self.stepper.change("typed", where, keys)
 
     def run(self) -> None:
         """Live until told to leave, or ``end_t`` is reached."""
         self._resume()
         try:
-            while not self.done and self.sitting.t < self.end_t:
+            while not self.done and self.stepper.t < self.end_t:
                 self._listen()
                 if self.paused:
                     self._talk()
                     continue
-                t = min(self.pace.target(self.sitting.t), self.end_t)
-                if t > self.sitting.t:
-                    self.sitting.go(t)
+                t = min(self.pace.target(self.stepper.t), self.end_t)
+                if t > self.stepper.t:
+                    self.stepper.go(t)
                 self._draw()
         finally:
             self._draw_end()
 
     def _resume(self) -> None:
-        self.pace.start(self.sitting.t)
+        self.pace.start(self.stepper.t)
         if self.screen is not None:
             self.screen.write(self._glass.open())
 

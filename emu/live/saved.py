@@ -22,7 +22,7 @@ from emu.knowngood.record import images_table, machine_table, made_with, media_t
 from emu.knowngood.recordfile import seal_of
 from emu.machine.machine import Machine
 from emu.run.inputs import Input
-from emu.stepper.sitting import Sitting
+from emu.stepper.stepper import Stepper
 
 FORMAT, VERSION = "preburn saved machine", 1
 LIMIT = 64 << 20  # bytes of a file
@@ -46,34 +46,34 @@ def check(path: Path) -> None:
     check_output(path, "saved machine", FORMAT.encode("ascii"))
 
 
-def save(path: Path, sitting: Sitting) -> None:
+def save(path: Path, stepper: Stepper) -> None:
     """Save the machine as it stands; InputError when the file cannot be written."""
-    machine = sitting.machine
-    made = sitting.history.inputs[:sitting.main.made]
+    machine = stepper.machine
+    made = stepper.history.inputs[:stepper.main.made]
     tree: dict[str, Any] = {
         "version": VERSION, "preburn": made_with(),
         "machine": machine_table(machine.description, machine.seed),
         "images": images_table(machine.description), "media": media_table(machine.description),
-        "t": sitting.t, "state": state_digest(machine), "inputs": [i.as_dict() for i in made]}
+        "t": stepper.t, "state": state_digest(machine), "inputs": [i.as_dict() for i in made]}
     text = json.dumps({"format": FORMAT, **tree, "seal": seal_of(tree)}, indent=1)
     check(path)
     write_atomic(path, text.encode("ascii"), "saved machine")
 
 
-def load(path: Path, sitting: Sitting, told: Callable[[float], None] = lambda _: None) -> None:
-    """Bring a sitting at power-on to where a saved one stood; ``told`` is given the share done.
+def load(path: Path, stepper: Stepper, told: Callable[[float], None] = lambda _: None) -> None:
+    """Bring a stepper at power-on to where a saved one stood; ``told`` is given the share done.
 
     Raises InputError for a damaged file, one of another machine or a newer preburn, and when
     the run does not come to the saved state.
     """
     tree = _read(path)
-    machine = sitting.machine
+    machine = stepper.machine
     _compare(path, tree, machine)
-    sitting.load([Input.from_dict(row) for row in tree["inputs"]])
+    stepper.load([Input.from_dict(row) for row in tree["inputs"]])
     step = machine.at(STRETCH)
-    while sitting.t < tree["t"]:
-        sitting.go(min(sitting.t + step, tree["t"]))
-        told(sitting.t / tree["t"])
+    while stepper.t < tree["t"]:
+        stepper.go(min(stepper.t + step, tree["t"]))
+        told(stepper.t / tree["t"])
     if state_digest(machine) != tree["state"]:
         raise InputError(f"{path}: run again, the machine does not come to the saved state; it "
                          f"was saved by preburn {tree.get('preburn')}, this is {made_with()}: "

@@ -7,8 +7,8 @@ from pathlib import Path
 from emu.errors import InputError, nearest
 from emu.live import saved
 from emu.live.loop import Live
+from emu.stepper.as_session import verdict
 from emu.stepper.prompt import interactive
-from emu.stepper.seat import verdict
 
 HELP = {
     "on": "go on (an empty line does so too)",
@@ -47,26 +47,26 @@ def _leave(live: Live, _: str) -> list[str]:
 
 
 def _explain(live: Live, _: str) -> list[str]:
-    return list(verdict(live.sitting).lines())
+    return list(verdict(live.stepper).lines())
 
 
 def _insert(live: Live, rest: str) -> list[str]:
     place, _, file = rest.partition(" ")
     if not file.strip():
         raise InputError("insert takes a drive and a file, such as insert floppy.drive-a x.img.")
-    live.sitting.change("medium", place, file.strip())
+    live.stepper.change("medium", place, file.strip())
     return [f"{file.strip()} is in {place}."]
 
 
 def _remove(live: Live, rest: str) -> list[str]:
-    live.sitting.change("medium", rest, None)
+    live.stepper.change("medium", rest, None)
     return [f"{rest} is empty."]
 
 
 def _save(live: Live, rest: str) -> list[str]:
     if not rest:
         raise InputError("save takes a file.")
-    saved.save(Path(rest), live.sitting)
+    saved.save(Path(rest), live.stepper)
     return [f"saved to {rest}."]
 
 
@@ -86,11 +86,11 @@ def _escape(live: Live, _: str) -> list[str]:
 
 
 def _step(live: Live, _: str) -> list[str]:
-    echo = live.sitting.echo
+    echo = live.stepper.echo
     try:
-        interactive(live.sitting)
+        interactive(live.stepper)
     finally:
-        live.sitting.echo = echo
+        live.stepper.echo = echo
     return []
 
 

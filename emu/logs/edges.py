@@ -76,7 +76,7 @@ def run_due_events(m, s):
     soonest = soonest_event(m)
     while done < soonest < m.t and s.edges < EDGES - FEW:
         for slot in range(m.slots):
-            if m.ev[slot] <= soonest:
+            if m.event_t[slot] <= soonest:
                 call_card(m, slot, ADVANCE, soonest, 0)
         if m.irq_dirty == 1:
             update_int(m)
@@ -118,7 +118,7 @@ def before_step(m, s):
     s.start = m.t
     s.retis = count_retis(m)
     for slot in range(m.slots):
-        s.due[slot] = m.ev[slot]
+        s.due[slot] = m.event_t[slot]
 
 
 @compiled

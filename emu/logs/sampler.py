@@ -64,7 +64,7 @@ def pack(m, high, low):
 def place_of(m, address):
     """Give where an address leads: 4 KiB page of phys * 256 + owner; page 1023: none."""
     page = address >> 12
-    base = m.rb_true[page]
+    base = m.read_base_true[page]
     return ((base >> 12) & 511 if base >= 0 else np.int64(1023)) << 8 | m.owner[page]
 
 

@@ -21,7 +21,7 @@ class Names:
         """Give the slot that answers at an address (-1: none) and the place in its memory."""
         page = (address >> 12) & 15
         slot = int(self._m.owner[page]) - 1
-        base = int(self._m.rb_true[page])
+        base = int(self._m.read_base_true[page])
         if slot < 0 or base < 0:
             return slot, None
         return slot, base + (address & 0xFFF) - int(self._m.mem_base[slot])

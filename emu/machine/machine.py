@@ -132,7 +132,7 @@ class Machine:
         if self.holding:
             self._view = view(self._bytes, MACHINE)
         m.slots = len(self.description.slots)
-        m.ev[:] = FAR
+        m.event_t[:] = FAR
         m.held_t = -1
         m.pass_t = -1
         m.log_limit = FAR
@@ -149,12 +149,12 @@ class Machine:
         if self._pool_used + size > POOL:
             raise InputError(f"{slot.place}: the cards' states need more than {POOL} bytes "
                              f"together; take a card out.")
-        m.st[number] = POOL_AT + self._pool_used
+        m.state_offset[number] = POOL_AT + self._pool_used
         part = m.pool[self._pool_used:self._pool_used + size].view(card.state)
         state = part.view(np.recarray)[0]
         state.slot = number
         if is_plain(card):
-            state = view(self._bytes, card.state, int(m.st[number]), slot=number)
+            state = view(self._bytes, card.state, int(m.state_offset[number]), slot=number)
             self._plain[number] = PlainSlot(card, self._view, state)
             m.plain[number] = self._plain[number].address
         self._pool_used += -(-size // 64) * 64
@@ -187,11 +187,11 @@ class Machine:
             place = ENTRIES.index(entry)
             if is_native(function):
                 root = f"{function.__module__}.{function.__name__}"
-                self.m.fn[number, place] = self._addresses[root]
+                self.m.card_functions[number, place] = self._addresses[root]
                 if self.holding:
-                    table[place] = self._from_python(root, int(self.m.st[number]))
+                    table[place] = self._from_python(root, int(self.m.state_offset[number]))
             else:
-                self.m.fn[number, place] = plain_address(entry)
+                self.m.card_functions[number, place] = plain_address(entry)
         if self.holding or jit.plain_python():
             calls.PLAIN_TABLE[int(self.m.uid), number] = (state, table)
 
@@ -427,12 +427,12 @@ class Machine:
 
     def restore(self, saved: Snapshot) -> None:
         """Bring a snapshot of this machine, or of one built alike, back."""
-        addresses, uid, plain = self.m.fn.copy(), int(self.m.uid), self.m.plain.copy()
+        addresses, uid, plain = self.m.card_functions.copy(), int(self.m.uid), self.m.plain.copy()
         self._bytes[:len(saved.head)] = saved.head
         self._bytes[HEAD:HEAD + len(saved.memory)] = saved.memory
         for bay, version in zip(self.bays.values(), saved.media, strict=True):
             bay.restore(version)
-        self.m.fn[:] = addresses
+        self.m.card_functions[:] = addresses
         self.m.plain[:] = plain
         self.m.uid = uid
         refresh_map(self.m)  # the stops are not the snapshot's

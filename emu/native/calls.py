@@ -61,9 +61,9 @@ if jit.compiling():
     @jit.inlined
     def call_card(m, slot, entry, a, b):  # type: ignore[no-untyped-def]
         """Call a card's function; a missing one answers 0."""
-        address = m.fn[slot, entry]
+        address = m.card_functions[slot, entry]
         if address == 0:
             return np.int64(0)
-        return _call_address(m, address, m.st[slot], a, b)
+        return _call_address(m, address, m.state_offset[slot], a, b)
 else:
     call_card = _plain_call

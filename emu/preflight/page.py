@@ -101,7 +101,7 @@ def _vectors(machine: Machine, found: Measures) -> Iterator[Item]:
 
 def _stacks(machine: Machine, found: Measures) -> Iterator[Item]:
     names = Names(machine)
-    writable = np.repeat(np.asarray(machine.m.wb_true) >= 0, 4096)
+    writable = np.repeat(np.asarray(machine.m.write_base_true) >= 0, 4096)
     for low, end in regions(found):
         room = min(room_below(found, low, writable), _below_name(machine, names, low))
         level = NO_GO if room < FULL else NOTE if room < TIGHT else GO

@@ -11,7 +11,7 @@ from emu.files.symbols import SourceLine
 from emu.isa.disassembler import disassemble
 from emu.machine.address_names import Names
 from emu.machine.machine import Machine
-from emu.stepper.book import read_byte
+from emu.stepper.lookup import read_byte
 
 STRETCH = 0.02  # emulated seconds looked at behind the run's end
 MOST = 48  # instructions listed

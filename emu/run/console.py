@@ -120,5 +120,5 @@ def type_at(machine: Machine, line: Any, keys: bytes, at_t: int) -> None:
         line.typed_in += 1
     slots = [s for s in machine.slots if s.card.channels]
     for slot in slots:  # an early look is free; the card then knows its next event
-        machine.m.ev[slot.number] = min(int(machine.m.ev[slot.number]), at_t)
+        machine.m.event_t[slot.number] = min(int(machine.m.event_t[slot.number]), at_t)
     machine.m.next_event = 0

@@ -13,7 +13,7 @@ from emu.logs import waveforms
 from emu.logs.cycles import driver_names, is_master, lengths
 from emu.logs.waveforms import ADDRESS, BUSAK, BUSRQ, DATA, FREE, STROBES, template
 from emu.run.history import Spot
-from emu.stepper.sitting import Event, Sitting
+from emu.stepper.stepper import Event, Stepper
 from emu.stepper.views import next_cycles
 
 AUTOMATIC = {IN: 1, OUT: 1, ACK: 2}  # wait states that the CPU puts in by itself
@@ -67,16 +67,16 @@ def _levels(row: Any, half: int) -> dict[int, int]:
 class Cursor:
     """Where inside the instruction at PC the builder looks: ``offset`` T-states into it."""
 
-    def __init__(self, sitting: Sitting) -> None:
-        self._sitting = sitting
+    def __init__(self, stepper: Stepper) -> None:
+        self.stepper = stepper
         self._spot: Spot | None = None
         self.offset = 0
 
     def _load(self) -> None:
         """Play the instruction ahead, unless it is the one at hand."""
-        spot = self._sitting.spot
+        spot = self.stepper.spot
         if spot != self._spot:
-            self._cycles, self._after = next_cycles(self._sitting)
+            self._cycles, self._after = next_cycles(self.stepper)
             self._spot, self.offset = spot, 0
 
     def forget(self) -> None:
@@ -86,7 +86,7 @@ class Cursor:
     @property
     def inside(self) -> bool:
         """Tell whether it stands inside an instruction."""
-        return self._spot == self._sitting.spot and self.offset > 0
+        return self._spot == self.stepper.spot and self.offset > 0
 
     def tick(self) -> Event | None:
         """Go one T-state on; leaving the instruction runs it, and gives that event."""
@@ -96,15 +96,15 @@ class Cursor:
     def cycle(self) -> Event | None:
         """Go on to the next bus cycle's T1."""
         self._load()
-        starts = [int(t) - self._sitting.t for t in self._cycles["t"]]
+        starts = [int(t) - self.stepper.t for t in self._cycles["t"]]
         return self._go(min((s for s in starts if s > self.offset),
-                            default=self._after - self._sitting.t))
+                            default=self._after - self.stepper.t))
 
     def _go(self, offset: int) -> Event | None:
-        if offset < self._after - self._sitting.t:
+        if offset < self._after - self.stepper.t:
             self.offset = offset
             return None
-        event = self._sitting.into()
+        event = self.stepper.into()
         self._load()
         return event
 
@@ -114,20 +114,20 @@ class Cursor:
         if self.offset > 0:
             self.offset -= 1
             return True
-        return self._before(lambda: self._after - self._sitting.t - 1)
+        return self._before(lambda: self._after - self.stepper.t - 1)
 
     def back_cycle(self) -> bool:
         """Go back to the T1 before; False at power-on."""
         self._load()
-        starts = [int(t) - self._sitting.t for t in self._cycles["t"]]
+        starts = [int(t) - self.stepper.t for t in self._cycles["t"]]
         earlier = [s for s in starts if s < self.offset]
         if earlier:
             self.offset = max(earlier)
             return True
-        return self._before(lambda: int(self._cycles["t"][-1]) - self._sitting.t)
+        return self._before(lambda: int(self._cycles["t"][-1]) - self.stepper.t)
 
     def _before(self, place: Any) -> bool:
-        if self._sitting.back().reason == "beginning":
+        if self.stepper.back().reason == "beginning":
             return False
         self._load()
         self.offset = place()
@@ -136,7 +136,7 @@ class Cursor:
     def moment(self) -> Moment:
         """Give the T-state that it stands at."""
         self._load()
-        t = self._sitting.t + self.offset
+        t = self.stepper.t + self.offset
         number = max(int((self._cycles["t"] <= t).sum()) - 1, 0)
         row = self._cycles[number]
         kind, k = int(row["kind"]), t - int(row["t"])
@@ -145,7 +145,7 @@ class Cursor:
                     if any(half[n] == 0 for half in halves))
         data = next((half[DATA] for half in reversed(halves) if half[DATA] != FREE), None)
         length = int(lengths(self._cycles[number:number + 1])[0])
-        names = driver_names([slot.name for slot in self._sitting.machine.slots])
+        names = driver_names([slot.name for slot in self.stepper.machine.slots])
         return Moment(t, number, len(self._cycles), KIND_NAMES[kind],
                       _name(row, length, k), max(halves[0][ADDRESS], 0), data,
                       names[int(row["driver"])], low)

@@ -20,7 +20,7 @@ from emu.bus.state import (
 )
 from emu.bus.stops import Row
 from emu.run.history import Hit
-from emu.stepper.book import Book
+from emu.stepper.lookup import Lookup
 from emu.stepper.watch import Stop
 
 
@@ -31,7 +31,7 @@ class Judge:
     without ``counting`` the stops' own counts are neither kept nor asked.
     """
 
-    def __init__(self, book: Book, armed: Sequence[Stop], written: Callable[[int], bool],
+    def __init__(self, book: Lookup, armed: Sequence[Stop], written: Callable[[int], bool],
                  counting: bool = True) -> None:
         self._book, self._written, self._counting = book, written, counting
         self._owners = [stop for stop in armed for _ in stop.rows]
@@ -74,18 +74,18 @@ class Judge:
         return True
 
 
-def _memory(book: Book, hit: Hit, verb: str) -> str:
+def _memory(book: Lookup, hit: Hit, verb: str) -> str:
     words = f"{verb} {book.data(hit.address)}: {hit.data:02X}h"
     return words + (f", was {hit.old:02X}h" if verb != "read" else "")
 
 
-def _asking(book: Book) -> str:
+def _asking(book: Lookup) -> str:
     m = book.machine.m
     names = [slot.name for slot in book.machine.slots if int(m.ip[slot.number])]
     return f"/INT falls; {' and '.join(names)} asks" if names else "/INT falls"
 
 
-WORDS: dict[int, Callable[[Book, Hit], str]] = {
+WORDS: dict[int, Callable[[Lookup, Hit], str]] = {
     STOP_EXECUTE: lambda book, hit: f"at {book.at(hit.address)}",
     STOP_VIRGIN: lambda book, hit: f"at {book.at(hit.address)}, in RAM that was never written",
     STOP_READ: lambda book, hit: _memory(book, hit, "read"),
@@ -102,7 +102,7 @@ WORDS: dict[int, Callable[[Book, Hit], str]] = {
 }
 
 
-def tell(book: Book, judge: Judge, stop: Stop, hit: Hit | None) -> str:
+def tell(book: Lookup, judge: Judge, stop: Stop, hit: Hit | None) -> str:
     """Say in words why a run stopped."""
     head = f"stop {stop.number}: " if stop.number else ""
     if hit is not None:

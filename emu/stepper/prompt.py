@@ -14,9 +14,9 @@ from emu.errors import InputError
 from emu.files.inputfile import read_limited
 from emu.machine.register_names import snapshot
 from emu.native.cache import cache_folder
-from emu.stepper.desk import Desk, Leave
-from emu.stepper.sitting import Sitting
+from emu.stepper.stepper import Stepper
 from emu.stepper.vocabulary import Completions
+from emu.stepper.word_reader import Leave, WordReader
 
 if TYPE_CHECKING:
     from prompt_toolkit import PromptSession
@@ -38,11 +38,11 @@ def lines_of(path: Path | None) -> Iterator[tuple[str, str]]:
 
 
 @contextmanager
-def interruptible(sitting: Sitting) -> Iterator[None]:
+def interruptible(stepper: Stepper) -> Iterator[None]:
     """Let Ctrl-C end the run under way instead of the program."""
 
     def ask(_signal: int, _frame: FrameType | None) -> None:
-        sitting.interrupt()
+        stepper.interrupt()
 
     before = signal.signal(signal.SIGINT, ask)
     try:
@@ -80,12 +80,12 @@ class Terminals:
 class Plain:
     """Words from lines of text, answers as text or JSON lines on standard output."""
 
-    def __init__(self, sitting: Sitting, as_json: bool = False) -> None:
-        self._desk = Desk(sitting)
+    def __init__(self, stepper: Stepper, as_json: bool = False) -> None:
+        self._reader = WordReader(stepper)
         self._as_json = as_json
         self._terminals = Terminals(sys.stdout)
         self._said: list[tuple[str, bytes]] = []
-        sitting.echo = self._hear
+        stepper.echo = self._hear
 
     def _hear(self, name: str, new: bytes) -> None:
         if self._as_json:
@@ -95,11 +95,11 @@ class Plain:
 
     def run(self, lines: Iterable[tuple[str, str]]) -> bool:
         """Do the words of all lines; False when one of them could not be done."""
-        sitting = self._desk.sitting
-        with interruptible(sitting):
+        stepper = self._reader.stepper
+        with interruptible(stepper):
             for place, line in lines:
                 try:
-                    self._answer(line.strip(), self._desk.do(line))
+                    self._answer(line.strip(), self._reader.do(line))
                 except InputError as error:
                     self._refuse(place, line.strip(), error)
                     return False
@@ -127,31 +127,31 @@ class Plain:
         print(f"preburn: {place}: {error}", file=sys.stderr)
 
     def _print_json(self, line: str, **more: object) -> None:
-        sitting, event = self._desk.sitting, self._desk.event
+        stepper, event = self._reader.stepper, self._reader.event
         console: dict[str, str] = {}
         for name, new in self._said:
             console[name] = console.get(name, "") + new.decode("latin-1")
         self._said.clear()
         print(json.dumps({
-            "word": line, **more, "t": sitting.t, "inputs": sitting.main.made,
+            "word": line, **more, "t": stepper.t, "inputs": stepper.main.made,
             "reason": event.reason if event else None, "why": event.words if event else None,
-            "registers": {k: f"{v:04X}" for k, v in snapshot(sitting.m).items()},
+            "registers": {k: f"{v:04X}" for k, v in snapshot(stepper.m).items()},
             "console": console}), flush=True)
 
 
-def interactive(sitting: Sitting) -> None:
+def interactive(stepper: Stepper) -> None:
     """Take words from a terminal, with editing, history and completion, until leave."""
-    desk = Desk(sitting)
+    reader = WordReader(stepper)
     terminals = Terminals(sys.stdout)
-    sitting.echo = terminals.take
-    session = _session(desk)
+    stepper.echo = terminals.take
+    session = _session(reader)
     print(GREETING)
-    with interruptible(sitting):
-        while _take_line(session, desk, terminals):
+    with interruptible(stepper):
+        while _take_line(session, reader, terminals):
             pass
 
 
-def _take_line(session: PromptSession[str], desk: Desk, terminals: Terminals) -> bool:
+def _take_line(session: PromptSession[str], reader: WordReader, terminals: Terminals) -> bool:
     """Take one line from the terminal and answer it; False when it was the last."""
     try:
         line = session.prompt(PROMPT)
@@ -160,7 +160,7 @@ def _take_line(session: PromptSession[str], desk: Desk, terminals: Terminals) ->
     except EOFError:
         return False
     try:
-        told = desk.do(line)
+        told = reader.do(line)
     except InputError as error:
         told = [str(error)]
     except Leave:
@@ -170,7 +170,7 @@ def _take_line(session: PromptSession[str], desk: Desk, terminals: Terminals) ->
     return True
 
 
-def _session(desk: Desk) -> PromptSession[str]:
+def _session(reader: WordReader) -> PromptSession[str]:
     from prompt_toolkit import PromptSession
     from prompt_toolkit.auto_suggest import AutoSuggestFromHistory
     from prompt_toolkit.history import FileHistory, InMemoryHistory
@@ -181,5 +181,5 @@ def _session(desk: Desk) -> PromptSession[str]:
         path.touch(0o600)
     except OSError:
         history = InMemoryHistory()
-    return PromptSession(history=history, completer=Completions(desk),
+    return PromptSession(history=history, completer=Completions(reader),
                          auto_suggest=AutoSuggestFromHistory(), complete_while_typing=False)

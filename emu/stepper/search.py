@@ -12,8 +12,8 @@ from emu.bus import stops
 from emu.bus.state import STOP_CHANGE, STOP_EXECUTE, STOP_VIRGIN, STOP_WRITE
 from emu.bus.stops import LAST_ADDRESS, LAST_DATA, LAST_T, Row
 from emu.run.history import History, Player, Spot, hits
-from emu.stepper.book import Book
 from emu.stepper.judge import Judge, tell
+from emu.stepper.lookup import Lookup
 from emu.stepper.program import Walker
 from emu.stepper.watch import Stop
 
@@ -53,13 +53,13 @@ class Searcher:
     def __init__(self, history: History, stopping: Callable[[], bool]) -> None:
         self._history, self._stopping = history, stopping
         self._walker: Walker | None = None
-        self._book: Book | None = None
+        self._book: Lookup | None = None
 
     @property
-    def book(self) -> Book:
+    def book(self) -> Lookup:
         """Names over the spare machine."""
         if self._book is None:
-            self._book = Book(self._history.spare.machine)
+            self._book = Lookup(self._history.spare.machine)
         return self._book
 
     def last(self, rows: Sequence[Row], before: Spot) -> Access | None:
@@ -103,7 +103,7 @@ class Searcher:
     def last_stop(self, armed: Sequence[Stop], before: Spot) -> tuple[Spot, str] | None:
         """Find the last place before this one where a run would have stopped, and why.
 
-        Stops on what terminals show are not looked for; see Sitting.back_to_stop.
+        Stops on what terminals show are not looked for; see Stepper.back_to_stop.
         """
         player = self._history.spare
         judge = Judge(self.book, armed, lambda place: False, counting=False)

@@ -9,7 +9,7 @@ from emu.logs.cycles import Cycles, driver_names
 from emu.machine.register_names import FLAGS, flag_letters, snapshot
 from emu.stepper import stack_words, views
 from emu.stepper.cursor import Moment
-from emu.stepper.sitting import Sitting
+from emu.stepper.stepper import Stepper
 
 ROWS = (("pc", "sp", "af", "bc", "de", "hl", "ix", "iy"),
         ("wz", "af'", "bc'", "de'", "hl'", "i", "r", "im", "iff1", "iff2"))
@@ -46,15 +46,15 @@ class Sources:
         return " ".join(lines[at].split()) if 0 <= at < len(lines) else ""
 
 
-def time_words(sitting: Sitting, t: int) -> str:
+def time_words(stepper: Stepper, t: int) -> str:
     """Write a T-state with the emulated time."""
-    seconds = float(sitting.machine.seconds(t))
+    seconds = float(stepper.machine.seconds(t))
     return f"T {t} ({seconds * 1e3:.6g} ms)" if seconds < 1 else f"T {t} ({seconds:.9g} s)"
 
 
-def registers(sitting: Sitting, before: dict[str, int]) -> list[str]:
+def registers(stepper: Stepper, before: dict[str, int]) -> list[str]:
     """Write the registers; a star where one differs from ``before``."""
-    now = snapshot(sitting.m)
+    now = snapshot(stepper.m)
 
     def cell(name: str) -> str:
         star = "*" if before.get(name, now[name]) != now[name] else " "
@@ -62,17 +62,17 @@ def registers(sitting: Sitting, before: dict[str, int]) -> list[str]:
 
     f = now["af"] & 0xFF
     names = [name for name, bit in FLAGS.items() if f >> bit & 1]
-    state = "halted" if int(sitting.m.halted) else ""
-    if owner := int(sitting.m.bus_owner):
-        state = f"{state} {sitting.machine.slots[owner - 1].name} has the bus".strip()
+    state = "halted" if int(stepper.m.halted) else ""
+    if owner := int(stepper.m.bus_owner):
+        state = f"{state} {stepper.machine.slots[owner - 1].name} has the bus".strip()
     return ["  ".join(map(cell, row)).rstrip() for row in ROWS] + [
         f"flags {flag_letters(f)}  {', '.join(names) or 'none'}  {state}".rstrip()]
 
 
-def code(sitting: Sitting, sources: Sources, address: int, count: int = 6) -> list[str]:
+def code(stepper: Stepper, sources: Sources, address: int, count: int = 6) -> list[str]:
     """Write instructions from an address on, with labels and source lines."""
     out = []
-    for line in views.code(sitting, address, count):
+    for line in views.code(stepper, address, count):
         if line.label:
             out.append(f"  {line.label}:")
         raw = line.code.data.hex(" ").upper()
@@ -82,33 +82,33 @@ def code(sitting: Sitting, sources: Sources, address: int, count: int = 6) -> li
     return out
 
 
-def stack(sitting: Sitting, count: int) -> list[str]:
+def stack(stepper: Stepper, count: int) -> list[str]:
     """Write words from the top of the stack."""
     return [f"  {word.address:04X}  {word.value:04X}  {word.call}".rstrip()
-            for word in stack_words.stack(sitting, count)]
+            for word in stack_words.stack(stepper, count)]
 
 
-def memory(sitting: Sitting, low: int, count: int) -> list[str]:
+def memory(stepper: Stepper, low: int, count: int) -> list[str]:
     """Write bytes of memory as the CPU sees it now, with their letters."""
     out = []
     for start in range(low, low + count, DUMP):
-        data = bytes(sitting.book.byte(start + k & 0xFFFF)
+        data = bytes(stepper.book.byte(start + k & 0xFFFF)
                      for k in range(min(DUMP, low + count - start)))
         letters = "".join(chr(b) if 32 <= b < 127 else "." for b in data)
         out.append(f"  {start & 0xFFFF:04X}  {data.hex(' ').upper():<{DUMP * 3}} {letters}")
     return out
 
 
-def pages(sitting: Sitting) -> list[str]:
+def pages(stepper: Stepper) -> list[str]:
     """Write the page map."""
-    return [f"  {p.low:04X}-{p.high:04X}  {p.words}" for p in views.pages(sitting)]
+    return [f"  {p.low:04X}-{p.high:04X}  {p.words}" for p in views.pages(stepper)]
 
 
-def chain(sitting: Sitting) -> list[str]:
+def chain(stepper: Stepper) -> list[str]:
     """Write who asks, who is in service, IEI and IEO, and what the CPU makes of it."""
-    m = sitting.m
+    m = stepper.m
     out = []
-    for link in views.chain(sitting):
+    for link in views.chain(stepper):
         asks = f"pending {link.pending:b}" if link.pending else "nothing pending"
         serves = f"in service {link.service:b}" if link.service else "nothing in service"
         wired = "" if link.chained else ", not in the chain"
@@ -119,17 +119,17 @@ def chain(sitting: Sitting) -> list[str]:
     return out
 
 
-def cards(sitting: Sitting, name: str = "") -> list[str]:
+def cards(stepper: Stepper, name: str = "") -> list[str]:
     """Write each card's state."""
     out = []
-    for slot, words in views.cards(sitting, name).items():
+    for slot, words in views.cards(stepper, name).items():
         out += [f"  {slot:<10} {line}" for line in words] or [f"  {slot:<10} nothing to tell"]
     return out
 
 
-def cycles(sitting: Sitting, found: Cycles) -> list[str]:
+def cycles(stepper: Stepper, found: Cycles) -> list[str]:
     """Write bus cycles, one a line: T-state, kind, address, data, who drove, wait states."""
-    names = driver_names([slot.name for slot in sitting.machine.slots])
+    names = driver_names([slot.name for slot in stepper.machine.slots])
     out = []
     for row in found:
         waits = f" {row['waits']}w" if row["waits"] else ""

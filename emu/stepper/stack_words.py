@@ -5,13 +5,13 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from emu.isa.disassembler import Instruction
-from emu.stepper.book import Book, read_byte
+from emu.stepper.lookup import Lookup, read_byte
 
 
 class Readable(Protocol):
     """A machine at which one looks, with names."""
 
-    book: Book
+    book: Lookup
 
     @property
     def m(self) -> Any:

@@ -13,8 +13,8 @@ from emu.isa.disassembler import Instruction
 from emu.logs.cycles import CYCLE, Cycles, read_ring
 from emu.logs.edges import chained
 from emu.run.history import Spot
-from emu.stepper.book import Book
-from emu.stepper.sitting import Sitting
+from emu.stepper.lookup import Lookup
+from emu.stepper.stepper import Stepper
 
 LONGEST_CYCLE = 40  # T-states between two bus cycles, generously
 
@@ -50,22 +50,23 @@ class Link:
     chained: bool
 
 
-def code(sitting: Sitting, address: int, count: int) -> list[CodeLine]:
+def code(stepper: Stepper, address: int, count: int) -> list[CodeLine]:
     """Disassemble ``count`` instructions from an address on."""
-    book, lines = sitting.book, []
+    book, lines = stepper.book, []
     for _ in range(count):
-        found = sitting.instruction(address)
+        found = stepper.instruction(address)
         line = book.line(address)
         lines.append(CodeLine(found, book.exact(address) or "", str(line) if line else "",
-                              address == int(sitting.m.pc)))
+                              address == int(stepper.m.pc)))
         address = address + found.length & 0xFFFF
     return lines
 
 
-def _page_words(book: Book, page: int) -> str:
+def _page_words(book: Lookup, page: int) -> str:
     m = book.machine.m
     names = [slot.name for slot in book.machine.slots]
-    owner, base, writes = int(m.owner[page]) - 1, int(m.rb_true[page]), int(m.wb_true[page])
+    owner = int(m.owner[page]) - 1
+    base, writes = int(m.read_base_true[page]), int(m.write_base_true[page])
     if SEVERAL in (base, writes):
         return "several cards"
     if owner < 0 or (base == NOT_MINE and writes == NOT_MINE):
@@ -75,13 +76,13 @@ def _page_words(book: Book, page: int) -> str:
     return f"{names[owner]}, {kind}"
 
 
-def pages(sitting: Sitting) -> list[PageLine]:
+def pages(stepper: Stepper) -> list[PageLine]:
     """Give the page map: runs of pages that lie together in one card's memory."""
-    m, book = sitting.m, sitting.book
+    m, book = stepper.m, stepper.book
     out: list[PageLine] = []
     last_base = FAR
     for page in range(PAGES):
-        words, base = _page_words(book, page), int(m.rb_true[page])
+        words, base = _page_words(book, page), int(m.read_base_true[page])
         if out and out[-1].words.split(" from")[0] == words and (
                 base == last_base + 4096 or (base < 0 and base == last_base)):
             out[-1] = PageLine(out[-1].low, page << 12 | 0xFFF, out[-1].words)
@@ -93,29 +94,29 @@ def pages(sitting: Sitting) -> list[PageLine]:
     return out
 
 
-def chain(sitting: Sitting) -> list[Link]:
+def chain(stepper: Stepper) -> list[Link]:
     """Give the cards that can interrupt, the first of the chain first."""
-    m = sitting.m
+    m = stepper.m
     order = chained(m)
     numbers = [*order, *(n for n in range(int(m.slots))
                          if n not in order and int(m.int_kind[n]) != NO_INTERRUPT)]
     in_chain = {int(n) for n in m.chain[:int(m.chain_len)]}
-    return [Link(sitting.machine.slots[n].name, int(m.ip[n]), int(m.ius[n]), int(m.iei[n]),
+    return [Link(stepper.machine.slots[n].name, int(m.ip[n]), int(m.ius[n]), int(m.iei[n]),
                  int(m.ieo[n]), n in in_chain) for n in numbers]
 
 
-def cards(sitting: Sitting, name: str = "") -> dict[str, list[str]]:
+def cards(stepper: Stepper, name: str = "") -> dict[str, list[str]]:
     """Give each card's state in words, or one card's."""
-    slots = [sitting.machine.slot(name)] if name else sitting.machine.slots
-    return {slot.name: slot.card.describe(sitting.m, slot.state) for slot in slots}
+    slots = [stepper.machine.slot(name)] if name else stepper.machine.slots
+    return {slot.name: slot.card.describe(stepper.m, slot.state) for slot in slots}
 
 
-def cycles(sitting: Sitting, count: int) -> Cycles:
+def cycles(stepper: Stepper, count: int) -> Cycles:
     """Give the last ``count`` bus cycles before now, oldest first (CYCLE rows)."""
-    spot = sitting.spot
+    spot = stepper.spot
     count = min(count, LOG // 2)
     start = Spot(max(spot.t - count * LONGEST_CYCLE, 0), spot.inputs)
-    player = sitting.history.bring(sitting.history.spare, start)
+    player = stepper.history.bring(stepper.history.spare, start)
     return _logged(player, spot)[-count:]
 
 
@@ -130,13 +131,13 @@ def _logged(player, spot: Spot) -> Cycles:  # type: ignore[no-untyped-def]
     return found
 
 
-def next_cycles(sitting: Sitting) -> tuple[Cycles, int]:
+def next_cycles(stepper: Stepper) -> tuple[Cycles, int]:
     """Give the bus cycles of the instruction at PC, played ahead, and the T-state after it.
 
     While a card has the bus: its next step; BUS_GIVEN comes first if it begins without a cycle.
     """
-    spot = sitting.spot
-    player = sitting.history.bring(sitting.history.spare, spot)
+    spot = stepper.spot
+    player = stepper.history.bring(stepper.history.spare, spot)
     owner = int(player.m.bus_owner)
     player.machine.log(True)
     player.leg(spot.t + 1)

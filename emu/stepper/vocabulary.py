@@ -10,7 +10,7 @@ from prompt_toolkit.document import Document
 from emu.machine.register_names import REGISTERS
 from emu.run.inputs import live_jumpers
 from emu.stepper import watch, words, words_back, words_change, words_help
-from emu.stepper.desk import WORDS, Desk
+from emu.stepper.word_reader import WORDS, WordReader
 
 MODULES = (words, words_back, words_change, words_help)  # importing them makes their words
 LAST = re.compile(r"[\w.?@$'-]*$")
@@ -22,8 +22,8 @@ PLACED = ("who", "when", "tell", "set", *STOPPING)
 class Completions(Completer):
     """Complete words, registers, symbols, ports, slots, terminals and jumpers."""
 
-    def __init__(self, desk: Desk) -> None:
-        self._desk = desk
+    def __init__(self, reader: WordReader) -> None:
+        self._reader = reader
 
     def get_completions(self, document: Document, _: CompleteEvent) -> Iterator[Completion]:
         """See prompt_toolkit's Completer."""
@@ -41,8 +41,8 @@ class Completions(Completer):
         return sorted({name for name in found if name.lower().startswith(low)})
 
     def _behind(self, first: str, between: str) -> Iterable[str]:
-        book = self._desk.sitting.book
-        slots = [slot.name for slot in self._desk.sitting.machine.slots]
+        book = self._reader.stepper.book
+        slots = [slot.name for slot in self._reader.stepper.machine.slots]
         if first == "look" and not between:
             return words.LOOKS
         if first == "look" and between == "cards":
@@ -50,14 +50,14 @@ class Completions(Completer):
         if first == "help":
             return [*WORDS, "stops", "expressions"]
         if first in ("insert", "eject"):
-            return self._desk.sitting.machine.bays
+            return self._reader.stepper.machine.bays
         if first == "do":
-            return [f"{slot.name}.{a}" for slot in self._desk.sitting.machine.slots
+            return [f"{slot.name}.{a}" for slot in self._reader.stepper.machine.slots
                     for a in slot.card.actions]
         if first == "press":
-            return self._desk.sitting.console.channels if between else ("int", "nmi", "reset")
+            return self._reader.stepper.console.channels if between else ("int", "nmi", "reset")
         if first == "set" and between == "jumper":
-            return [f"{slot.name}.{j}" for slot in self._desk.sitting.machine.slots
+            return [f"{slot.name}.{j}" for slot in self._reader.stepper.machine.slots
                     for j in live_jumpers(slot)]
         if between.split(" ")[-1] in ("in", "out", "port") or first == "input":
             return watch.port_names(book)

@@ -43,7 +43,7 @@ WALK = np.dtype([
 @inlined
 def byte_at(m, address):
     """Read memory through the page map, without a bus cycle; FFh where it is not plain."""
-    base = m.rb_true[(address >> 12) & 15]
+    base = m.read_base_true[(address >> 12) & 15]
     if base < 0:
         return np.int64(0xFF)
     return np.int64(m.phys[np.uint64(base + (address & 0xFFF))])
@@ -89,7 +89,7 @@ def pushed(m, op, a):
     elif op == FLAG:
         value = m.r[6] >> a & 1
     elif op == PLACE:  # in physical memory, negative when it is not plain
-        value = m.rb_true[(a >> 12) & 15]
+        value = m.read_base_true[(a >> 12) & 15]
         if value >= 0:
             value += a & 0xFFF
     elif op == PENDING:

@@ -41,8 +41,8 @@ from emu.bus.stops import Row
 from emu.errors import InputError
 from emu.files.symbols import parse_number
 from emu.run.script import keys
-from emu.stepper.book import Book, Target
 from emu.stepper.expression import Node
+from emu.stepper.lookup import Lookup, Target
 from emu.stepper.program import check_every
 
 ABOVE = 64  # bytes behind a stack's range in which a pop counts
@@ -79,7 +79,7 @@ class Stop:
         """Kind of its first row, -1 when it has none."""
         return self.rows[0].kind if self.rows else -1
 
-    def conditions(self, book: Book) -> list[Node | None]:
+    def conditions(self, book: Lookup) -> list[Node | None]:
         """Give what must hold when each of its rows is met."""
         asked = [self.condition] if self.condition is not None else []
         if self.slot >= 0:
@@ -104,7 +104,7 @@ def both(nodes: list[Node]) -> Node | None:
     return reduce(lambda a, b: Node("and", (a, b)), nodes)
 
 
-def parse(text: str, book: Book) -> Stop:
+def parse(text: str, book: Lookup) -> Stop:
     """Read a stop; InputError with the mend."""
     rest, once = _cut(text.strip(), r"\s+once$")
     rest, after = _cut(rest, r"\s+after\s+(\S+)$")
@@ -140,13 +140,13 @@ def _split_if(text: str) -> tuple[str, str, str]:
     return text.strip(), "", ""
 
 
-def _place(text: str, book: Book, _: str) -> Stop:
+def _place(text: str, book: Lookup, _: str) -> Stop:
     targets = tuple(book.targets(text))
     rows = tuple(Row(STOP_EXECUTE, t.address, t.address) for t in targets)
     return Stop("", rows, targets)
 
 
-def _range(text: str, book: Book) -> tuple[int, int]:
+def _range(text: str, book: Lookup) -> tuple[int, int]:
     """Read PLACE, PLACE..PLACE or PLACE for N: first and last address."""
     if match := re.fullmatch(r"(.+?)\s*\.\.\s*(.+)", text):
         low, high = book.address(match[1]), book.address(match[2])
@@ -163,7 +163,7 @@ def _range(text: str, book: Book) -> tuple[int, int]:
     return low, min(low + book.length(text) - 1, 0xFFFF)
 
 
-def _memory(text: str, book: Book, word: str) -> Stop:
+def _memory(text: str, book: Lookup, word: str) -> Stop:
     text, here = _cut(text, r"\s+here$")
     if not text:
         raise InputError(f"{word} needs a place: an address, a symbol, or a range A..B.")
@@ -178,7 +178,7 @@ def _memory(text: str, book: Book, word: str) -> Stop:
     return Stop("", tuple(Row(k, low, high, place=place) for k in MEMORY[word]))
 
 
-def port_number(text: str, book: Book) -> int:
+def port_number(text: str, book: Lookup) -> int:
     """Read a port: a number, or "slot.register"."""
     name, dot, register = text.partition(".")
     for slot in book.machine.description.slots if dot else ():
@@ -196,19 +196,19 @@ def port_number(text: str, book: Book) -> int:
     return number
 
 
-def near_ports(text: str, book: Book) -> list[str]:
+def near_ports(text: str, book: Lookup) -> list[str]:
     """Give the names of ports that are like a text, or one that shows the form."""
     known = port_names(book)
     return difflib.get_close_matches(text, known, 2) or known[-1:]
 
 
-def port_names(book: Book) -> list[str]:
+def port_names(book: Lookup) -> list[str]:
     """List all ports as "slot.register"."""
     return [f"{slot.name}.{slot.card.registers[row.register]}"
             for slot in book.machine.description.slots for row in slot.ports]
 
 
-def _port(text: str, book: Book, word: str) -> Stop:
+def _port(text: str, book: Lookup, word: str) -> Stop:
     if not text:
         return Stop("", tuple(Row(kind, 0, 0xFF) for kind in PORTS[word]))
     first, dots, last = text.partition("..")
@@ -219,7 +219,7 @@ def _port(text: str, book: Book, word: str) -> Stop:
     return Stop("", tuple(Row(kind, low, high) for kind in PORTS[word]))
 
 
-def _acknowledge(text: str, book: Book, _: str) -> Stop:
+def _acknowledge(text: str, book: Lookup, _: str) -> Stop:
     if not text:
         return Stop("", (Row(STOP_ACK),))
     vector = book.work_out(text)
@@ -228,7 +228,7 @@ def _acknowledge(text: str, book: Book, _: str) -> Stop:
     return Stop("", (Row(STOP_ACK, vector, vector),))
 
 
-def _request(text: str, book: Book, _: str) -> Stop:
+def _request(text: str, book: Lookup, _: str) -> Stop:
     if not text:
         return Stop("", (Row(STOP_REQUEST),))
     slots = {slot.name: slot.number for slot in book.machine.slots}
@@ -237,13 +237,13 @@ def _request(text: str, book: Book, _: str) -> Stop:
     return Stop("", (Row(STOP_REQUEST),), slot=slots[text])
 
 
-def _when(text: str, book: Book, _: str) -> Stop:
+def _when(text: str, book: Lookup, _: str) -> Stop:
     node = book.expression(text)
     check_every(node)
     return Stop("", every=node)
 
 
-def _stack(text: str, book: Book, _: str) -> Stop:
+def _stack(text: str, book: Lookup, _: str) -> Stop:
     if ".." not in text:
         raise InputError("stack needs a range, lowest and highest address: stack 8000h..80FFh")
     low, high = _range(text, book)
@@ -258,13 +258,13 @@ def _stack(text: str, book: Book, _: str) -> Stop:
     return Stop("", tuple(rows))
 
 
-def _plain(text: str, book: Book, word: str) -> Stop:
+def _plain(text: str, book: Lookup, word: str) -> Stop:
     if text:
         raise InputError(f"{word} takes nothing behind it but if, after and once.")
     return Stop("", (Row(PLAIN[word]),))
 
 
-def _text(text: str, book: Book, _: str) -> Stop:
+def _text(text: str, book: Lookup, _: str) -> Stop:
     if not text:
         return Stop("", said=b"")
     if len(text) < 3 or text[0] != '"' or text[-1] != '"':
@@ -272,7 +272,7 @@ def _text(text: str, book: Book, _: str) -> Stop:
     return Stop("", said=keys(text[1:-1]))
 
 
-KINDS: dict[str, Callable[[str, Book, str], Stop]] = {
+KINDS: dict[str, Callable[[str, Lookup, str], Stop]] = {
     **dict.fromkeys(MEMORY, _memory), **dict.fromkeys(PORTS, _port),
     **dict.fromkeys(PLAIN, _plain), "acknowledge": _acknowledge, "request": _request,
     "when": _when, "stack": _stack, "text": _text,

@@ -6,117 +6,117 @@ from emu.bus.stops import Row
 from emu.errors import InputError
 from emu.run.history import Spot
 from emu.stepper import show
-from emu.stepper.desk import Desk, word
+from emu.stepper.as_session import verdict
 from emu.stepper.frames import back_out, back_over
 from emu.stepper.search import Access
-from emu.stepper.seat import verdict
-from emu.stepper.sitting import Event
+from emu.stepper.stepper import Event
 from emu.stepper.watch import port_number
+from emu.stepper.word_reader import WordReader, word
 
 BACK = {"over": back_over, "out": back_out}
 MOST_BYTES = 16  # that one who or when looks for
 
 
-def _back_to(desk: Desk, text: str) -> Event:
+def _back_to(reader: WordReader, text: str) -> Event:
     """Go back to "stop", "start", or so much time."""
     if text == "stop":
-        return desk.sitting.back_to_stop()
-    if text == "found" and desk.found is not None:
-        desk.sitting.jump(desk.found.spot)
+        return reader.stepper.back_to_stop()
+    if text == "found" and reader.found is not None:
+        reader.stepper.jump(reader.found.spot)
         return Event("step")
     if text == "start":
-        desk.sitting.jump(Spot(0, 0))
+        reader.stepper.jump(Spot(0, 0))
         return Event("step")
-    t = desk.t_of(text)
+    t = reader.t_of(text)
     if t is None:
         raise InputError(f"back to takes stop, start, found or a time since power-on such as "
                          f"1.5 s or 1200 t, not {text!r}.")
-    return desk.sitting.back_to(t)
+    return reader.stepper.back_to(t)
 
 
-def _back_by(desk: Desk, text: str) -> list[str]:
+def _back_by(reader: WordReader, text: str) -> list[str]:
     """Go back by one bus cycle or T-state."""
-    moved = desk.cursor.back_cycle() if text == "cycle" else desk.cursor.back_tick()
-    return [show.moment(desk.cursor.moment()) if moved else "this is power-on"]
+    moved = reader.cursor.back_cycle() if text == "cycle" else reader.cursor.back_tick()
+    return [show.moment(reader.cursor.moment()) if moved else "this is power-on"]
 
 
 @word("back [N]", "one instruction back, or N; back over (a call), back out (to the call of this "
                   "routine), back to stop, start, found, 1.5 s; back 2 ms, cycle, tick")
-def back(desk: Desk, text: str) -> list[str]:
+def back(reader: WordReader, text: str) -> list[str]:
     """Go back."""
     if text in ("cycle", "tick"):
-        return _back_by(desk, text)
-    desk.cursor.forget()
+        return _back_by(reader, text)
+    reader.cursor.forget()
     if text in BACK:
-        return desk.here(BACK[text](desk.sitting))
+        return reader.here(BACK[text](reader.stepper))
     if text == "stop" or text.startswith("to "):
-        return desk.here(_back_to(desk, text.removeprefix("to ").strip()))
-    length = desk.t_of(text)
+        return reader.here(_back_to(reader, text.removeprefix("to ").strip()))
+    length = reader.t_of(text)
     if length is not None:
-        return desk.here(desk.sitting.back_to(max(desk.sitting.t - length, 0)))
-    return desk.here(desk.sitting.back(desk.count(text, "back")))
+        return reader.here(reader.stepper.back_to(max(reader.stepper.t - length, 0)))
+    return reader.here(reader.stepper.back(reader.count(text, "back")))
 
 
-def _told(desk: Desk, found: Access | None, what: str, never: str) -> list[str]:
+def _told(reader: WordReader, found: Access | None, what: str, never: str) -> list[str]:
     if found is None:
-        return [f"{what}: {'interrupted' if desk.sitting.interrupted else never}"]
+        return [f"{what}: {'interrupted' if reader.stepper.interrupted else never}"]
     if found.by_hand:
         return [f"{what}: {found.data:02X}h by hand at "
-                f"{show.time_words(desk.sitting, found.spot.t)}"]
-    return [f"{what}: {found.data:02X}h at {desk.spot_words(found.spot)}"]
+                f"{show.time_words(reader.stepper, found.spot.t)}"]
+    return [f"{what}: {found.data:02X}h at {reader.spot_words(found.spot)}"]
 
 
-def _search(desk: Desk, text: str, verb: str, changing: bool) -> list[str]:
+def _search(reader: WordReader, text: str, verb: str, changing: bool) -> list[str]:
     """Look for each byte of a place; go to none of them."""
     name, counted, more = text.partition(" for ")
-    low = desk.address(name, verb)
-    count = desk.count(more, "for") if counted else desk.sitting.book.length(name)
+    low = reader.address(name, verb)
+    count = reader.count(more, "for") if counted else reader.stepper.book.length(name)
     out = []
     for k in range(min(count, MOST_BYTES)):
         address = low + k & 0xFFFF
-        place = desk.sitting.book.place(address)
+        place = reader.stepper.book.place(address)
         if place is None:
             raise InputError(f"{address:04X}h: no plain memory is mapped there now.")
-        found = desk.sitting.last_write(place, changing)
+        found = reader.stepper.last_write(place, changing)
         never = "never changed since power-on" if changing else "never written since power-on"
-        out += _told(desk, found, desk.sitting.book.data(address), never)
-        desk.found = found or desk.found
-    return out + (["back there: back to found"] if desk.found else [])
+        out += _told(reader, found, reader.stepper.book.data(address), never)
+        reader.found = found or reader.found
+    return out + (["back there: back to found"] if reader.found else [])
 
 
 @word("who PLACE", "which instruction wrote this byte last; who ticks for 4; for a port: who in "
                    "20h, who out 20h")
-def who(desk: Desk, text: str) -> list[str]:
+def who(reader: WordReader, text: str) -> list[str]:
     """Find the last write of a byte, or the last access of a port."""
-    desk.found = None
+    reader.found = None
     way, _, name = text.partition(" ")
     if way in ("in", "out") and name:
-        port = port_number(name.strip(), desk.sitting.book) & 0xFF
-        desk.found = desk.sitting.last_cycle(
+        port = port_number(name.strip(), reader.stepper.book) & 0xFF
+        reader.found = reader.stepper.last_cycle(
             [Row(STOP_IN if way == "in" else STOP_OUT, port, port)])
-        out = _told(desk, desk.found, f"{way} port {port:02X}h", "never since power-on")
-        return out + (["back there: back to found"] if desk.found else [])
-    return _search(desk, text, "who", False)
+        out = _told(reader, reader.found, f"{way} port {port:02X}h", "never since power-on")
+        return out + (["back there: back to found"] if reader.found else [])
+    return _search(reader, text, "who", False)
 
 
 @word("when PLACE", "which instruction changed this byte last")
-def when(desk: Desk, text: str) -> list[str]:
+def when(reader: WordReader, text: str) -> list[str]:
     """Find the last change of a byte."""
-    desk.found = None
-    return _search(desk, text, "when", True)
+    reader.found = None
+    return _search(reader, text, "when", True)
 
 
 @word("undo", "take the last change back; the run is as it was just before it")
-def undo(desk: Desk, text: str) -> list[str]:
+def undo(reader: WordReader, text: str) -> list[str]:
     """Take a change back."""
-    desk.cursor.forget()
-    last = desk.sitting.undo()
+    reader.cursor.forget()
+    last = reader.stepper.undo()
     if last is None:
         return ["nothing was changed or typed yet"]
-    return [f"taken back: {last.kind} {last.where} {last.value!r}", *desk.here()]
+    return [f"taken back: {last.kind} {last.where} {last.value!r}", *reader.here()]
 
 
 @word("explain", "the verdict: how this run stands, and why it hangs if it does")
-def explain(desk: Desk, text: str) -> list[str]:
+def explain(reader: WordReader, text: str) -> list[str]:
     """Give the verdict of the run so far."""
-    return verdict(desk.sitting).lines()
+    return verdict(reader.stepper).lines()

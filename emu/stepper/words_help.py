@@ -5,7 +5,7 @@ import textwrap
 
 from emu.errors import InputError, nearest
 from emu.stepper import expression, watch
-from emu.stepper.desk import WORDS, Desk, word
+from emu.stepper.word_reader import WORDS, WordReader, word
 
 GROUPS = (
     ("look", ("look", "tell", "explain")),
@@ -33,7 +33,7 @@ def _page() -> list[str]:
 
 
 @word("help [WORD]", "this page; help stops, help expressions")
-def help_on(desk: Desk, text: str) -> list[str]:
+def help_on(reader: WordReader, text: str) -> list[str]:
     """Help."""
     if not text:
         return _page()

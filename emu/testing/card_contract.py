@@ -18,7 +18,8 @@ from emu.machine.machine import Machine
 from emu.run.session import Session
 
 # Not a machine's state, or different by intent between the runs.
-ASIDE = ("fn", "plain", "uid", "next_event", "t_stop", "exit_reason", "int_since", "pool")
+ASIDE = ("card_functions", "plain", "uid", "next_event", "t_stop", "exit_reason",
+         "int_since", "pool")
 SLICES = 97
 SLICE = 0.37  # of the way that is left to the next look; odd, so that slices fall anywhere
 
@@ -64,7 +65,7 @@ def _state(machine: Machine) -> dict[str, Any]:
         if name not in ASIDE and offset < POOL_AT:
             out[name] = saved.head[offset:offset + kind.itemsize]
     for slot in machine.slots:
-        start = int(machine.m.st[slot.number])
+        start = int(machine.m.state_offset[slot.number])
         for name, (kind, offset, *_) in (slot.card.state.fields or {}).items():
             out[f"slot {slot.name}: {name}"] = \
                 saved.head[start + offset:start + offset + kind.itemsize]

@@ -65,6 +65,6 @@ class Places:
             return list(range(start, start + size))
         cells: list[int | None] = []
         for at in range(spot.address, spot.address + size):
-            base = int(m.rb_true[at >> 12 & 15])
+            base = int(m.read_base_true[at >> 12 & 15])
             cells.append(base + (at & 0xFFF) if base >= 0 else None)
         return cells

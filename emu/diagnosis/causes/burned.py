@@ -56,7 +56,7 @@ def _roms(case: Case) -> Iterator[tuple[Any, int, int, int]]:
 def blank_rom(case: Case) -> Finding | None:
     """Check for an erased chip where the CPU begins."""
     machine = case.session.replay(0)
-    base = int(machine.m.rb_true[0])
+    base = int(machine.m.read_base_true[0])
     if base < 0 or not int(case.m.rst38_count) or int(case.m.rst38_first_pc) > 1:
         return None
     if not (np.asarray(machine.m.phys[base:base + 64]) == 0xFF).all():
@@ -157,7 +157,7 @@ def _first_behind(case: Case, low: int, high: int) -> tuple[int, int, str] | Non
         if at is not None:
             return at
     window = case.before(t + 200)
-    bases = np.asarray(case.m.rb_true)
+    bases = np.asarray(case.m.read_base_true)
     place = bases[window.address >> 12] + (window.address & 0xFFF)
     for k in window.where(FETCH):
         if low <= int(place[k]) < high and bases[int(window.address[k]) >> 12] >= 0:
@@ -169,7 +169,7 @@ def _pointer_behind(case: Case, low: int, high: int) -> tuple[int, int, str] | N
     vectors = [v for v in range(256) if int(case.m.vector_count[v])]
     for vector in vectors:
         address = int(case.m.i) << 8 | vector
-        base = int(case.m.rb_true[address >> 12])
+        base = int(case.m.read_base_true[address >> 12])
         if base >= 0 and low <= base + (address & 0xFFF) < high:
             t = first(case, lambda machine: int(machine.m.ack_count) > 0, int(case.m.t))
             return (t or 0), address, "took an interrupt's pointer from"

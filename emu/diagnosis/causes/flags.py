@@ -52,7 +52,7 @@ def stuck_flag(case: Case) -> Finding | None:
 
 def _releasing(case: Case, load: Load) -> tuple[int, Outcome] | None:
     """Find a value for a byte with which the loop goes on."""
-    if int(case.m.wb_true[load.address >> 12]) < 0:
+    if int(case.m.write_base_true[load.address >> 12]) < 0:
         return None
     now = load.value
     values = [0, 1, 0xFF, (now + 1) & 0xFF, (now - 1) & 0xFF, *(now ^ 1 << k for k in range(8))]

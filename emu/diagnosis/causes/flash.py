@@ -45,7 +45,7 @@ def _polled(case: Case, slot: Any) -> int | None:
         return None
     page = w.address[reads] >> 12
     mine = (np.asarray(case.m.owner)[page] == slot.number + 1) & (
-        np.asarray(case.m.wb_true)[page] < 0)
+        np.asarray(case.m.write_base_true)[page] < 0)
     code = np.isin(w.address[reads], list(case.control.code | case.idle))
     operand = np.isin((w.address[reads] - 1) & 0xFFFF, list(case.control.code)) | np.isin(
         (w.address[reads] - 2) & 0xFFFF, list(case.control.code))
@@ -115,13 +115,13 @@ def fetched_busy(case: Case) -> Finding | None:
     for slot in _flashes(case):
         if not int(slot.state.flash.programs) + int(slot.state.flash.erases):
             continue
-        bases = np.asarray(case.m.rb_true)
+        bases = np.asarray(case.m.read_base_true)
         phys = np.asarray(case.m.phys)
         for part in stretches(case):
             w = part.window
             page = w.address >> 12
             mine = (np.asarray(case.m.owner)[page] == slot.number + 1) & (bases[page] >= 0) & (
-                np.asarray(case.m.wb_true)[page] < 0) & (w.kind == FETCH)
+                np.asarray(case.m.write_base_true)[page] < 0) & (w.kind == FETCH)
             held = phys[np.maximum(bases[page] + (w.address & 0xFFF), 0)]
             strange = np.nonzero(mine & (held != w.data) & ((w.data & 0x3F) == 0))[0]
             if len(strange):

@@ -66,7 +66,7 @@ def stack(case: Case) -> Finding | None:
         switched = remapped(case, loss)
         if switched is not None:
             return _paged_out(case, loss, switched)
-        if int(case.m.wb_true[loss.address >> 12]) < 0:
+        if int(case.m.write_base_true[loss.address >> 12]) < 0:
             return _in_rom(case, loss)
     return None
 
@@ -87,7 +87,7 @@ def _in_rom(case: Case, loss: Loss) -> Finding:
 
 
 def _ram(case: Case) -> str:
-    pages = [p for p in range(16) if int(case.m.wb_true[p]) >= 0]
+    pages = [p for p in range(16) if int(case.m.write_base_true[p]) >= 0]
     if not pages:
         return "no address"
     return f"{pages[0]:X}000h to {pages[-1]:X}FFFh" if pages[-1] - pages[0] == len(pages) - 1 \
@@ -167,7 +167,7 @@ def rom_shadow(case: Case) -> Finding | None:
             fetched = int(w.kind[loss.read]) == FETCH
             if not (fetched or loss.address in waited) or remapped(case, loss) is not None:
                 continue
-            if int(case.m.wb_true[loss.address >> 12]) >= 0:
+            if int(case.m.write_base_true[loss.address >> 12]) >= 0:
                 continue
             writer, put, took = _was(loss)
             who, at = _owner(case, loss.address), loss.address
@@ -216,7 +216,7 @@ def _pointer(part: Stretch, k: int) -> int | None:
 def _noise(case: Case, address: int, t: int) -> bool:
     """Tell whether RAM at an address holds at T-state ``t`` what it held at power-on."""
     m = case.session.replay(t).m
-    base = int(m.wb_true[address >> 12])
+    base = int(m.write_base_true[address >> 12])
     if base < 0:
         return False
     place = base + (address & 0xFFF)

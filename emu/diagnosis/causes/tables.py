@@ -242,7 +242,7 @@ def _lead(machine: Machine, vector: int, meant: Meant) -> bool:
     for v, word in words.items():
         for k, byte in enumerate((word & 0xFF, word >> 8)):
             address = (int(m.i) << 8 | v) + k & 0xFFFF
-            base = int(m.rb_true[address >> 12])
+            base = int(m.read_base_true[address >> 12])
             if base < 0:
                 return False
             m.phys[base + (address & 0xFFF)] = byte

@@ -34,7 +34,7 @@ def noise(case: Case, addresses: set[int], then: Machine | None = None) -> set[i
 def wild(case: Case) -> bool:
     """Tell whether the foreground executes mostly noise."""
     code = case.control.code or {(int(case.m.pc) - int(case.m.halted)) & 0xFFFF}
-    in_ram = {a for a in code if int(case.m.wb_true[a >> 12]) >= 0
+    in_ram = {a for a in code if int(case.m.write_base_true[a >> 12]) >= 0
               or not int(case.m.owner[a >> 12])}
     if len(in_ram) <= SHARE * len(code):
         return False

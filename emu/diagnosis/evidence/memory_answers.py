@@ -158,7 +158,7 @@ def _steady_windows(machine: Machine, end: int) -> Iterator[
     for _ in range(MOST_TURNS):
         if int(m.t) >= end:
             break
-        now = (np.asarray(m.rb_true).copy(), np.asarray(m.wb_true) >= 0,
+        now = (np.asarray(m.read_base_true).copy(), np.asarray(m.write_base_true) >= 0,
                np.asarray(m.owner).copy())
         machine.log(True)
         m.log_limit = LOG - 256

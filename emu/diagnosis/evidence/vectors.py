@@ -20,7 +20,7 @@ OPENINGS = (0xF5, 0xC5, 0xD5, 0xE5, 0x08, 0xD9, 0x22, 0xE3)
 
 def visible(machine: Machine) -> np.ndarray:
     """Give the 64 KiB that the CPU sees, FFh where plain memory does not answer."""
-    bases = np.asarray(machine.m.rb_true)
+    bases = np.asarray(machine.m.read_base_true)
     phys = np.asarray(machine.m.phys)
     pages = [phys[b:b + 4096] if b >= 0 else np.full(4096, 0xFF, np.uint8) for b in bases]
     return np.concatenate(pages)

@@ -35,7 +35,7 @@ def noise_fetch(session: Session) -> tuple[int, int] | None:
         if int(m.t) >= end:
             return None
         pc = int(m.pc)
-        place = int(m.rb_true[pc >> 12]) + (pc & 0xFFF)
+        place = int(m.read_base_true[pc >> 12]) + (pc & 0xFFF)
         if m.phys[place] == first[place]:
             return int(m.t), pc
         filled = np.asarray(m.phys) != first  # by a copy to RAM, say

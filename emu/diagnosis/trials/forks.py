@@ -79,14 +79,14 @@ def keystroke(machine: Machine, type_key: Callable[[str, bytes], None],
 
 def write_memory(machine: Machine, address: int, value: int) -> None:
     """Write a byte through the page map, where plain RAM answers."""
-    base = int(machine.m.wb_true[(address >> 12) & 15])
+    base = int(machine.m.write_base_true[(address >> 12) & 15])
     if base >= 0:
         machine.m.phys[base + (address & 0xFFF)] = value
 
 
 def read_memory(machine: Machine, address: int) -> int:
     """Read a byte through the page map; FFh where plain memory does not answer."""
-    base = int(machine.m.rb_true[(address >> 12) & 15])
+    base = int(machine.m.read_base_true[(address >> 12) & 15])
     return int(machine.m.phys[base + (address & 0xFFF)]) if base >= 0 else 0xFF
 
 
@@ -131,7 +131,7 @@ def memory_digest(machine: Machine, leave_out: list[int]) -> int:
 
 def physical(machine: Machine, addresses: set[int]) -> list[int]:
     """Give where addresses lie in physical RAM now."""
-    bases = np.asarray(machine.m.wb_true)
+    bases = np.asarray(machine.m.write_base_true)
     return [int(bases[a >> 12]) + (a & 0xFFF) for a in addresses if bases[a >> 12] >= 0]
 
 

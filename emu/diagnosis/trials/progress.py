@@ -77,7 +77,7 @@ def leaves(machine: Machine, targets: list[int]) -> tuple[int, int] | None:
         return None
     with forked(machine):
         m = machine.m
-        if int(m.halted) and min(int(m.ev[k]) for k in range(int(m.slots))) >= FAR:
+        if int(m.halted) and min(int(m.event_t[k]) for k in range(int(m.slots))) >= FAR:
             return None  # nothing will ever happen
         before = int(m.ack_count)
         stop_at(machine, targets)

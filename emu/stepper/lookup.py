@@ -27,11 +27,11 @@ class Target:
 
 def read_byte(m: object, address: int) -> int:
     """Read memory through the page map, without a bus cycle; FFh where it is not plain."""
-    base = int(m.rb_true[(address >> 12) & 15])  # type: ignore[attr-defined]
+    base = int(m.read_base_true[(address >> 12) & 15])  # type: ignore[attr-defined]
     return int(m.phys[base + (address & 0xFFF)]) if base >= 0 else 0xFF  # type: ignore[attr-defined]
 
 
-class Book(Names):
+class Lookup(Names):
     """Names of one machine: what `Names` tells, and what a builder asks for by name."""
 
     def __init__(self, machine: Machine) -> None:
@@ -101,7 +101,7 @@ class Book(Names):
 
     def place(self, address: int) -> int | None:
         """Give where an address lies in physical memory now; None: not in plain memory."""
-        base = int(self._m.rb_true[(address >> 12) & 15])
+        base = int(self._m.read_base_true[(address >> 12) & 15])
         return base + (address & 0xFFF) if base >= 0 else None
 
     def page_condition(self, target: Target) -> Node | None:

@@ -1,4 +1,4 @@
-"""The desk a builder sits at: it takes one line of words at a time and gives text back.
+"""The reader a builder sits at: it takes one line of words at a time and gives text back.
 
 It knows nothing of terminals.  A word is a function marked with `word`; what stands behind
 it on the line is its own to read (emu/stepper/words.py, words_back.py, words_change.py).
@@ -17,14 +17,14 @@ from emu.run.history import Spot
 from emu.stepper import show
 from emu.stepper.cursor import Cursor
 from emu.stepper.search import Access
-from emu.stepper.sitting import Event, Sitting
+from emu.stepper.stepper import Event, Stepper
 from emu.stepper.watch import Stop
 
 TIME = re.compile(r"(\d+(?:\.\d+)?) ?(t|s|ms|us)")
 UNITS = {"s": 1, "ms": 1000, "us": 1_000_000}
 LINES = 6  # instructions that are shown where it stops
 
-Handler = Callable[["Desk", str], list[str]]
+Handler = Callable[["WordReader", str], list[str]]
 WORDS: dict[str, tuple[Handler, str, str]] = {}  # word -> (what it does, how to write it, help)
 
 
@@ -42,17 +42,17 @@ class Leave(Exception):
     """The builder wants to leave."""
 
 
-class Desk:
-    """One builder's session: the sitting, what was shown last, and why it stopped last."""
+class WordReader:
+    """One builder's session: the stepper, what was shown last, and why it stopped last."""
 
-    def __init__(self, sitting: Sitting) -> None:
-        self.sitting = sitting
-        self.cursor = Cursor(sitting)
-        images = [image for slot in sitting.machine.description.slots
+    def __init__(self, stepper: Stepper) -> None:
+        self.stepper = stepper
+        self.cursor = Cursor(stepper)
+        images = [image for slot in stepper.machine.description.slots
                   for image in slot.images.values()]
         self.sources = show.Sources([*(image.path.parent for image in images),
-                                     sitting.machine.description.path.parent])
-        self.shown = snapshot(sitting.m)
+                                     stepper.machine.description.path.parent])
+        self.shown = snapshot(stepper.m)
         self.event: Event | None = None
         self.found: Access | None = None  # what who or when found last
 
@@ -71,17 +71,17 @@ class Desk:
         """Show where the machine stands, and why."""
         self.event = event
         out = [event.words] if event is not None and event.words else []
-        out.append(f"{show.time_words(self.sitting, self.sitting.t)}  "
-                   f"{self.sitting.book.at(int(self.sitting.m.pc))}")
-        out += show.registers(self.sitting, self.shown)
-        self.shown = snapshot(self.sitting.m)
-        return out + show.code(self.sitting, self.sources, int(self.sitting.m.pc), LINES)
+        out.append(f"{show.time_words(self.stepper, self.stepper.t)}  "
+                   f"{self.stepper.book.at(int(self.stepper.m.pc))}")
+        out += show.registers(self.stepper, self.shown)
+        self.shown = snapshot(self.stepper.m)
+        return out + show.code(self.stepper, self.sources, int(self.stepper.m.pc), LINES)
 
     def spot_words(self, spot: Spot) -> str:
         """Say when and where a place of the run is, by looking at it."""
-        player = self.sitting.history.bring(self.sitting.history.spare, spot)
-        book = self.sitting.spare_book
-        return f"{show.time_words(self.sitting, spot.t)}, {book.at(int(player.m.pc))}"
+        player = self.stepper.history.bring(self.stepper.history.spare, spot)
+        book = self.stepper.spare_book
+        return f"{show.time_words(self.stepper, spot.t)}, {book.at(int(player.m.pc))}"
 
     def t_of(self, text: str) -> int | None:
         """Read a length of time in T-states; None when it is none."""
@@ -90,7 +90,7 @@ class Desk:
             return None
         if match[2] == "t":
             return int(Fraction(match[1]))
-        return self.sitting.machine.at(Fraction(match[1]) / UNITS[match[2]])
+        return self.stepper.machine.at(Fraction(match[1]) / UNITS[match[2]])
 
     def count(self, text: str, what: str) -> int:
         """Read how many times; 1 when nothing is said."""
@@ -103,27 +103,27 @@ class Desk:
         """Read the address that a word needs."""
         if not text:
             raise InputError(f"{what} needs a place: an address, a symbol, file.s:12.")
-        return self.sitting.book.address(text)
+        return self.stepper.book.address(text)
 
     def stop_of(self, text: str) -> Stop:
         """Find a stop by its number."""
         number = parse_number(text)
-        for stop in self.sitting.stops:
+        for stop in self.stepper.stops:
             if stop.number == number:
                 return stop
-        known = ", ".join(str(stop.number) for stop in self.sitting.stops) or "none"
+        known = ", ".join(str(stop.number) for stop in self.stepper.stops) or "none"
         raise InputError(f"there is no stop {text!r}; there are: {known}.")
 
     def change(self, kind: str, where: str, value: Any, after: int = 0) -> None:
         """Make a change; the cursor goes back to the instruction's beginning."""
-        self.sitting.change(kind, where, value, after)
+        self.stepper.change(kind, where, value, after)
         self.cursor.forget()
 
     def channel(self, name: str) -> str:
         """Give the terminal that is meant: the first one when none is named."""
         if name:
-            return self.sitting.console.find(name).name
-        main = self.sitting.console.main
+            return self.stepper.console.find(name).name
+        main = self.stepper.console.main
         if main is None:
             raise InputError("no card with a terminal is fitted, so nothing can be typed.")
         return main

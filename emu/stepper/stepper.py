@@ -1,11 +1,11 @@
 """Sit at a machine: run it, step it, stop it, change it; what was done can be undone.
 
-    sitting = Sitting(Machine(load(path)))
-    sitting.add(parse("shell_loop", sitting.book))
-    event = sitting.go()                 # to a stop, or interrupt() from another thread
-    sitting.into(); sitting.over(); sitting.out(); sitting.until(parse('text "tw> "', ...))
-    sitting.back(); sitting.back_to_stop(); sitting.last_write(0x8123)
-    sitting.change("register", "a", 5)   # an input of the run, so replay stays exact
+    stepper = Stepper(Machine(load(path)))
+    stepper.add(parse("shell_loop", stepper.book))
+    event = stepper.go()                 # to a stop, or interrupt() from another thread
+    stepper.into(); stepper.over(); stepper.out(); stepper.until(parse('text "tw> "', ...))
+    stepper.back(); stepper.back_to_stop(); stepper.last_write(0x8123)
+    stepper.change("register", "a", 5)   # an input of the run, so replay stays exact
 
 Runs go in slices of some milliseconds; ``interrupt`` ends one at the next boundary.
 """
@@ -29,9 +29,9 @@ from emu.run.console import Channel, Console, channels
 from emu.run.history import History, Hit, Player, Spot, hits
 from emu.run.inputs import Input, checked
 from emu.run.snapshot_shelf import BUDGET
-from emu.stepper.book import Book, read_byte
 from emu.stepper.expression import Node
 from emu.stepper.judge import Judge, tell
+from emu.stepper.lookup import Lookup, read_byte
 from emu.stepper.program import Walker
 from emu.stepper.search import Access, Searcher, mark_untouched
 from emu.stepper.stack_words import returns
@@ -54,7 +54,7 @@ class Event:
     hit: Hit | None = None
 
 
-class Sitting:
+class Stepper:
     """A machine with its history, its stops and its console.
 
     ``budget``: bytes for going back.  ``echo`` is called with what a terminal shows, once for
@@ -70,7 +70,7 @@ class Sitting:
         self.main: Player = self.history.main
         self.console = Console(machine)
         self.main.after_seek, self.main.after_leg = self.console.rewind, self._take
-        self.book = Book(machine)
+        self.book = Lookup(machine)
         self.stops: list[Stop] = []
         self.echo = echo
         self._progress = progress
@@ -100,7 +100,7 @@ class Sitting:
         return disassemble(lambda a: read_byte(self.m, a), at, self.book.exact)
 
     @property
-    def spare_book(self) -> Book:
+    def spare_book(self) -> Lookup:
         """Names over the machine that plays the past."""
         return self.history_search.book
 
