@@ -306,7 +306,8 @@ REQUESTS: dict[str, Handler] = {
     "next": lambda a, x: a._step(x, "over"), "stepIn": lambda a, x: a._step(x, "into"),
     "stepOut": lambda a, x: a._step(x, "out"), "stepBack": lambda a, x: a._step(x, "back"),
     "scopes": lambda a, _: {"scopes": inspection.scopes()},
-    "variables": lambda a, x: {"variables": inspection.variables(a.stepper, x["variablesReference"])},
+    "variables": lambda a, x: {
+        "variables": inspection.variables(a.stepper, x["variablesReference"])},
     "setVariable": lambda a, x: {"value": inspection.set_variable(
         a.stepper, x["variablesReference"], x["name"], x["value"])},
     "readMemory": lambda a, x: inspection.read_memory(a.stepper, x["memoryReference"],
