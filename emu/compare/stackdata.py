@@ -9,15 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emu.bus.state import ACK, FETCH, READ, WRITE
+from emu.isa.opcodes import ED, ED_RETURNS, EX_SP_HL, POPS, PUSHES
 
-# Opcodes, UM0080: POP, RET, RET cc; PUSH, CALL, CALL cc, RST; EX (SP),HL does both.
-TAKES = np.zeros(256, bool)
-PUSHES = np.zeros(256, bool)
-TAKES[[0xC9, 0xE3, *range(0xC1, 0x100, 0x10), *range(0xC0, 0x100, 8)]] = True
-PUSHES[[0xCD, 0xE3, *range(0xC5, 0x100, 0x10), *range(0xC4, 0x100, 8),
-        *range(0xC7, 0x100, 8)]] = True
-RETURNS = np.zeros(256, bool)  # behind ED: RETN, RETI and their mirrors
-RETURNS[range(0x45, 0x80, 8)] = True
 ALONE = -1  # no opcode has been seen yet
 
 
@@ -30,8 +23,9 @@ def on_stack(cycles: np.ndarray) -> NDArray[np.bool_]:
     seen = last >= 0
     opcode = np.where(seen, data[last], 0)
     before = np.where(last > 0, data[last - 1], 0)
-    extended = (before == 0xED) & (last > 0) & (kinds[last - 1] == FETCH)
+    extended = (before == ED) & (last > 0) & (kinds[last - 1] == FETCH)
     response = seen & (kinds[last] == ACK)
-    taken = np.where(extended, RETURNS[opcode], TAKES[opcode] & ~response)
-    pushed = response | (PUSHES[opcode] & ~extended)
+    both = opcode == EX_SP_HL
+    taken = np.where(extended, ED_RETURNS[opcode], (POPS[opcode] | both) & ~response)
+    pushed = response | ((PUSHES[opcode] | both) & ~extended)
     return np.asarray(seen & (((kinds == READ) & taken) | ((kinds == WRITE) & pushed)))

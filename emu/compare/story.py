@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emu.bus.state import IN, OUT
+from emu.isa.opcodes import ED_RETURNS
 from emu.logs import records
 from emu.logs.codebook import Code
 from emu.logs.cycles import Cycles
@@ -115,7 +116,7 @@ class Teller:
         codes = self._setting.book.look_up(chunk)
         table = np.array([self._number(code) for code in codes.table], np.int64)
         leaves = np.array([code.data[:1] == b"\xed" and len(code.data) > 1
-                           and code.data[1] & 0xC7 == 0x45 for code in codes.table], bool)
+                           and ED_RETURNS[code.data[1]] for code in codes.table], bool)
         self._parts.append((table[codes.index], chunk.t[:-1].copy(),
                             chunk.registers[:-1, SP].astype(np.int64), chunk.kind.copy(),
                             leaves[codes.index] & (chunk.kind == INSTRUCTION)))

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from emu.bus.state import FETCH, READ
 from emu.files.symbols import SymbolTable
 from emu.isa.disassembler import disassemble
+from emu.isa.opcodes import DD, ED
 from emu.logs.records import (
     BEGUN,
     CONTINUED,
@@ -202,7 +203,7 @@ def _keys(chunk: Chunk) -> NDArray[np.int64]:
     data = chunk.cycles["data"].astype(np.int64)
     start, last = chunk.address, len(data) - 1
     second = np.minimum(first + 1, last)
-    stray = code & (count > 1) & (data[first] & 0xDF == 0xDD) & (data[second] == 0xED)
+    stray = code & (count > 1) & (data[first] & 0xDF == DD) & (data[second] == ED)
     key = start.astype(np.int64) | (chunk.place >> 8) << 16 | data[first] * code << 26
     going = code
     taken = np.zeros(len(chunk), np.int64)

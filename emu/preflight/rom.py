@@ -7,11 +7,12 @@ from collections.abc import Iterator
 from emu.backplane.description import Description, SlotDescription
 from emu.files.image import Image
 from emu.isa.disassembler import disassemble
+from emu.isa.opcodes import HALT
 from emu.preflight.item import GO, NO_GO, NOTE, Item
 from emu.romtools.chip import Chip
 from emu.romtools.info import fills
 
-HALT_BYTE, RESTART_BYTE, NOP_BYTE = 0x76, 0xFF, 0x00
+HALT_BYTE, RESTART_BYTE, NOP_BYTE = HALT, 0xFF, 0x00
 RESTART = 0x38
 
 

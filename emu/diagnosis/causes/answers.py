@@ -7,6 +7,7 @@ from emu.diagnosis.check import Check
 from emu.diagnosis.conditions import BUSY, HALTED_OFF, STUCK, WILD
 from emu.diagnosis.evidence.bus_window import Window, windows
 from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Cause, Finding
+from emu.isa.opcodes import ED, RETI
 
 BLOCKED_VECTOR = Cause(
     "blocked-vector", "A vector that does not reach the CPU",
@@ -110,7 +111,7 @@ def _retis(window: Window) -> list[tuple[int, int]]:
     fetches = window.where(FETCH)
     return [(int(window.t[a]), int(window.address[a]))
             for a, b in zip(fetches[:-1], fetches[1:], strict=True)
-            if window.data[a] == 0xED and window.data[b] == 0x4D and b == a + 1]
+            if window.data[a] == ED and window.data[b] == RETI and b == a + 1]
 
 
 CHECKS = (

@@ -14,6 +14,7 @@ from emu.diagnosis.conditions import BUSY, HALTED_OFF, STUCK, WAITS, WILD
 from emu.diagnosis.evidence.bus_window import look
 from emu.diagnosis.trials.moments import first
 from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, WAITING, Cause, Finding
+from emu.isa.opcodes import ED, RET, RETI
 
 _PULL_UP = "Fit a pull-up of 1k to 10k on the line, and look for what pulls it low."
 
@@ -163,11 +164,11 @@ def _return(window: object) -> str:
     if not len(reads):
         return ""
     fetches = np.nonzero(kind[:reads[0]] == FETCH)[0]
-    if int(data[fetches[-1]]) == 0xC9 or len(fetches) < 2:
+    if int(data[fetches[-1]]) == RET or len(fetches) < 2:
         return "RET"
-    if int(data[fetches[-2]]) != 0xED:
+    if int(data[fetches[-2]]) != ED:
         return ""
-    return "RETI" if int(data[fetches[-1]]) == 0x4D else "RETN"
+    return "RETI" if int(data[fetches[-1]]) == RETI else "RETN"
 
 
 def _wrong_return(case: Case, t: int, back: str) -> Finding:

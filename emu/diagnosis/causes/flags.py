@@ -16,6 +16,7 @@ from emu.diagnosis.trials.forks import write_memory
 from emu.diagnosis.trials.proof import Outcome
 from emu.diagnosis.verdict import HUNG, TRIED, Cause, Finding
 from emu.isa.disassembler import disassemble
+from emu.isa.opcodes import DD, ED, ED_LD_NN_FROM_RR, FD, LD_NN_A, LD_NN_HL, LD_RR_NN
 from emu.machine.machine import Machine
 
 LOCK_HELD = Cause(
@@ -126,13 +127,13 @@ def mentions(machine: Machine, address: int) -> list[int]:
                 continue
             step = disassemble(lambda a: int(memory[a & 0xFFFF]), start)
             if start + step.length == at + 2 and step.data[0] in CHANGING and (
-                    start == at - 1 or step.data[1] in (0x43, 0x53, 0x63, 0x73, 0x21, 0x22)):
+                    start == at - 1 or step.data[1] in (*ED_LD_NN_FROM_RR, LD_RR_NN[2], LD_NN_HL)):
                 out.append(start)
                 break
     return out
 
 
-# LD (nn),A; LD (nn),HL; LD rr,nn; and ED, DD, FD, whose second byte is looked at too.
-CHANGING = (0x32, 0x22, 0x01, 0x11, 0x21, 0xED, 0xDD, 0xFD)
+# What stores to or points at an address; the second byte behind ED, DD and FD is looked at too.
+CHANGING = (LD_NN_A, LD_NN_HL, *LD_RR_NN, ED, DD, FD)
 
 CHECKS = (Check(stuck_flag, STUCK_FLAG, (STUCK,), trial=True, others=(LOCK_HELD,)),)

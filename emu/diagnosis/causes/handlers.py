@@ -15,6 +15,7 @@ from emu.diagnosis.trials.forks import activity
 from emu.diagnosis.trials.moments import Again, death
 from emu.diagnosis.trials.progress import stop_at
 from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, TRIED, Cause, Finding
+from emu.isa.opcodes import ED, LD_A_I, LD_A_R
 from emu.machine.machine import Machine
 
 CLOBBERED = Cause(
@@ -163,7 +164,7 @@ def parity_bug(case: Case) -> Finding | None:
     if not len(acks):
         return None
     before = w.starts[w.starts < acks[-1]]
-    if not len(before) or w.opcode(int(before[-1])) not in ((0xED, 0x57), (0xED, 0x5F)):
+    if not len(before) or w.opcode(int(before[-1])) not in ((ED, LD_A_I), (ED, LD_A_R)):
         return None
     pc = int(w.window.address[before[-1]])
     again = Again(case)

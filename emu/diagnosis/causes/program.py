@@ -20,6 +20,7 @@ from emu.diagnosis.verdict import (
     Cause,
     Finding,
 )
+from emu.isa.opcodes import DI, RET
 from emu.machine.address_names import Names
 
 MASKED_HALT = Cause(
@@ -116,7 +117,7 @@ def _how_masked(case: Case) -> str:
         seen = f"{int(m.ack_count)} interrupts and {int(m.nmi_count)} NMIs were accepted before"
     halt = (int(m.pc) - 1) & 0xFFFF
     before = [(halt - k) & 0xFFFF for k in range(1, 9)]
-    di = next((a for a in before if read_memory(case.machine, a) == 0xF3), None)
+    di = next((a for a in before if read_memory(case.machine, a) == DI), None)
     if di is not None:
         return f"{seen}; a DI stands at {case.names.at(di)}."
     return f"{seen}."
@@ -182,7 +183,7 @@ def _first_ff(case: Case) -> list[str]:
     source = "no card answers there" if page == 0 else f"slot {replayed.slots[page - 1].name}"
     out = [f"The first FFh was executed at {names.at(first)} ({source}) after "
            f"{case.time(t)}; the instructions before it: {' > '.join(path)}."]
-    if len(reads) and len(starts) > 1 and int(window.data[starts[-2]]) == 0xC9:
+    if len(reads) and len(starts) > 1 and int(window.data[starts[-2]]) == RET:
         out.append("It was reached by a RET whose return address had been lost.")
     return out
 

@@ -9,6 +9,7 @@ from emu.diagnosis.conditions import BUSY, WILD
 from emu.diagnosis.evidence.bus_window import Window
 from emu.diagnosis.evidence.changed_bytes import Loss, Stretch, losses, remapped, stretches
 from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Cause, Finding
+from emu.isa.opcodes import DD, FD, JP_HL
 
 STACK_IN_ROM = Cause(
     "stack-in-rom", "The stack stands where nothing can be written",
@@ -189,7 +190,7 @@ def unset_pointer(case: Case) -> Finding | None:
     """Check for a jump whose target came from RAM that was never written."""
     for part in stretches(case):
         w = part.window
-        jumps = part.starts[np.isin(w.data[part.starts], (0xE9, 0xDD, 0xFD))
+        jumps = part.starts[np.isin(w.data[part.starts], (JP_HL, DD, FD))
                             & (w.kind[part.starts] == FETCH)]
         for k in jumps[:MOST_JUMPS].tolist():
             at = _pointer(part, k)
@@ -202,7 +203,7 @@ def _pointer(part: Stretch, k: int) -> int | None:
     """Give where the target of JP (HL), (IX) or (IY) at cycle ``k`` was read just before."""
     w = part.window
     after = part.starts[part.starts > k]
-    if part.opcode(k)[1] != 0xE9 or not len(after):
+    if part.opcode(k)[1] != JP_HL or not len(after):
         return None
     reads = [j for j in range(max(k - 8, 0), k) if w.kind[j] == READ][-2:]
     if len(reads) < 2:

@@ -33,12 +33,12 @@ from emu.diagnosis.trials.forks import (
 )
 from emu.diagnosis.trials.progress import run_on
 from emu.diagnosis.verdict import HUNG, RUNAWAY, TRIED, Finding
+from emu.isa.opcodes import IM_0_AND_1
 from emu.machine.machine import Machine
 from emu.run.session import Session
 
 STRAIGHT = 120  # instructions followed to a return
 MOST = 12  # pointers tried
-SET_MODE = (0x46, 0x4E, 0x56, 0x66, 0x6E, 0x76)  # behind ED: IM 0 and IM 1
 BACK = 0.25  # seconds in which a handler has returned
 
 
@@ -170,7 +170,7 @@ def _to_the_end(case: Case, machine: Machine, mode: int | None = None) -> bool:
     wild = int(m.rst38_count)
     end = int(case.m.t) + machine.at(0.1)
     if mode is not None:
-        stops.arm(m, [Row(STOP_FETCH, mask=0xFF, value=opcode) for opcode in SET_MODE])
+        stops.arm(m, [Row(STOP_FETCH, mask=0xFF, value=opcode) for opcode in IM_0_AND_1])
     while int(m.t) < end and case.budget.left() > 0:
         if mode is not None:
             m.im = mode

@@ -10,13 +10,8 @@ import numpy as np
 from emu.bus import stops
 from emu.bus.state import AT_TIME, BUS_GIVEN, FETCH, LOG, LOG_FULL, READ, WRITE
 from emu.diagnosis.evidence.depth import Depth
+from emu.isa.opcodes import BRANCHES, CB, ED, ED_REPEATS, ED_RETURNS, PREFIXES, RETURNS
 from emu.machine.machine import Machine
-
-PREFIXES = (0xCB, 0xDD, 0xED, 0xFD)
-REPEATS = (0xB0, 0xB1, 0xB2, 0xB3, 0xB8, 0xB9, 0xBA, 0xBB)  # behind ED
-BRANCHES = np.zeros(256, bool)  # opcodes that ask for a condition
-BRANCHES[[0x10, 0x20, 0x28, 0x30, 0x38,
-          *(0xC0 | cc << 3 | kind for cc in range(8) for kind in (0, 2, 4))]] = True
 
 
 @contextmanager
@@ -59,8 +54,7 @@ class Window:
         starts = self.starts()
         starts = starts[~self.depth[starts]]
         data = self.data[starts]
-        repeats = (data == 0xED) & np.isin(self.data[np.minimum(starts + 1, len(self.t) - 1)],
-                                           REPEATS)
+        repeats = (data == ED) & ED_REPEATS[self.data[np.minimum(starts + 1, len(self.t) - 1)]]
         met = starts[BRANCHES[data] | repeats]
         return dict(zip(self.address[met].tolist(), met.tolist(), strict=True))
 
@@ -80,7 +74,7 @@ class Window:
         after[1:] = prefixed & joined
         # what follows CB or ED is the opcode, even where it looks like a prefix
         for k in np.nonzero(after)[0]:
-            if k >= 2 and after[k - 1] and data[k - 2] in (0xCB, 0xED):
+            if k >= 2 and after[k - 1] and data[k - 2] in (CB, ED):
                 after[k] = False
         return fetches[~after]
 
@@ -92,7 +86,7 @@ class Window:
             if self.depth[k]:
                 continue
             fresh = fresh or int(self.address[k]) not in known
-            at = k + 1 if self.data[k] == 0xED else k
+            at = k + 1 if self.data[k] == ED else k
             if not fresh or at + 2 >= len(self.t) or not self._is_return(k):
                 continue
             if (self.kind[at + 1:at + 3] == READ).all():
@@ -103,9 +97,9 @@ class Window:
 
     def _is_return(self, k: int) -> bool:
         opcode = int(self.data[k])
-        if opcode == 0xED and k + 1 < len(self.t):
-            return int(self.data[k + 1]) & 0xC7 == 0x45
-        return opcode == 0xC9 or opcode & 0xC7 == 0xC0
+        if opcode == ED and k + 1 < len(self.t):
+            return bool(ED_RETURNS[int(self.data[k + 1])])
+        return bool(RETURNS[opcode])
 
     def writes(self, handler: bool | None = None) -> set[int]:
         """Give the addresses written."""

@@ -14,6 +14,7 @@ from emu.bus.state import ACK, FETCH, LOG, NMI_FETCH, OUT, READ, WRITE
 from emu.diagnosis.case import Case
 from emu.diagnosis.evidence.bus_window import Window, windows
 from emu.diagnosis.trials.moments import Again, death
+from emu.isa.opcodes import CB, ED, ED_RETURNS, POPS, PREFIXES, PUSHES
 
 BEHIND = 400  # T-states looked at behind the death
 WINDOWS = 8  # of the ring's size before it
@@ -37,25 +38,21 @@ class Stretch:
         if w.kind[at] != FETCH:
             return 0, 0
         code = int(w.data[at])
-        if code in (0xDD, 0xFD, 0xED, 0xCB) and at + 1 < len(w.kind):
+        if code in PREFIXES and at + 1 < len(w.kind):
             return code, int(w.data[at + 1])
         return 0, code
 
     def pops(self, k: int) -> bool:
         """Tell whether a read belongs to RET, POP or their kin."""
         prefix, code = self.opcode(k)
-        if prefix == 0xED:
-            return code & 0xC7 == 0x45
-        return code == 0xC9 or code & 0xC7 == 0xC0 or code & 0xCF == 0xC1
+        return bool((ED_RETURNS if prefix == ED else POPS)[code])
 
     def pushes(self, k: int) -> bool:
         """Tell whether a write belongs to CALL, RST, PUSH or an interrupt."""
         if self.window.kind[self.instruction(k)] in (ACK, NMI_FETCH):
             return True
         prefix, code = self.opcode(k)
-        if prefix in (0xED, 0xCB):
-            return False
-        return code & 0xCF == 0xC5 or code & 0xC7 in (0xC4, 0xC7) or code == 0xCD
+        return prefix not in (ED, CB) and bool(PUSHES[code])
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from emu.bus.state import ACK, FETCH, NMI_FETCH, READ, WRITE
+from emu.isa.opcodes import ED, ED_LD_SP_FROM_NN, ED_RETURNS, LD_SP_HL, LD_SP_NN, RET
 
 SHORT = 400  # cycles up to which plain Python is quicker
 NESTING = 32  # handlers under way that are told apart
@@ -105,7 +106,7 @@ class _Log:
             return -1
         kind, address, data = (a[start:stop] for a in self.arrays)
         loaded = self.loads[first] - start
-        for k in np.nonzero((kind == FETCH) & (data == 0xC9))[0].tolist():
+        for k in np.nonzero((kind == FETCH) & (data == RET))[0].tolist():
             if k > loaded and k + 1 < len(kind) and kind[k + 1] == READ:
                 written = address[:k][kind[:k] == WRITE]
                 if not np.isin(int(address[k + 1]), written):
@@ -119,8 +120,8 @@ def _stack_loads(kind: np.ndarray, data: np.ndarray) -> list[int]:
     if len(codes) < 2:
         return []
     byte = data[codes]
-    loads = (byte == 0xF9) | (byte == 0x31)
-    loads[1:] |= (byte[1:] == 0x7B) & (byte[:-1] == 0xED)
+    loads = (byte == LD_SP_HL) | (byte == LD_SP_NN)
+    loads[1:] |= (byte[1:] == ED_LD_SP_FROM_NN) & (byte[:-1] == ED)
     return codes[loads].tolist()
 
 
@@ -129,5 +130,5 @@ def _returns(kind: np.ndarray, data: np.ndarray) -> list[int]:
     codes = np.nonzero(kind == FETCH)[0]
     if len(codes) < 2:
         return []
-    pair = (data[codes[:-1]] == 0xED) & ((data[codes[1:]] & 0xC7) == 0x45)
+    pair = (data[codes[:-1]] == ED) & ED_RETURNS[data[codes[1:]]]
     return [int(k) for k in codes[1:][pair]]

@@ -13,9 +13,9 @@ import numpy as np
 from emu.bus.state import FETCH, IN, OUT, READ, WRITE
 from emu.diagnosis.evidence.bus_window import Window
 from emu.isa.effects import Effect, effect
+from emu.isa.opcodes import CB, DD, ED, FD, PREFIXES
 
 LONGEST = 12000  # instructions of a window that are looked at
-PREFIXES = (0xCB, 0xDD, 0xED, 0xFD)
 SLICE = 3000  # steps of one slice
 
 
@@ -70,10 +70,10 @@ def _instruction(kinds: list[int], addresses: list[int], data: list[int], k: int
     """Decode the instruction that begins at cycle k; the index of its first data cycle."""
     pc, prefix, second, at = addresses[k], 0, 0, k
     while at < stop and kinds[at] == FETCH and data[at] in PREFIXES:
-        if prefix in (0xCB, 0xED):
+        if prefix in (CB, ED):
             break
-        if data[at] == 0xCB and prefix in (0xDD, 0xFD):
-            second = 0xCB
+        if data[at] == CB and prefix in (DD, FD):
+            second = CB
             break
         prefix = data[at]
         at += 1

@@ -8,6 +8,7 @@ import numpy as np
 
 from emu.diagnosis.trials.forks import read_memory, read_word
 from emu.isa.disassembler import Instruction, disassemble
+from emu.isa.opcodes import DD, ED, ED_LD_NN_FROM_SP, EX_AF, EX_SP_HL, EXX, FD, LD_NN_HL, PUSH, RETI
 from emu.machine.machine import Machine
 
 MOST = 128
@@ -15,7 +16,7 @@ NEAR = 400  # bytes between a handler's entry and its RETI
 FILL = 32  # equal entries that make a page a filled table
 STEPS = 120  # instructions followed from an entry
 # How handlers begin: PUSH, EX AF,AF', EXX, LD (nn),HL or SP, EX (SP),HL (common practice).
-OPENINGS = (0xF5, 0xC5, 0xD5, 0xE5, 0x08, 0xD9, 0x22, 0xE3)
+OPENINGS = (*PUSH, EX_AF, EXX, LD_NN_HL, EX_SP_HL)
 
 
 def visible(machine: Machine) -> np.ndarray:
@@ -29,8 +30,8 @@ def visible(machine: Machine) -> np.ndarray:
 def opens(machine: Machine, entry: int) -> bool:
     """Tell whether code opens as a handler does."""
     first = read_memory(machine, entry)
-    if first in (0xDD, 0xED, 0xFD):
-        first = {0x73: 0x22}.get(read_memory(machine, (entry + 1) & 0xFFFF),
+    if first in (DD, ED, FD):
+        first = {ED_LD_NN_FROM_SP: LD_NN_HL}.get(read_memory(machine, (entry + 1) & 0xFFFF),
                                  read_memory(machine, (entry + 1) & 0xFFFF))
     return first in OPENINGS
 
@@ -39,13 +40,13 @@ def reaches_reti(machine: Machine, entry: int) -> bool:
     """Tell whether code opens as a handler does and its straight path comes to RETI."""
     if not opens(machine, entry):
         return False
-    return any(step.data[:2] == b"\xed\x4d" for step in straight(machine, entry, STEPS))
+    return any(step.data[:2] == bytes((ED, RETI)) for step in straight(machine, entry, STEPS))
 
 
 def looks_like_handler(machine: Machine, entry: int) -> bool:
     """Tell whether code opens as a handler does, or its straight path comes to RETI."""
     return opens(machine, entry) or any(
-        step.data[:2] == b"\xed\x4d" for step in straight(machine, entry, STEPS))
+        step.data[:2] == bytes((ED, RETI)) for step in straight(machine, entry, STEPS))
 
 
 def straight(machine: Machine, entry: int, count: int) -> Iterator[Instruction]:
@@ -63,7 +64,7 @@ def straight(machine: Machine, entry: int, count: int) -> Iterator[Instruction]:
 
 def _near_reti(memory: np.ndarray) -> np.ndarray:
     """Mark the addresses that have ED 4D within NEAR bytes behind them."""
-    found = np.nonzero((memory[:-1] == 0xED) & (memory[1:] == 0x4D))[0]
+    found = np.nonzero((memory[:-1] == ED) & (memory[1:] == RETI))[0]
     near = np.zeros(65536, bool)
     for at in found.tolist():
         near[max(at - NEAR, 0):at] = True

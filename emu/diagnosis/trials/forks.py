@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from emu.diagnosis.evidence.bus_window import forked, windows
+from emu.isa.opcodes import JP, JR_BACK_TO_HALT
 from emu.machine.machine import Machine
 from emu.run.console import channels
 
@@ -144,4 +145,4 @@ def halts_for_good(machine: Machine) -> bool:
         return False
     halt = (int(machine.m.pc) - 1) & 0xFFFF
     behind = [read_memory(machine, (halt + k) & 0xFFFF) for k in (1, 2, 3)]
-    return behind[:2] == [0x18, 0xFD] or behind == [0xC3, halt & 0xFF, halt >> 8]
+    return behind[:2] == list(JR_BACK_TO_HALT) or behind == [JP, halt & 0xFF, halt >> 8]
