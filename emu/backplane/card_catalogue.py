@@ -7,7 +7,8 @@ from functools import cache
 from pathlib import Path
 
 import peripherals
-from emu.backplane.card_files import installed, load_card_file, load_installed
+from emu.backplane.card_files import load_card_file, load_installed
+from emu.backplane.installed_cards import installed
 from emu.card.contract import Card
 from emu.errors import InputError, nearest
 

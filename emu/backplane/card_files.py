@@ -10,7 +10,7 @@ import inspect
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from importlib.metadata import EntryPoint, entry_points
+from importlib.metadata import EntryPoint
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -25,15 +25,9 @@ from emu.card.views import is_plain
 from emu.errors import InputError
 from emu.files.inputfile import read_limited
 
-GROUP = "preburn.cards"  # of entry points
 SIZE_LIMIT = 1 << 20
 WORDS = ("describe", "glass", "risks")
 HOOKS = ("order", "memory_size", "image_size", "ram_window", "margins", "troubles", "rates")
-
-
-def installed() -> dict[str, EntryPoint]:
-    """Give the entry points of installed packages' cards by name; nothing of them is run."""
-    return {point.name: point for point in entry_points(group=GROUP)}
 
 
 def load_card_file(path: Path) -> Card:

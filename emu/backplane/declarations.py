@@ -16,9 +16,10 @@ from emu.native.cache import cache_folder
 
 
 def _digest() -> str:
-    root = Path(__file__).parent.parent
+    root = Path(__file__).parent.parent.parent
     digest = hashlib.sha256(sys.version.encode())
-    for path in [Path(__file__), *sorted((root / "peripherals").glob("*.py"))]:
+    for path in [Path(__file__), *sorted((root / "emu" / "card").glob("*.py")),
+                 *sorted((root / "peripherals").glob("*.py"))]:
         digest.update(path.read_bytes())
     return digest.hexdigest()[:24]
 

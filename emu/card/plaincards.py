@@ -134,7 +134,7 @@ def _engine() -> Any:
     assert places is not None
     fields = {field: places[name][1] for field, name in (
         ("fault", "fault"), ("plain", "plain"), ("reason", "exit_reason"),
-        ("next", "next_event"), ("event", "ev"))}
+        ("next", "next_event"), ("event", "event_t"))}
     python = {word: _function(name) for word, name in (
         ("new", "PyLong_FromLongLong"), ("vectorcall", "PyObject_Vectorcall"),
         ("decref", "Py_DecRef"), ("number", "PyLong_AsLongLong"),
@@ -252,7 +252,7 @@ def place_of(error: BaseException) -> str:
 
 
 def _is_users(filename: str) -> bool:
-    ours = Path(__file__).parent.parent
+    ours = Path(__file__).parent.parent.parent
     return not any(Path(filename).is_relative_to(ours / part) for part in ("emu", "peripherals"))
 
 

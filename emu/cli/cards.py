@@ -26,8 +26,8 @@ def command(name: str | None, as_json: bool) -> None:
 
     NAME may also be a card file's path.
     """
-    from emu.backplane.card_files import installed
     from emu.backplane.declarations import declarations
+    from emu.backplane.installed_cards import installed
 
     known = declarations(name)
     others = []
