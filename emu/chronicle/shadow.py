@@ -46,7 +46,8 @@ SHADOW = np.dtype([
     ("frame_slot", np.int64, (FRAMES,)),  # slot, -1 an NMI, -2 nobody answered
     ("frame_vector", np.int64, (FRAMES,)), ("frame_handler", np.int64, (FRAMES,)),
     ("frame_pc", np.int64, (FRAMES,)), ("frame_reti", np.int64, (FRAMES,)),
-    ("frame_r", np.int64, (FRAMES, 12)), ("frame_alt", np.int64, (FRAMES, 8)), ("frame_map", np.int64, (FRAMES, PAGES)),
+    ("frame_r", np.int64, (FRAMES, 12)), ("frame_alt", np.int64, (FRAMES, 8)),
+    ("frame_map", np.int64, (FRAMES, PAGES)),
     ("off_since", np.int64), ("off_pc", np.int64),  # interrupts off, and what put them off
     ("off_limit", np.int64),  # T-states after which that is told
     ("ei_seen", np.int64),  # 1: interrupts were on at some time
