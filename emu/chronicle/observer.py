@@ -128,6 +128,8 @@ def note(m, s, kind, t, pc, a, b, key):
         s.row[at, 4] = b
         s.row[at, 7] = key
     if at >= 0:
+        if kind == REGISTER_LOST or kind == PAGE_LOST:
+            s.row[at, 3] |= a
         s.row[at, 5] += 1
         s.row[at, 6] = t
         s.last_row[kind] = at

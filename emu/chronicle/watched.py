@@ -49,6 +49,7 @@ class WatchedMachine(Machine):
         same = np.ones(used, bool)
         for more in OTHER_SEEDS:
             same &= np.asarray(Machine(self.description, self.seed + more).m.phys)[:used] == mine
+        self.noise = np.nonzero(~same)[0]
         self._record["byte"][0, :used] = np.where(same, WRITTEN, 0)
 
     def run(self, t_stop: int) -> int:

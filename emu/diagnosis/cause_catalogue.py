@@ -17,6 +17,7 @@ from emu.diagnosis.causes import (
     control,
     decoding,
     dma,
+    first_anomaly,
     flags,
     flash,
     floppy,
@@ -41,6 +42,7 @@ from emu.diagnosis.check import Check
 from emu.diagnosis.verdict import HINT, SHOWN, Cause, Finding
 
 FAMILIES = (
+    first_anomaly,
     control,
     memory_lines,
     decoding,
@@ -80,6 +82,11 @@ def findings(case: Case) -> list[Finding]:
     Trials are made only when no cheap check has shown its cause, and until one has.
     """
     found: list[Finding] = []
+    for check in CHECKS:
+        if check.first and case.condition in check.when and case.budget.left() > 0:
+            finding = check.run(case)
+            if finding is not None:
+                return [finding]
     for finding in _asked(case, trial=False):
         found.append(finding)
     if not any(finding.strength >= SHOWN for finding in found):
@@ -92,7 +99,7 @@ def findings(case: Case) -> list[Finding]:
 
 def _asked(case: Case, trial: bool) -> Iterator[Finding]:
     for check in CHECKS:
-        if check.trial != trial or case.condition not in check.when:
+        if check.first or check.trial != trial or case.condition not in check.when:
             continue
         if trial and case.budget.left() <= 0:
             case.budget.cut = True

@@ -16,5 +16,6 @@ class Check:
     run: Callable[[Case], Finding | None]
     cause: Cause
     when: tuple[str, ...] = (STUCK, WILD)
+    first: bool = False  # True: asked before all others, with trials; a tried cause ends the search
     trial: bool = False  # True: forks or several replays, made only while the budget lasts
     others: tuple[Cause, ...] = ()  # further causes that it may name

@@ -1,0 +1,35 @@
+"""The chronicle of a case's run, made once."""
+from __future__ import annotations
+
+import numpy as np
+
+from emu.chronicle.anomalies import Anomaly, anomalies
+from emu.chronicle.watched import WatchedMachine
+from emu.diagnosis.case import Case
+from emu.diagnosis.trials.moments import Again
+
+
+class Chronicle:
+    """What went wrong in a run, the earliest first, and the shadow that it left."""
+
+    def __init__(self, case: Case) -> None:
+        self.machine = WatchedMachine(case.machine.description, case.machine.seed)
+        Again(case, self.machine).to(int(case.m.t))
+        self.all = anomalies(self.machine)
+
+    def of(self, *kinds: str) -> list[Anomaly]:
+        """List the anomalies of some kinds, the earliest first."""
+        return [one for one in self.all if one.kind in kinds]
+
+    def before(self, t: int, *kinds: str) -> list[Anomaly]:
+        """List those of some kinds that showed first before a T-state."""
+        return [one for one in self.of(*kinds) if one.t < t]
+
+    def noise(self) -> np.ndarray:
+        """List the places in physical memory that held noise at power-on."""
+        return self.machine.noise
+
+
+def chronicle(case: Case) -> Chronicle:
+    """Give the chronicle of a case's run."""
+    return case.once(Chronicle)

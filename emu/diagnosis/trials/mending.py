@@ -1,0 +1,196 @@
+"""Play a change into a run done again from power-on: does it then go on as it should?
+
+A change acts at an instruction, wherever the run comes by (`Mend`), or on the machine as the power
+comes on.  The run has the inputs of the first one, at the same T-states.
+"""
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from emu.bus import stops
+from emu.bus.chain import return_from_interrupt
+from emu.bus.memory import refresh_map, remap
+from emu.bus.state import FAR, PAGES, STOP_EXECUTE, STOP_HIT, STOPS
+from emu.diagnosis.case import Case
+from emu.diagnosis.conditions import HALTED_OFF, STUCK, WILD
+from emu.diagnosis.trials.forks import SETTLE, alone, keystroke, nudged
+from emu.diagnosis.trials.moments import Again
+from emu.diagnosis.trials.proof import mishaps
+from emu.diagnosis.trials.whatif import readable, text_of
+from emu.machine.machine import Machine
+
+MOST = 4000  # times that a change acts in one run
+LATE = 0.75  # of the run: an exit taken behind it is no single success
+MORE = 4  # readable characters that count as getting further
+
+
+@dataclass
+class Mend:
+    """What a change does each time the CPU stands before one of some instructions."""
+
+    words: str  # "with ..."
+    at: dict[int, Callable[[Machine], None]] = field(default_factory=dict)
+    power_on: Callable[[Machine], None] | None = None
+
+
+class MendedMachine(Machine):
+    """A machine that is changed on its way; ``left`` tells whether it took an exit late."""
+
+    mend: Mend | None = None
+    acted = 0
+    exits: frozenset[int] = frozenset()
+    late = FAR  # from when on exits are looked for
+    left = False
+
+    def take(self, mend: Mend, exits: frozenset[int], late: int) -> None:
+        """Take a change from here on, and look from ``late`` on whether an exit is taken."""
+        self.mend, self.exits, self.late = mend, exits, late
+        if mend.power_on is not None:
+            mend.power_on(self)
+        self._arm(frozenset())
+
+    def _arm(self, exits: frozenset[int]) -> None:
+        places = set(self.mend.at) if self.mend is not None and self.acted < MOST else set()
+        rows = [stops.Row(STOP_EXECUTE, a, a) for a in sorted(places | exits)[:STOPS]]
+        stops.arm(self.m, rows)
+
+    def run(self, t_stop: int) -> int:
+        """See Machine.run; it is left only for reasons that are not the change's."""
+        while True:
+            early = int(self.m.t) < self.late < t_stop
+            reason = super().run(self.late if early else t_stop)
+            if early and int(self.m.t) >= self.late:
+                self._arm(self.exits)
+                continue
+            if reason != STOP_HIT or self.mend is None:
+                return reason
+            self.m.hit_count, self.m.pass_t = 0, self.m.t
+            pc = int(self.m.pc)
+            if pc in self.exits and int(self.m.t) >= self.late:
+                self.left, self.exits = True, frozenset()
+                self._arm(self.exits)
+            act = self.mend.at.get(pc)
+            if act is not None:
+                act(self)
+                self.acted += 1
+                if self.acted == MOST:
+                    self._arm(self.exits)
+            if int(self.m.t) >= t_stop:
+                return reason
+
+
+def registers_kept(handler: int, back: int) -> Mend:
+    """Give back, at a handler's return, the registers that its entry found."""
+    found: dict[int, tuple[Any, Any]] = {}
+
+    def enter(machine: Machine) -> None:
+        m = machine.m
+        found[int(m.sp)] = (np.array(m.r), np.array(m.alt))
+
+    def leave(machine: Machine) -> None:
+        m = machine.m
+        kept = found.pop(int(m.sp), None)
+        if kept is not None:
+            m.r[:], m.alt[:] = kept
+
+    return Mend("with all registers kept through that handler", {handler: enter, back: leave})
+
+
+def pages_kept(handler: int, back: int) -> Mend:
+    """Put back, at a handler's return, the page map that its entry found."""
+    found: dict[int, tuple[Any, ...]] = {}
+    fields = ("rclaim", "wclaim")
+
+    def enter(machine: Machine) -> None:
+        m = machine.m
+        memories = [machine.slots[int(n)] for n in m.mem_slots[:int(m.mem_count)]]
+        found[int(m.sp)] = (*(np.array(getattr(m, name)) for name in fields),
+                            [(slot, slot.state.tobytes()) for slot in memories])
+
+    def leave(machine: Machine) -> None:
+        m = machine.m
+        kept = found.pop(int(m.sp), None)
+        if kept is None:
+            return
+        for name, value in zip(fields, kept, strict=False):
+            getattr(m, name)[:] = value
+        for slot, octets in kept[-1]:
+            start = int(m.state_offset[slot.number])
+            machine.record.view(np.uint8)[start:start + len(octets)] = np.frombuffer(
+                octets, np.uint8)
+        for page in range(PAGES):
+            remap(m, page)
+        refresh_map(m)
+
+    return Mend("with the pages put back by that handler", {handler: enter, back: leave})
+
+
+def reti_given(back: int) -> Mend:
+    """Let the cards see RETI where a handler returns without it."""
+
+    def leave(machine: Machine) -> None:
+        with machine.plainly():
+            return_from_interrupt(machine.m)
+        machine.m.next_event = 0
+
+    return Mend(f"with RETI in place of RET at {back:04X}h", {back: leave})
+
+
+def zeroed(places: np.ndarray) -> Mend:
+    """Have some bytes of physical memory come up as zeros."""
+
+    def power_on(machine: Machine) -> None:
+        machine.m.phys[places] = 0
+
+    return Mend("with that memory cleared before the program starts", power_on=power_on)
+
+
+def exits_of(case: Case) -> frozenset[int]:
+    """Give where the foreground would go on, if it hangs in a loop with exits."""
+    if case.condition != STUCK:
+        return frozenset()
+    return frozenset(wait.target for wait in case.progress.waits if wait.target is not None)
+
+
+def played(case: Case, mend: Mend) -> Again:
+    """Do the whole run again with a change in it."""
+    machine = MendedMachine(case.machine.description, case.machine.seed)
+    machine.take(mend, exits_of(case), int(int(case.m.t) * LATE))
+    again = Again(case, machine, case.session.until)
+    end, step = int(case.m.t), machine.at(0.5)
+    while int(machine.m.t) < end and not again.session.reached:
+        again.to(min(int(machine.m.t) + step, end))
+        again.session.look_for_text()
+    return again
+
+
+def helps(case: Case, mend: Mend) -> str | None:
+    """Tell in words how far the changed run came, None when no further than this one."""
+    again = played(case, mend)
+    session, machine = again.session, again.machine
+    if session.reached:
+        return f"{session.until!r} comes after {case.time(session.reached_t)}"
+    shown, before = text_of(session), text_of(case.session)
+    if case.session.until is None and readable(shown) >= readable(before) + MORE:
+        new = shown[len(before):] if shown.startswith(before) else shown
+        return f"it goes on to show {_line(new)!r}"
+    if case.session.until is not None or case.condition not in (STUCK, WILD, HALTED_OFF):
+        return None
+    if machine.left:
+        return f"the foreground leaves {case.loop()} again and again"
+    if case.condition == WILD and not any(mishaps(machine)):
+        return "it no longer runs wild"
+    if int(machine.m.halted) and not int(machine.m.iff1):
+        return None
+    control = alone(machine, machine.at(SETTLE * 1.2))
+    woken = keystroke(machine, session.type_now, control, nudged(machine, machine.at(0.05)))
+    return "it waits for a key, which wakes it" if woken is not None else None
+
+
+def _line(text: bytes) -> str:
+    lines = text.decode("latin-1").replace("\r", "\n").split("\n")
+    return next((line for line in lines if line.strip()), "")[:60]
