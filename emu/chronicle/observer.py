@@ -494,9 +494,9 @@ def follow_noise(m, s, code, t, pc, flow, before, reads):
         else:
             after &= ~bit
     if flow & ASKS != 0 and before & s.flow[code].asks != 0:
-        note(m, s, NOISE_BRANCH, t, pc, m.pc, 0, pc)
+        note(m, s, NOISE_JUMP if flow & INDIRECT != 0 else NOISE_BRANCH, t, pc, m.pc, 0, pc)
     if before & s.flow[code].pointer != 0:
-        note(m, s, NOISE_JUMP if flow & INDIRECT != 0 else NOISE_ADDRESS, t, pc, m.pc, 0, pc)
+        note(m, s, NOISE_ADDRESS, t, pc, m.pc, 0, pc)
     s.noise = after
     return np.int64(0)
 

@@ -27,16 +27,20 @@ from emu.errors import InputError
                    "may be given several times; docs/faults.md lists the kinds.")
 @click.option("--report", type=click.Path(path_type=Path), metavar="OUT.html",
               help="Write a page with pictures of the run; it is run once more for it.")
+@click.option("--chronicle", "told", is_flag=True,
+              help="List what went wrong first, with the T-state of each; it is run once more.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
             afters: tuple[str, ...], script: Path | None, seed: int | None,
-            keep: bool, faults: tuple[str, ...], report: Path | None, as_json: bool) -> None:
+            keep: bool, faults: tuple[str, ...], report: Path | None, told: bool,
+            as_json: bool) -> None:
     """Boot the machine of a backplane FILE and say how it ended.
 
     Exit status 0: the text came, or it waits for input and no text was asked for; 1: it
     did not; 2: a mistake in a file or an option.
     """
     from emu.backplane.description import load
+    from emu.chronicle.story import story_of
     from emu.diagnosis import explain
     from emu.machine.glass import framed, shown
     from emu.machine.machine import Machine
@@ -60,6 +64,7 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     except InputError as error:
         not_written = error  # the verdict comes first
     verdict = explain(session)
+    story = story_of(session) if told else []
     failed = session.missed
     if failed is not None:
         text = failed.text.decode("latin-1")
@@ -75,6 +80,8 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
         out["console"] = {name: channel.text.decode("latin-1")
                           for name, channel in session.console.channels.items()}
         out["glass"] = shown(machine)
+        if told:
+            out["chronicle"] = [one.as_dict() for one in story]
         out["kept"] = kept
         out["seed"] = machine.seed
         out["faults"] = [str(fault) for fault in machine.description.faults]
@@ -86,6 +93,11 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
             click.echo()
         for line in [*framed(machine), *verdict.lines()]:
             click.echo(line)
+        if told:
+            click.echo("chronicle:")
+        for one in story:
+            click.echo(f"  {float(machine.seconds(one.t)):.6f} s  {one.kind}: {one.text}"
+                       + (f" ({one.count} times)" if one.count > 1 else ""))
         if report is not None:
             click.echo(f"report: {report}")
         for path in kept:

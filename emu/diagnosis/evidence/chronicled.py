@@ -4,17 +4,15 @@ from __future__ import annotations
 import numpy as np
 
 from emu.chronicle.anomalies import Anomaly, anomalies
-from emu.chronicle.watched import WatchedMachine
+from emu.chronicle.story import watched
 from emu.diagnosis.case import Case
-from emu.diagnosis.trials.moments import Again
 
 
 class Chronicle:
     """What went wrong in a run, the earliest first, and the shadow that it left."""
 
     def __init__(self, case: Case) -> None:
-        self.machine = WatchedMachine(case.machine.description, case.machine.seed)
-        Again(case, self.machine).to(int(case.m.t))
+        self.machine = watched(case.session)
         self.all = anomalies(self.machine)
 
     def of(self, *kinds: str) -> list[Anomaly]:
