@@ -23,11 +23,12 @@ from emu.diagnosis.causes.uncalled_handler import asleep
 from emu.diagnosis.causes.wild import wild
 from emu.diagnosis.conditions import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Budget
 from emu.diagnosis.evidence.bus_window import forked
+from emu.diagnosis.evidence.own_end import ends_itself
 from emu.diagnosis.risks import risks, unclaimed_ports
 from emu.diagnosis.trials.decision import way_in
 from emu.diagnosis.trials.forks import keystroke
 from emu.diagnosis.trials.remedies import SecondRun, second_runs
-from emu.diagnosis.verdict import HUNG, REACHED, RUNNING, WAITING, Finding, Verdict
+from emu.diagnosis.verdict import HALTED, HUNG, REACHED, RUNNING, WAITING, Finding, Verdict
 from emu.machine.machine import Machine
 from emu.run.session import Session
 
@@ -97,6 +98,9 @@ def _without_cause(case: Case, channel: str | None, found: list[Finding]) -> Ver
     if case.condition == BUSY:
         return Verdict(RUNNING, f"{_cut_short(case)}; it runs in {case.loop()}, "
                                 f"{_going_on(case)}.")
+    if case.condition in (HALTED_OFF, STUCK) and ends_itself(case):
+        return Verdict(HALTED, f"the program ended by itself at {case.loop()}, after it had shown "
+                               f"{case.session.console.last_line()!r}.")
     verdict = Verdict(HUNG, f"it stays in {case.loop()} with nothing changing, and no cause "
                             f"of the catalogue fits.")
     verdict.evidence = [hint for f in found for hint in (f.summary, *f.evidence)]

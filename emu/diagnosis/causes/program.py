@@ -8,6 +8,7 @@ from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
 from emu.diagnosis.conditions import HALTED_OFF, STUCK, WILD
 from emu.diagnosis.evidence.bus_window import look
+from emu.diagnosis.evidence.own_end import ends_itself
 from emu.diagnosis.trials.decision import Decision, decision_lines, empty_ports, way_in
 from emu.diagnosis.trials.forks import halts_for_good, read_memory
 from emu.diagnosis.verdict import (
@@ -52,7 +53,7 @@ STORM = 64  # RST 38h executed in a fifth of a second, with nothing else to show
 def masked_halt(case: Case) -> Finding | None:
     """Check for HALT that nothing can end."""
     m = case.m
-    if not (int(m.halted) and not int(m.iff1)):
+    if not (int(m.halted) and not int(m.iff1)) or ends_itself(case):
         return None
     halt = (int(m.pc) - 1) & 0xFFFF
     evidence = [f"HALT at {case.names.at(halt)}; IFF1 = 0, IFF2 = {int(m.iff2)}, "
@@ -86,6 +87,8 @@ def stops_itself(case: Case) -> Finding | None:
     """Check for a loop on purpose, and find the test that led there."""
     if case.waits or case.progress.region - case.control.code - case.idle:
         return None  # a longer round: its exits may lie where nobody looked
+    if ends_itself(case):
+        return None
     place = min(case.control.code, default=(int(case.m.pc) - int(case.m.halted)) & 0xFFFF)
     found = case.once(way_in)
     said = case.session.console.last_line()

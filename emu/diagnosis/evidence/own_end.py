@@ -1,0 +1,43 @@
+"""Tell a program that ended on purpose from one that stopped because something went wrong."""
+from __future__ import annotations
+
+from emu.diagnosis.case import Case
+from emu.diagnosis.evidence.chronicled import chronicle
+from emu.diagnosis.trials.decision import way_in
+from emu.diagnosis.trials.forks import halts_for_good, read_memory
+from emu.isa.opcodes import DI
+
+# What no sound program does on its way to its end.
+BROKEN_RULES = ("noise-jump", "noise-decides", "unwritten-code", "empty-code", "push-lost",
+                "push-over-code", "vector-unwritten", "vector-odd", "ack-unanswered", "ff-executed",
+                "register-lost", "page-lost", "restart", "rom-write", "vector-written")
+
+
+def ends_itself(case: Case) -> bool:
+    """Tell whether the program came to its own end, as far as a run can show it.
+
+    It shows a text, its last act; then it halts with interrupts off where it had put them off
+    itself, or stays in a loop without exits; no rule was broken before; and no answer of a card
+    decided that it stops.  A run that was to show a text which did not come is none.
+    """
+    return case.once(_ends_itself)
+
+
+def _ends_itself(case: Case) -> bool:
+    session = case.session
+    if session.until is not None or session.missed is not None:
+        return False
+    if not session.console.last_line().strip():
+        return False
+    m = case.m
+    if int(m.halted):
+        halt = (int(m.pc) - 1) & 0xFFFF
+        before = [read_memory(case.machine, (halt - k) & 0xFFFF) for k in (1, 2, 3, 4)]
+        if int(m.iff1) or not (DI in before or halts_for_good(case.machine)):
+            return False
+    elif case.waits or case.progress.region - case.control.code - case.idle:
+        return False
+    if chronicle(case).of(*BROKEN_RULES):
+        return False
+    found = case.once(way_in)
+    return found is None or not any(load.kind == "port" for load in found.loads)
