@@ -14,7 +14,22 @@ import numpy as np
 from emu.bus.state import FAR, PLAIN_INTERRUPT
 from emu.bus.wires import source_of
 from emu.native.jit import compiled, inlined
-from peripherals.card import BAUD, Ask, Card, Jumper, Margin, Setup, Way, Write, divided, entry
+from peripherals import serial_report
+from peripherals.card import (
+    BAUD,
+    Ask,
+    Card,
+    Complaint,
+    Jumper,
+    Margin,
+    Request,
+    Setup,
+    Way,
+    Write,
+    divided,
+    entry,
+    roles,
+)
 from peripherals.serial_line import (
     FRAME_DUE,
     LINE,
@@ -374,6 +389,28 @@ def describe(m: Any, s: Any) -> list[str]:
     return out + terminal_words(s.line)
 
 
+def requests(m: Any, s: Any) -> list[Request]:
+    """Give receiver and transmitter, which share the pin."""
+    off = bool(s.asleep or in_reset(s))
+    value = 0 if off else int(status(s))
+    receives, sends = bool(s.control & RX_INTERRUPT), (s.control & SENDER) == TX_INTERRUPT
+    return [Request(0, "receiver", roles.RECEIVES, receives and not off,
+                    bool(receives and value & RDRF), _receiver(s)),
+            Request(0, "transmitter", roles.SENDS, sends and not off,
+                    bool(sends and value & TDRE), _transmitter(s))]
+
+
+def complaints(_: Any, s: Any) -> list[Complaint]:
+    """Give a reset that holds, pins that are not active, no clock, a byte held, bytes lost."""
+    out = []
+    if s.asleep or in_reset(s):
+        out.append(Complaint(roles.HELD_IN_RESET, register="control"))
+    out += [*serial_report.pins(s, "", "control"), *serial_report.clock(s.line, "")]
+    if s.tx_full and not s.line.running:
+        out.append(Complaint(roles.BYTE_HELD, "transmitter", "data"))
+    return out + serial_report.lost(s.overruns, "receiver", "data")
+
+
 def margins(_: Any, s: Any) -> list[Margin]:
     """A byte must be read before the next one is complete (MC6850 data sheet: overrun)."""
     if s.asleep or in_reset(s) or not s.control & RX_INTERRUPT or not s.line.typed_out:
@@ -407,11 +444,14 @@ CARD = Card(
         Jumper("interrupt", "flag", True, "the chip's IRQ pin reaches /INT"),
     ),
     registers=("control", "data"),
+    kinds={"control": (roles.STATUS, roles.CONTROL), "data": (roles.DATA,)},
     interrupt=PLAIN_INTERRUPT,
     inputs=("clock",),
     channels=("",),
     power_on=power_on,
     describe=describe,
+    requests=requests,
+    complaints=complaints,
     margins=margins,
     rates=rates,
 )

@@ -25,7 +25,7 @@ from emu.bus.state import CALL, FAR, NOT_MINE, ROM
 from emu.errors import InputError
 from emu.native.jit import compiled, inlined
 from peripherals import nor_flash
-from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.card import Card, Complaint, FlashChip, Jumper, PageWindow, Setup, entry, roles
 from peripherals.memory_parts import chip_bytes, count_rom_write, fill_noise
 from peripherals.nor_flash import FLASH, IDLE
 
@@ -328,6 +328,35 @@ def describe(m: Any, s: Any) -> list[str]:
     return [*out, *nor_flash.describe(m, s.flash)]
 
 
+def windows(_: Any, s: Any) -> list[PageWindow]:
+    """Give the windows that the page registers, or the latch, switch."""
+    size = 1 << int(s.shift)
+    if s.overlay:
+        return [PageWindow(0, 0x8000, "latch", int(s.page[LATCH]), not s.clears_latch)]
+    return [PageWindow(w * size, size, f"page{w}", int(s.page[w]) & int(s.page_mask),
+                       not s.clears_pages, bool(s.paging)) for w in range(int(s.windows))]
+
+
+def flash(_: Any, s: Any) -> FlashChip | None:
+    """Give the flash, or the ROM in its place, which takes no writes."""
+    f = s.flash
+    return FlashChip(not s.is_rom, int(f.programs), int(f.erases), int(f.id_mode), int(f.stray),
+                     int(f.stray_at))
+
+
+def complaints(m: Any, s: Any) -> list[Complaint]:
+    """Give pages pulled from under the program or its stack, and what went wrong at the flash."""
+    out = [Complaint(code, place=int(at), count=int(count)) for code, count, at in (
+        (roles.PAGE_PULLED, s.pulled_pc, s.pulled_pc_at),
+        (roles.STACK_PULLED, s.pulled_sp, s.pulled_sp_at)) if count]
+    if s.flash.busy and s.flash.busy_until > m.t:
+        out.append(Complaint(roles.FLASH_BUSY))
+    if s.flash.stray:
+        protected = {"jumper": "write-protect", "mend": False} if s.is_rom else {}
+        out.append(Complaint(roles.FLASH_STRAY, count=int(s.flash.stray), **protected))
+    return out
+
+
 CARD = Card(
     name="banked-memory",
     summary="flash and RAM behind page registers, any number and size of windows",
@@ -367,10 +396,15 @@ CARD = Card(
                choices=("typical", "maximum")),
     ),
     registers=(*(f"page{n}" for n in range(WINDOWS)), "latch"),
+    kinds={**{f"page{n}": (roles.PAGE,) for n in range(WINDOWS)},
+           "latch": (roles.PAGE, roles.CONTROL)},
     order=order,
     memory_size=memory_size,
     image_size=image_size,
     power_on=power_on,
     describe=describe,
+    windows=windows,
+    flash=flash,
+    complaints=complaints,
     live={"write-protect": protect},
 )

@@ -1,7 +1,10 @@
 """The public face of the card contract; what a card is stands in emu/card/contract.py.
 
-A card, built in or of one's own, imports what it declares itself with from here.
+A card, built in or of one's own, imports what it declares itself with from here; the kinds of
+registers, ticks, requests, windows and complaints stand in emu/card/roles.py.
 """
+from emu.card import roles
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Cause
 from emu.card.contract import ENTRIES, Card, Jumper, Setup, Trouble, entry
 from emu.card.margins import Margin
 from emu.card.rate_ways import (
@@ -16,8 +19,10 @@ from emu.card.rate_ways import (
     hertz_words,
     near,
 )
+from emu.card.roles import Complaint, FlashChip, PageWindow, Request, Tick
 
 __all__ = [
-    "BAUD", "ENTRIES", "IN_STEP", "OUTPUT", "TICK", "Ask", "Card", "Jumper", "Margin", "Setup",
-    "Trouble", "Way", "Write", "divided", "entry", "hertz_words", "near",
+    "BAUD", "BUSY", "ENTRIES", "HALTED_OFF", "IN_STEP", "OUTPUT", "STUCK", "TICK", "WAITS", "WILD",
+    "Ask", "Card", "Cause", "Complaint", "FlashChip", "Jumper", "Margin", "PageWindow", "Request",
+    "Setup", "Tick", "Trouble", "Way", "Write", "divided", "entry", "hertz_words", "near", "roles",
 ]

@@ -22,7 +22,8 @@ import numpy as np
 from emu.bus.state import FAR, PLAIN_INTERRUPT
 from emu.errors import InputError
 from emu.native.jit import compiled, inlined
-from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.card import Card, Jumper, Setup, entry, roles
+from peripherals.compactflash_causes import CAUSES
 from peripherals.compactflash_commands import (
     DIAGNOSE,
     SENSE,
@@ -362,10 +363,15 @@ CARD = Card(
     ),
     registers=REGISTERS,
     order=lambda settings: REGISTERS[:8],
+    kinds={"data": (roles.DATA,), "error": (roles.STATUS, roles.CONTROL),
+           **dict.fromkeys(("count", "lba0", "lba1", "lba2", "head"), (roles.CONTROL,)),
+           "status": (roles.STATUS, roles.CONTROL), "control": (roles.STATUS, roles.CONTROL)},
     interrupt=PLAIN_INTERRUPT,
+    sources=1,
     power_on=power_on,
     describe=describe,
     risks=risks,
+    causes=CAUSES,
     troubles=troubles,
     place=lambda m, s: int(s.sector),
     serve=serve,

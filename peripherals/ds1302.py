@@ -13,6 +13,7 @@ high goes on; both are beyond the data sheet, and counted.
 from __future__ import annotations
 
 import math
+from fractions import Fraction
 from typing import Any
 
 import numpy as np
@@ -21,7 +22,8 @@ from emu.native.jit import compiled, inlined
 from peripherals import calendar
 from peripherals.calendar import CALENDAR, SECOND, next_event, next_second, plan_second
 from peripherals.calendar import start_second as begin_second
-from peripherals.card import Card, Jumper, Setup, Trouble, entry
+from peripherals.card import Card, Complaint, Jumper, Setup, Tick, Trouble, entry, roles
+from peripherals.clock_causes import CAUSES
 
 COMMAND, WRITING, READING, DONE = range(4)  # phases of a frame
 BURST = 31  # the address of the bursts
@@ -301,6 +303,18 @@ def risks(m: Any, s: Any) -> list[str]:
     return out
 
 
+def ticks(_: Any, s: Any) -> list[Tick]:
+    """Give the seconds that a program can see go by."""
+    if not s.calendar.running:
+        return []
+    return [Tick("seconds", Fraction(int(s.calendar.num), int(s.calendar.den)))]
+
+
+def complaints(_: Any, s: Any) -> list[Complaint]:
+    """Give a clock that stands."""
+    return [] if s.calendar.running else [Complaint(roles.TIME_STANDS, register="port")]
+
+
 def troubles(m: Any, s: Any) -> list[Trouble]:
     """A clock that stands while the program looks at it."""
     if s.calendar.running or not s.frames:
@@ -345,8 +359,12 @@ CARD = Card(
         Jumper("in-bit", "int", 0, "bit of a read that is the data line", 0, 7),
     ),
     registers=("port",),
+    kinds={"port": (roles.CONTROL, roles.DATA)},
     power_on=power_on,
     describe=describe,
     risks=risks,
+    ticks=ticks,
+    complaints=complaints,
+    causes=CAUSES,
     troubles=troubles,
 )

@@ -19,7 +19,8 @@ import numpy as np
 from emu.bus.state import FAR, LEVEL, PLAIN_INTERRUPT
 from emu.bus.wires import source_of
 from emu.native.jit import compiled
-from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.card import Card, Jumper, Setup, entry, roles
+from peripherals.fdc_765_causes import CAUSES
 from peripherals.fdc_765_chip import RUN, go_idle, note_pause, set_event, show_int, status
 from peripherals.fdc_765_commands import read_data, write_data
 from peripherals.fdc_765_drive import change_line, selected, switch_motors
@@ -325,13 +326,19 @@ CARD = Card(
         *(Jumper(name, "drive", None, "a further drive and its disk") for name in NAMES[1:]),
     ),
     registers=("status", "data", "output", "rate", "tc"),
+    kinds={"status": (roles.STATUS,), "data": (roles.DATA, roles.CONTROL, roles.STATUS),
+           "output": (roles.CONTROL,), "rate": (roles.CONTROL, roles.STATUS),
+           "tc": (roles.CONTROL,)},
     interrupt=PLAIN_INTERRUPT,
+    sources=1,
     outputs=("int",),
     inputs=("tc",),
     margins=margins,
     risks=risks,
     power_on=power_on,
     describe=describe,
+    drives_nmi=lambda m, s: bool(s.wired_nmi),
+    causes=CAUSES,
     troubles=troubles,
     place=place,
     serve=serve,

@@ -4,6 +4,7 @@ Plain Python over the card's record; `Trouble` says what stands in braces.
 """
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from emu.bus.state import FAR
@@ -135,7 +136,7 @@ def overrun(m: Any, s: Any) -> Trouble | None:
     num, den = int(s.unit_num[int(s.rate)]), int(s.unit_den[int(s.rate)])
     byte = MFM_BYTE * (2 if int(s.fm) else 1) * num / den
     limit = (27 if int(s.fm) else 13) * num / den
-    return Trouble(
+    found = Trouble(
         "data-overrun",
         f"the program is too slow for {{card}}: a byte comes every {byte:.4g} T-states and must "
         f"be taken within {limit:.4g}.",
@@ -145,6 +146,15 @@ def overrun(m: Any, s: Any) -> Trouble | None:
          f"{limit:.4g} from the request to the access, and keep interrupts off in it.",
          "Or use a lower data rate, a faster CPU clock, or a controller with a FIFO."],
         int(s.overrun_t), pc=int(s.overrun_pc), again="overruns")
+    return replace(found, interrupted=replace(
+        found, code="interrupted-transfer",
+        summary="an interrupt came in the middle of a sector, and {handler} kept the CPU while a "
+                "byte was lost.",
+        evidence=["Between the last look at the controller and the overrun the CPU left {left} "
+                  "for an interrupt and went to {handler}.", *found.evidence],
+        remedy=["Put DI before the command and EI behind its results, round the loop at {left}; "
+                "the tick catches up afterwards.",
+                "Or make the handler shorter than the time that a byte may wait."]))
 
 
 def no_terminal_count(m: Any, s: Any) -> Trouble | None:

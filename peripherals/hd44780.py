@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from emu.native.jit import compiled, inlined
-from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.card import Card, Jumper, Setup, entry, roles
 
 INSTRUCTION, DATA, LATCH = range(3)  # registers
 BUS, BUS_4, LATCHED = range(3)  # wirings
@@ -355,6 +355,8 @@ CARD = Card(
         Jumper("e-bit", "int", 2, "bit of the latch that is E", 0, 7),
     ),
     registers=("instruction", "data", "latch"),
+    kinds={"instruction": (roles.STATUS, roles.CONTROL), "data": (roles.DATA,),
+           "latch": (roles.STATUS, roles.CONTROL, roles.DATA)},
     order=lambda settings: ("latch",) if settings["wiring"] == "latch" else (
         "instruction", "data"),
     power_on=power_on,

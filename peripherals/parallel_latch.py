@@ -13,7 +13,7 @@ import numpy as np
 from emu.bus.wires import drive_level, source_of
 from emu.errors import InputError
 from emu.native.jit import compiled
-from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.card import Card, Jumper, Setup, entry, roles
 
 OUTPUTS, INPUTS = range(2)
 BITS = range(8)
@@ -156,6 +156,7 @@ CARD = Card(
         Jumper("reset", "flag", True, "RESET clears the latch"),
     ),
     registers=("outputs", "inputs"),
+    kinds={"outputs": (roles.DATA,), "inputs": (roles.DATA,)},
     outputs=tuple(f"q{bit}" for bit in BITS),
     inputs=tuple(f"i{bit}" for bit in BITS),
     power_on=power_on,

@@ -18,7 +18,7 @@ from emu.bus.memory import claim
 from emu.bus.state import CALL, NOT_MINE, PAGES, ROM
 from emu.errors import InputError
 from emu.native.jit import compiled, inlined
-from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.card import Card, Jumper, PageWindow, Setup, entry, roles
 from peripherals.memory_parts import chip_bytes, count_rom_write, fill_noise
 
 PAGE = 4096
@@ -165,6 +165,14 @@ def power_on(setup: Setup) -> None:
             m.phys[at:at + len(segment.data)] = np.frombuffer(segment.data, np.uint8)
 
 
+def windows(_: Any, s: Any) -> list[PageWindow]:
+    """Give the ROM's addresses where the latch can switch it off; RESET clears the latch."""
+    if s.off_bit < 0:
+        return []
+    start = int(s.rom_start)
+    return [PageWindow(start, int(s.rom_end) - start, "latch", int(s.rom_off))]
+
+
 def describe(m: Any, s: Any) -> list[str]:
     """Give the layout in words."""
     out = []
@@ -203,10 +211,12 @@ CARD = Card(
                "under it"),
     ),
     registers=("latch",),
+    kinds={"latch": (roles.PAGE, roles.CONTROL)},
     needs_port=False,
     memory_size=memory_size,
     image_size=image_size,
     ram_window=ram_window,
     power_on=power_on,
     describe=describe,
+    windows=windows,
 )

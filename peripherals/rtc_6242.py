@@ -33,7 +33,22 @@ from peripherals.calendar import (
     plan_second,
 )
 from peripherals.calendar import start_second as begin_tick
-from peripherals.card import TICK, Ask, Card, Jumper, Setup, Trouble, Way, Write, entry
+from peripherals.card import (
+    TICK,
+    Ask,
+    Card,
+    Complaint,
+    Jumper,
+    Request,
+    Setup,
+    Tick,
+    Trouble,
+    Way,
+    Write,
+    entry,
+    roles,
+)
+from peripherals.clock_causes import CAUSES
 
 DIGITS = 12  # registers of the date and time
 WEEK, CD, CE, CF = range(12, 16)
@@ -257,6 +272,35 @@ def describe(m: Any, s: Any) -> list[str]:
     return out
 
 
+def ticks(_: Any, s: Any) -> list[Tick]:
+    """Give what STD.P does, or the seconds that a program can see go by."""
+    if not s.calendar.running or s.hold:
+        return []
+    tick = Fraction(int(s.calendar.num), int(s.calendar.den))
+    if s.ce & MASK:
+        return [Tick("seconds", tick * TICKS)]
+    ratio = (1, TICKS, TICKS * 60, TICKS * 3600)[int(s.ce) >> 2]
+    return [Tick("STD.P", tick * ratio, 0, setting=f"CE = {int(s.ce):X}h")]
+
+
+def requests(m: Any, s: Any) -> list[Request]:
+    """Give STD.P as an interrupt."""
+    return [Request(0, "STD.P", roles.TICKS, not s.ce & MASK, bool(m.ip[s.slot]),
+                    "; ".join(describe(m, s)))]
+
+
+def complaints(_: Any, s: Any) -> list[Complaint]:
+    """Give a clock that stands, and seconds lost by it."""
+    out = []
+    if not s.calendar.running:
+        out.append(Complaint(roles.TIME_STANDS, register="cf", mend=HOURS_24))
+    if s.hold:
+        out.append(Complaint(roles.TIME_STANDS, register="cd", mend=0))
+    if s.lost:
+        out.append(Complaint(roles.TICKS_LOST, register="cd", count=int(s.lost)))
+    return out
+
+
 def troubles(m: Any, s: Any) -> list[Trouble]:
     """A clock that stands: stopped, reset or held."""
     if s.calendar.running and not s.hold:
@@ -311,10 +355,18 @@ CARD = Card(
     ),
     registers=("s1", "s10", "mi1", "mi10", "h1", "h10", "d1", "d10", "mo1", "mo10", "y1", "y10",
                "week", "cd", "ce", "cf"),
+    kinds={**{f"{part}{digit}": (roles.DATA,) for part in ("s", "mi", "h", "d", "mo", "y")
+              for digit in ("1", "10")}, "week": (roles.DATA,),
+           **dict.fromkeys(("cd", "ce", "cf"), (roles.CONTROL, roles.STATUS))},
     interrupt=PLAIN_INTERRUPT,
+    sources=1,
     outputs=("std",),
     power_on=power_on,
     describe=describe,
+    ticks=ticks,
+    requests=requests,
+    complaints=complaints,
+    causes=CAUSES,
     troubles=troubles,
     rates=rates,
 )

@@ -15,18 +15,22 @@ import numpy as np
 
 from emu.bus.state import FAR, PLAIN_INTERRUPT
 from emu.bus.wires import source_of
+from peripherals import serial_report
 from peripherals.card import (
     BAUD,
     Ask,
     Card,
+    Complaint,
     Jumper,
     Margin,
+    Request,
     Setup,
     Trouble,
     Way,
     Write,
     entry,
     near,
+    roles,
 )
 from peripherals.serial_line import abort, set_receiver
 from peripherals.serial_setup import (
@@ -36,6 +40,7 @@ from peripherals.serial_setup import (
     rate_words,
     terminal_words,
 )
+from peripherals.uart_16550_causes import CAUSES
 from peripherals.uart_16550_core import (
     DATA,
     DLAB,
@@ -47,8 +52,13 @@ from peripherals.uart_16550_core import (
     LSR,
     MCR,
     MSR,
+    NO_REQUEST,
     OUT2,
     R_EMPTY,
+    R_GOT,
+    R_LINE,
+    R_MODEM,
+    R_TIMEOUT,
     SCRATCH,
     STATE,
     X16,
@@ -259,6 +269,33 @@ def troubles(m: Any, s: Any) -> list[Trouble]:
     return [trouble for trouble in (latch_open(s), gate_closed(s)) if trouble is not None]
 
 
+def requests(m: Any, s: Any) -> list[Request]:
+    """Give receiver, transmitter and the rest, which share the pin."""
+    asks = int(request(s)) if m.ip[s.slot] else NO_REQUEST
+    words = "; ".join(describe(m, s))
+    return [Request(0, part, reports, bool(s.ier & mask), asks in codes, words)
+            for part, reports, mask, codes in (
+                ("receiver", roles.RECEIVES, GOT, (R_GOT, R_TIMEOUT)),
+                ("transmitter", roles.SENDS, EMPTY, (R_EMPTY,)),
+                ("line and modem", roles.OTHER, ~(GOT | EMPTY), (R_LINE, R_MODEM)))]
+
+
+def complaints(_: Any, s: Any) -> list[Complaint]:
+    """Give the latch left selected, the gate, no clock, a divisor of 0, bytes lost."""
+    out = []
+    if s.lcr & DLAB:
+        out.append(Complaint(roles.LATCH_SELECTED, register="line-control",
+                             mend=int(s.lcr) & ~DLAB))
+    if s.gated and not s.mcr & OUT2:
+        out.append(Complaint(roles.INTERRUPT_GATED, register="modem-control",
+                             mend=int(s.mcr) | OUT2))
+    if not s.divisor:
+        out.append(Complaint(roles.NOT_SET_UP, register="data"))
+    return [*out, *serial_report.clock(s.line, ""),
+            *serial_report.lost(s.lost, "receiver", "data"),
+            *serial_report.lost(s.spilled, "transmitter", "data")]
+
+
 def margins(_: Any, s: Any) -> list[Margin]:
     """A FIFO must be read before the room above its trigger is full."""
     if not s.ier & GOT or not s.line.typed_out:
@@ -295,6 +332,10 @@ CARD = Card(
     ),
     registers=("data", "interrupt-enable", "interrupt-identify", "line-control", "modem-control",
                "line-status", "modem-status", "scratch"),
+    kinds={"data": (roles.DATA, roles.CONTROL), "interrupt-enable": (roles.CONTROL,),
+           "interrupt-identify": (roles.STATUS, roles.CONTROL), "line-control": (roles.CONTROL,),
+           "modem-control": (roles.CONTROL,), "line-status": (roles.STATUS,),
+           "modem-status": (roles.STATUS,), "scratch": (roles.DATA,)},
     interrupt=PLAIN_INTERRUPT,
     inputs=("clock",),
     channels=("",),
@@ -302,6 +343,9 @@ CARD = Card(
     describe=describe,
     risks=risks,
     margins=margins,
+    requests=requests,
+    complaints=complaints,
+    causes=CAUSES,
     troubles=troubles,
     rates=rates,
 )

@@ -19,7 +19,8 @@ from emu.bus.state import FAR
 from emu.bus.wires import source_of
 from emu.errors import InputError
 from emu.native.jit import compiled, inlined
-from peripherals.card import Card, Jumper, Margin, Setup, Trouble, entry
+from peripherals.card import Card, Jumper, Margin, Setup, Trouble, entry, roles
+from peripherals.watchdog_causes import CAUSES
 
 PRESSES = 32
 NMI, RESET = range(2)
@@ -170,6 +171,12 @@ def describe(m: Any, s: Any) -> list[str]:
     return out
 
 
+def drives_nmi(m: Any, s: Any) -> bool:
+    """Tell whether a time-out, or a button that is there to be pressed, pulls /NMI."""
+    button = s.presses or s.by_hand or source_of(m, s.slot, 0) >= 0
+    return bool((s.timeout and s.on_timeout != RESET) or (button and s.on_button != RESET))
+
+
 def _let_be(m: Any, s: Any) -> None:
     s.timeout, s.due_t = 0, FAR
     plan(m, s)
@@ -215,11 +222,14 @@ CARD = Card(
         Jumper("press", "list", (), "emulated seconds at which the button is pressed"),
     ),
     registers=("kick",),
+    kinds={"kick": (roles.CONTROL,)},
     needs_port=False,
     inputs=("button",),
     power_on=power_on,
     describe=describe,
     margins=margins,
+    drives_nmi=drives_nmi,
+    causes=CAUSES,
     troubles=troubles,
     actions={"press": press},
 )

@@ -13,7 +13,6 @@ the vector as it was; the vector is taken at channel 0's port only.
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import Any
 
 import numpy as np
 
@@ -32,6 +31,7 @@ from peripherals.card import (
     entry,
     hertz_words,
     near,
+    roles,
 )
 from peripherals.z80_ctc_channel import (
     BY_256,
@@ -39,11 +39,9 @@ from peripherals.z80_ctc_channel import (
     CLOCK_INPUT,
     CONSTANT,
     COUNTER,
-    COUNTING,
     INTERRUPT,
     NO_INPUT,
     STOP,
-    STOPPED,
     control,
     input_changed,
     load,
@@ -53,8 +51,8 @@ from peripherals.z80_ctc_channel import (
     runs_by_itself,
     settle,
     stop,
-    zero_place,
 )
+from peripherals.z80_ctc_report import complaints, describe, requests, ticks
 
 CHANNELS = 4
 CASCADES = (1, 2, 4, 5, 8, 10, 16, 20, 25, 50, 64, 100, 128, 200, 250, 256)  # tried by rates
@@ -227,65 +225,6 @@ def power_on(setup: Setup) -> None:
         _connect(setup, k)
 
 
-def _going(m: Any, s: Any, c: Any) -> str:
-    """Say what a channel does, with its constant and its rate."""
-    if c.state == STOPPED:
-        return "stopped"
-    counter = bool(c.control & COUNTER)
-    constant = int(c.constant)
-    if c.next_constant and runs_by_itself(c) and next_zero(c) <= m.t:
-        constant = int(c.next_constant)  # its zero count has passed, unseen so far
-    if counter:
-        what = f"counter of {constant} edges"
-    else:
-        what = f"timer, {256 if c.control & BY_256 else 16} x {constant} T-states"
-    if runs_by_itself(c):
-        hertz = Fraction(int(s.hz_num), int(s.hz_den))
-        period = Fraction(int(c.num), int(c.den)) * constant
-        what += f" ({float(hertz / period):.6g} Hz)"
-    if counter and c.in_kind == NO_INPUT:
-        what += ", nothing at CLK/TRG"
-    if not counter and (c.state != COUNTING or c.trigger_t > m.t):
-        what += ", waiting for a trigger"
-    if c.next_constant and constant != c.next_constant:
-        what += f", then {int(c.next_constant)}"
-    return what
-
-
-def _lost(m: Any, s: Any, k: int) -> int:
-    """Count the zero counts that found a request pending, those not looked at yet too."""
-    c = s.channel[k]
-    lost = int(c.lost)
-    if m.ip[s.slot] >> k & 1 and runs_by_itself(c):
-        behind = (int(m.t) - int(c.edge_t)) * int(c.den) - int(zero_place(c))
-        lost += max(behind // (int(c.num) * int(c.next_constant or c.constant)) + 1, 0)
-    return lost
-
-
-def describe(m: Any, s: Any) -> list[str]:
-    """Give each channel's state in words."""
-    out = []
-    for k in range(CHANNELS):
-        c = s.channel[k]
-        words = [f"channel {k}: {_going(m, s, c)}"]
-        if c.constant_due:
-            words.append("waiting for a time constant")
-        if c.control & INTERRUPT:
-            words.append("interrupt enabled")
-        if m.ip[s.slot] >> k & 1:
-            words.append("interrupt pending")
-        if m.ius[s.slot] >> k & 1:
-            words.append("interrupt in service")
-        if _lost(m, s, k):
-            words.append(f"{_lost(m, s, k)} zero counts lost while one was pending")
-        out.append(", ".join(words))
-    out.append(f"vector {int(s.vector):02X}h")
-    if s.astray:
-        out.append(f"{int(s.astray)} vectors written to another port than channel 0's, where "
-                   f"the chip ignores them")
-    return out
-
-
 def rates(ask: Ask) -> list[Way]:
     """Give the timer and counter settings nearest to a tick, or to a clock at ZC/TO."""
     if ask.purpose not in (TICK, OUTPUT):
@@ -327,10 +266,16 @@ CARD = Card(
         Jumper("interrupt", "flag", True, "the chip's INT pin reaches the bus"),
     ),
     registers=tuple(f"channel{k}" for k in range(CHANNELS)),
+    kinds={f"channel{k}": (roles.CONTROL, roles.DATA, *([roles.VECTOR] if k == 0 else []))
+           for k in range(CHANNELS)},
     interrupt=CHAINED_INTERRUPT,
+    sources=CHANNELS,
     outputs=tuple(f"zcto{k}" for k in range(OUTPUTS)),
     inputs=tuple(f"trigger{k}" for k in range(CHANNELS)),
     power_on=power_on,
     describe=describe,
+    ticks=ticks,
+    requests=requests,
+    complaints=complaints,
     rates=rates,
 )

@@ -15,9 +15,10 @@ import numpy as np
 
 from emu.bus.state import CHAINED_INTERRUPT, FAR
 from emu.native.jit import compiled
-from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.card import Card, Jumper, Setup, entry, roles
+from peripherals.z80_dma_causes import CAUSES
 from peripherals.z80_dma_engine import load, look, ready, set_enabled, work
-from peripherals.z80_dma_report import describe, troubles
+from peripherals.z80_dma_report import complaints, describe, requests, troubles
 from peripherals.z80_dma_state import (
     A_HIGH,
     A_LOW,
@@ -358,10 +359,15 @@ CARD = Card(
         Jumper("interrupt", "flag", True, "the chip's INT pin reaches /INT"),
     ),
     registers=("control",),
+    kinds={"control": (roles.CONTROL, roles.STATUS, roles.VECTOR)},
     interrupt=CHAINED_INTERRUPT,
+    sources=1,
     outputs=("pulse",),
     inputs=("rdy",),
     power_on=power_on,
     describe=describe,
+    requests=requests,
+    complaints=complaints,
+    causes=CAUSES,
     troubles=troubles,
 )

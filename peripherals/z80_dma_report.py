@@ -7,7 +7,7 @@ from __future__ import annotations
 from typing import Any
 
 from emu.bus.wires import source_of
-from peripherals.card import Trouble
+from peripherals.card import Complaint, Request, Trouble, roles
 from peripherals.z80_dma_engine import ready, set_enabled
 from peripherals.z80_dma_state import (
     CONTINUOUS,
@@ -59,6 +59,17 @@ def describe(m: Any, s: Any) -> list[str]:
 def _waits(m: Any, s: Any) -> bool:
     """Tell whether it is enabled and sits there without ready."""
     return bool(s.enabled) and not ready(m, s)
+
+
+def requests(m: Any, s: Any) -> list[Request]:
+    """Give its one source."""
+    return [Request(0, "chip", roles.OTHER, bool(s.interrupts), bool(m.ip[s.slot]),
+                    "; ".join(describe(m, s)))]
+
+
+def complaints(m: Any, s: Any) -> list[Complaint]:
+    """Give a chip that is enabled and waits for its ready line."""
+    return [Complaint(roles.WAITS_FOR_PARTNER, register="control")] if _waits(m, s) else []
 
 
 def _force(m: Any, s: Any) -> None:

@@ -21,7 +21,8 @@ from emu.bus.state import CHAINED_INTERRUPT, FAR
 from emu.bus.wires import source_of
 from emu.errors import InputError
 from emu.native.jit import compiled
-from peripherals.card import Card, Jumper, Setup, entry
+from peripherals.card import Card, Jumper, Setup, entry, roles
+from peripherals.z80_pio_causes import CAUSES
 from peripherals.z80_pio_port import (
     BITS,
     BOTH_WAYS,
@@ -48,7 +49,7 @@ from peripherals.z80_pio_port import (
     show,
     strobe,
 )
-from peripherals.z80_pio_report import describe, troubles
+from peripherals.z80_pio_report import complaints, describe, requests, troubles
 
 
 @entry(STATE)
@@ -308,12 +309,17 @@ CARD = Card(
         Jumper("interrupt", "flag", True, "the chip's INT pin reaches /INT"),
     ),
     registers=("data-a", "data-b", "control-a", "control-b"),
+    kinds={"data-a": (roles.DATA,), "data-b": (roles.DATA,),
+           "control-a": (roles.CONTROL, roles.VECTOR), "control-b": (roles.CONTROL, roles.VECTOR)},
     interrupt=CHAINED_INTERRUPT,
     sources=2,
     outputs=(*LINES, "ardy", "brdy"),
     inputs=(*LINES, "astb", "bstb"),
     power_on=power_on,
     describe=describe,
+    requests=requests,
+    complaints=complaints,
+    causes=CAUSES,
     troubles=troubles,
     live={"inputs-a": set_pins(A), "inputs-b": set_pins(B)},
 )

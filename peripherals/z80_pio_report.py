@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from peripherals.card import Trouble
+from peripherals.card import Complaint, Request, Trouble, roles
 from peripherals.z80_pio_port import (
     AND,
     BITS,
@@ -60,6 +60,31 @@ def describe(m: Any, s: Any) -> list[str]:
                                                            int(p.papers))]
             out.append(f"port {'AB'[k]}: {int(p.papers)} bytes taken, the last "
                        f"{bytes(last)!r}")
+    return out
+
+
+def requests(m: Any, s: Any) -> list[Request]:
+    """Give the two ports."""
+    reports = {OUTPUT: roles.SENDS, INPUT: roles.RECEIVES}
+    return [Request(k, f"port {'AB'[k]}", reports.get(int(p.mode), roles.OTHER),
+                    bool(p.control & ENABLE), bool(p.pending), _port_words(s, m, k))
+            for k, p in enumerate(s.port)]
+
+
+def complaints(_: Any, s: Any) -> list[Complaint]:
+    """Give ports in reset, half programmed, or with a byte that no partner takes."""
+    out = []
+    for k, p in enumerate(s.port):
+        name = "ab"[k]
+        part, control = f"port {name}", f"control-{name}"
+        if p.asleep:
+            out.append(Complaint(roles.HELD_IN_RESET, part, control))
+        if p.expects:
+            out.append(Complaint(roles.CONSTANT_AWAITED, part, control))
+        if not p.asleep and p.mode in (OUTPUT, INPUT) and p.rdy and p.partner == NOBODY:
+            out.append(Complaint(roles.WAITS_FOR_PARTNER, part, f"data-{name}",
+                                 jumper=f"partner-{name}",
+                                 mend="takes" if p.mode == OUTPUT else "gives"))
     return out
 
 

@@ -13,38 +13,37 @@ import numpy as np
 from emu.bus.state import CHAINED_INTERRUPT, FAR
 from emu.bus.wires import source_of
 from emu.native.jit import compiled, inlined
-from peripherals.card import BAUD, Ask, Card, Jumper, Margin, Setup, Way, Write, divided, entry
+from peripherals.card import (
+    BAUD,
+    Ask,
+    Card,
+    Jumper,
+    Margin,
+    Setup,
+    Way,
+    Write,
+    divided,
+    entry,
+    roles,
+)
 from peripherals.serial_line import (
     LINE,
     clock_from_wire,
     notice_typing,
-    sending,
 )
 from peripherals.serial_setup import (
     character_time,
     clock_at_power_on,
     connect,
-    rate_words,
-    terminal_words,
 )
 from peripherals.z80_sio_channel import (
     AFFECTS_VECTOR,
     ANY_PENDING,
-    AUTO_ENABLES,
     CHANNEL,
-    EXT_ENABLE,
-    FRAMING,
     FROM_TERMINAL,
-    OVERRUN,
-    PARITY_ERROR,
     RX_AVAILABLE,
     RX_MODE,
-    RX_ON,
-    SEND_BREAK,
-    STOP_BITS,
     TX_EMPTY,
-    TX_ENABLE,
-    TX_ON,
     command,
     events_in,
     events_out,
@@ -57,6 +56,7 @@ from peripherals.z80_sio_channel import (
     write_data,
     write_register,
 )
+from peripherals.z80_sio_report import complaints, describe, interrupts
 
 # Vector bits 3-1 when status affects it (UM0081 p.248)
 TX_CODE, EXT_CODE, RX_CODE, SPECIAL_CODE, OF_A = 0, 1, 2, 3, 4
@@ -255,89 +255,6 @@ def power_on(setup: Setup) -> None:
                 s.pins = 1
 
 
-def _errors(bits: int) -> str:
-    """Name the error bits of a character."""
-    names = ((PARITY_ERROR, "parity"), (OVERRUN, "overrun"), (FRAMING, "framing"))
-    found = "+".join(name for bit, name in names if bits & bit)
-    return f" ({found})" if found else ""
-
-
-def _receiver(c: Any) -> str:
-    """Say what a channel's receiver does."""
-    if not c.wr[3] & RX_ON:
-        return "receiver off"
-    words = f"receiver on, {int(c.received)} characters came"
-    if c.wr[3] & AUTO_ENABLES and not c.dcd:
-        words += ", held off by DCD (auto enables)"
-    if c.rx_count:
-        held = ", ".join(f"{int(c.rx[k]):02X}h{_errors(int(c.rx_error[k]))}"
-                         for k in range(int(c.rx_count)))
-        words += f", {int(c.rx_count)} of 3 unread: {held}"
-    if c.locked:
-        words += ", buffer locked until error reset"
-    faults = [f"{int(n)} {what}" for n, what in (
-        (c.overruns, "overruns"), (c.framing_errors, "framing errors"),
-        (c.parity_errors, "parity errors"), (c.breaks, "breaks")) if n]
-    return words + (f" ({', '.join(faults)} so far)" if faults else "")
-
-
-def _transmitter(c: Any, channel_line: Any) -> str:
-    """Say what a channel's transmitter does, and what it waits for."""
-    if not c.wr[5] & TX_ON:
-        waits = f", with {int(c.tx_byte):02X}h in its buffer" if c.tx_full else ""
-        return f"transmitter off{waits}"
-    words = f"transmitter on, {int(c.sent)} characters begun"
-    if c.wr[5] & SEND_BREAK:
-        words += ", sends a break"
-    if sending(channel_line):
-        words += ", one under way"
-    if c.tx_full:
-        words += f", {int(c.tx_byte):02X}h in its buffer"
-        if c.wr[3] & AUTO_ENABLES and not c.cts:
-            words += " waits for CTS (auto enables)"
-        elif not channel_line.running:
-            words += " waits for a clock"
-    return words
-
-
-def _interrupts(c: Any, pending: int, serving: int) -> str:
-    """Say which interrupts of a channel are enabled, pending and in service."""
-    modes = ("", "first character", "every character", "every character, parity apart")
-    enabled = [modes[int(c.wr[1] & RX_MODE) >> 3],
-               "transmit" if c.wr[1] & TX_ENABLE else "",
-               "external/status" if c.wr[1] & EXT_ENABLE else ""]
-    words = ", ".join(filter(None, enabled)) or "none"
-    out = f"interrupts enabled: {words}"
-    for bits, what in ((pending, "pending"), (serving, "in service")):
-        names = [n for k, n in enumerate(("receive", "transmit", "external/status"))
-                 if bits >> k & 1]
-        if names:
-            out += f"; {what}: {', '.join(names)}"
-    return out
-
-
-def describe(m: Any, s: Any) -> list[str]:
-    """Give the state of both channels in words."""
-    out = []
-    for k, (name, channel_line) in enumerate((("a", s.line_a), ("b", s.line_b))):
-        c = s.channel[k]
-        if c.wr[4] and not c.wr[4] & STOP_BITS:
-            out.append(f"{name}: programmed for a synchronous mode (WR4 = {int(c.wr[4]):02X}h), "
-                       f"which is not modelled: it neither sends nor receives")
-        elif c.wr[4]:
-            out.append(f"{name}: {rate_words(channel_line)}")
-        else:
-            out.append(f"{name}: not set up (WR4 = 00h)")
-            continue
-        out += [f"{name}: {words}" for words in (
-            _receiver(c), _transmitter(c, channel_line),
-            _interrupts(c, int(m.ip[s.slot]) >> 3 * k & 7, int(m.ius[s.slot]) >> 3 * k & 7),
-            *terminal_words(channel_line))]
-    affected = " + status" if s.channel[1].wr[1] & AFFECTS_VECTOR else ""
-    out.append(f"vector {int(s.channel[1].wr[2]):02X}h{affected}")
-    return out
-
-
 def _jumpers(name: str) -> tuple[Jumper, ...]:
     """Give one channel's jumpers."""
     upper = name.upper()
@@ -382,11 +299,16 @@ CARD = Card(
     jumpers=(*_jumpers("a"), *_jumpers("b"),
              Jumper("interrupt", "flag", True, "the chip's INT pin reaches the bus")),
     registers=("a-data", "a-control", "b-data", "b-control"),
+    kinds={"a-data": (roles.DATA,), "a-control": (roles.STATUS, roles.CONTROL),
+           "b-data": (roles.DATA,), "b-control": (roles.STATUS, roles.CONTROL, roles.VECTOR)},
     interrupt=CHAINED_INTERRUPT,
+    sources=6,
     inputs=("clock-a", "clock-b"),
     channels=("a", "b"),
     power_on=power_on,
     describe=describe,
+    requests=interrupts,
+    complaints=complaints,
     margins=margins,
     rates=rates,
 )

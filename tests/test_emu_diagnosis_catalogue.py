@@ -10,9 +10,10 @@ from subprocess import CompletedProcess
 import docs_tables
 
 from emu.backplane.faults import KINDS
-from emu.diagnosis.cause_catalogue import CAUSES
+from emu.diagnosis.cause_catalogue import all_causes
 from emu.diagnosis.failure_modes import ENTRIES, FAULT, UNSEEN
 
+CAUSES = all_causes()
 ROMS = Path(__file__).parent.parent / "roms"
 
 

@@ -34,12 +34,12 @@ def fault_kinds() -> str:
 
 def ways_to_fail() -> str:
     """Make the table of entries: how each is reached, and which causes name it."""
-    from emu.diagnosis.cause_catalogue import CAUSES
+    from emu.diagnosis.cause_catalogue import all_causes
     from emu.diagnosis.failure_modes import ENTRIES
 
     rows = ["| entry | what fails | shown | causes |", "|---|---|---|---|"]
     for entry in ENTRIES:
-        causes = ", ".join(f"`{c.code}`" for c in CAUSES if entry.code in c.entries)
+        causes = ", ".join(f"`{c.code}`" for c in all_causes() if entry.code in c.entries)
         how = entry.how + (f": {entry.by}" if entry.by else "")
         rows.append(f"| {entry.code} | {entry.title} | {how} | {causes or '-'} |")
     return "\n".join(rows) + "\n"
@@ -47,10 +47,10 @@ def ways_to_fail() -> str:
 
 def causes() -> str:
     """Make the list of all causes."""
-    from emu.diagnosis.cause_catalogue import CAUSES
+    from emu.diagnosis.cause_catalogue import all_causes
 
     rows = ["| cause | what it is | what proves it |", "|---|---|---|"]
-    rows += [f"| `{c.code}` | {c.title} | {c.evidence} |" for c in CAUSES]
+    rows += [f"| `{c.code}` | {c.title} | {c.evidence} |" for c in all_causes()]
     return "\n".join(rows) + "\n"
 
 

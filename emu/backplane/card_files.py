@@ -9,7 +9,7 @@ from __future__ import annotations
 import inspect
 import sys
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
 from importlib.metadata import EntryPoint
 from pathlib import Path
 from types import ModuleType
@@ -19,15 +19,19 @@ import numpy as np
 
 from emu.backplane.jumpers import CHECKS
 from emu.bus.state import CHAINED_INTERRUPT, NO_INTERRUPT, PLAIN_INTERRUPT
+from emu.card.cause import CONDITIONS, Cause
 from emu.card.contract import ENTRIES, Card, Jumper
 from emu.card.plaincards import FILE_MODULE, place_of, words_of
+from emu.card.roles import KINDS
 from emu.card.views import is_plain
-from emu.errors import InputError
+from emu.errors import InputError, nearest
 from emu.files.inputfile import read_limited
 
 SIZE_LIMIT = 1 << 20
 WORDS = ("describe", "glass", "risks")
-HOOKS = ("order", "memory_size", "image_size", "ram_window", "margins", "troubles", "rates")
+HOOKS = ("order", "memory_size", "image_size", "ram_window", "margins", "troubles", "rates",
+         "ticks", "requests", "drives_nmi", "windows", "flash", "complaints")
+DEFAULTS = {each.name: each.default for each in fields(Card)}
 
 
 def load_card_file(path: Path) -> Card:
@@ -69,9 +73,12 @@ def checked(card: Any, place: str) -> Card:
     _check_functions(card, place)
     _check_jumpers(card, place)
     _check_names(card, place)
+    _check_kinds(card, place)
+    _check_causes(card, place)
     words: dict[str, Any] = {name: _kept_words(getattr(card, name)) for name in WORDS}
     hooks: dict[str, Any] = {
-        name: _kept(getattr(card, name), name) for name in HOOKS if getattr(card, name)}
+        name: _kept(getattr(card, name), name) for name in HOOKS
+        if getattr(card, name) is not DEFAULTS[name]}
     return replace(card, **words, **hooks)
 
 
@@ -117,6 +124,37 @@ def _check_names(card: Card, place: str) -> None:
     if card.interrupt not in (NO_INTERRUPT, PLAIN_INTERRUPT, CHAINED_INTERRUPT):
         raise InputError(f"{place}: CARD: interrupt takes NO_INTERRUPT, PLAIN_INTERRUPT or "
                          f"CHAINED_INTERRUPT of emu.bus.state, not {card.interrupt!r}.")
+
+
+def _check_kinds(card: Card, place: str) -> None:
+    for register, kinds in card.kinds.items():
+        if register not in card.registers:
+            raise InputError(f"{place}: CARD: kinds names the register {register!r}; "
+                             f"{nearest(register, card.registers)}")
+        for kind in (kinds,) if isinstance(kinds, str) else kinds:
+            if kind not in KINDS or isinstance(kinds, str):
+                raise InputError(f'{place}: CARD: kinds: {register} takes one or several of '
+                                 f'{", ".join(KINDS)}, such as ("data",), not {kinds!r}.')
+
+
+def _check_causes(card: Card, place: str) -> None:
+    """Causes are told apart by their codes; what they name exists."""
+    if not isinstance(card.causes, tuple | list) or not all(
+            isinstance(cause, Cause) for cause in card.causes):
+        raise InputError(f"{place}: CARD: causes takes Cause(...) entries only.")
+    codes = [cause.code for cause in card.causes]
+    for cause in card.causes:
+        where = f"{place}: CARD: cause {cause.code!r}"
+        if codes.count(cause.code) > 1:
+            raise InputError(f"{where} stands there twice; each takes a code of its own.")
+        for name in cause.decides:
+            if name not in card.registers:
+                raise InputError(f"{where}: decides names the register {name!r}; "
+                                 f"{nearest(name, card.registers)}")
+        for condition in cause.when:
+            if condition not in CONDITIONS:
+                raise InputError(f"{where}: when has {condition!r}; "
+                                 f"{nearest(condition, CONDITIONS)}")
 
 
 def _check_state(card: Card, place: str) -> None:

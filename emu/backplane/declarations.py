@@ -42,6 +42,9 @@ def declared(card: Any) -> dict[str, Any]:
         "order": list(usual_order(card, {j.name: j.default for j in card.jumpers})),
         "interrupt": ("none", "plain", "chained")[_interrupts(card)],
         "live": sorted(card.live), "actions": sorted(card.actions),
+        "kinds": {register: list(kinds) for register, kinds in card.kinds.items()},
+        "timer": card.timer,
+        "causes": [{"code": cause.code, "title": cause.title} for cause in card.causes],
         "jumpers": [
             {"name": j.name, "kind": j.kind, "default": _plain(j.default), "help": j.help,
              "low": j.low, "high": j.high, "choices": list(j.choices)}

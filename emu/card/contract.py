@@ -39,8 +39,10 @@ import numpy as np
 
 from emu.bus.clock import period
 from emu.bus.state import MACHINE, NO_INTERRUPT
+from emu.card.cause import Cause
 from emu.card.margins import Margin
 from emu.card.rate_ways import Ask, Way
+from emu.card.roles import Complaint, FlashChip, PageWindow, Request, Tick
 from emu.native.jit import INT, root
 
 ENTRIES = ("reset", "read", "write", "advance", "acknowledge", "reti", "memory", "line",
@@ -98,10 +100,10 @@ class Trouble:
     Whether it matters to a run the diagnosis decides (emu/diagnosis/causes/troubles.py).  In
     the texts stand {slot}, {NAME} for the port of a register NAME, {pc} for the instruction that
     wrote to the card last before ``t``, {at} for the one at ``pc``, {loop} for the foreground's
-    loop.
+    loop; in the texts of ``interrupted`` also {handler}, and {left} for what it interrupted.
     """
 
-    code: str  # of a cause
+    code: str  # of one of the card's causes
     summary: str
     evidence: list[str]
     remedy: list[str]
@@ -110,6 +112,8 @@ class Trouble:
     pc: int = 0
     waiting: bool = False  # the card, or who waits for it, stands still because of it
     again: str = ""  # the card's counter that grows while the program tries again and again
+    # what it is instead when an interrupt kept the CPU between its last access and ``t``
+    interrupted: Trouble | None = None
 
 
 def _no_power_on(_: Setup) -> None:
@@ -148,6 +152,30 @@ def _no_troubles(_m: Any, _s: Any) -> list[Trouble]:
     return []
 
 
+def _no_ticks(_m: Any, _s: Any) -> list[Tick]:
+    return []
+
+
+def _no_requests(_m: Any, _s: Any) -> list[Request]:
+    return []
+
+
+def _no_nmi(_m: Any, _s: Any) -> bool:
+    return False
+
+
+def _no_windows(_m: Any, _s: Any) -> list[PageWindow]:
+    return []
+
+
+def _no_flash(_m: Any, _s: Any) -> FlashChip | None:
+    return None
+
+
+def _no_complaints(_m: Any, _s: Any) -> list[Complaint]:
+    return []
+
+
 @dataclass(frozen=True)
 class Card:
     """The declaration of a card; see the module's text for its functions."""
@@ -176,6 +204,17 @@ class Card:
     # what its display shows, line by line; empty: it has none
     glass: Callable[[Any, Any], list[str]] = _no_words
     margins: Callable[[Any, Any], list[Margin]] = _no_margins  # what must be served in time
+    # what the registers are for (emu/card/roles.py): by name, one or several kinds
+    kinds: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    ticks: Callable[[Any, Any], list[Tick]] = _no_ticks  # the steady ticks that it gives now
+    # its interrupt sources as they stand now
+    requests: Callable[[Any, Any], list[Request]] = _no_requests
+    drives_nmi: Callable[[Any, Any], bool] = _no_nmi  # whether it can pull /NMI, as it is wired
+    # the windows whose memory its registers switch
+    windows: Callable[[Any, Any], list[PageWindow]] = _no_windows
+    flash: Callable[[Any, Any], FlashChip | None] = _no_flash
+    complaints: Callable[[Any, Any], list[Complaint]] = _no_complaints  # what stands wrong now
+    causes: tuple[Cause, ...] = ()  # of hangs at it, that its troubles name
     troubles: Callable[[Any, Any], list[Trouble]] = _no_troubles  # what went wrong at it
     # what happened at it and is worth a look even when all went well
     risks: Callable[[Any, Any], list[str]] = _no_words
@@ -189,6 +228,15 @@ class Card:
     # what a hand can do to it while it runs: action(machine, slot, text); it may touch only
     # what a snapshot holds
     actions: Mapping[str, Callable[[Any, Any, str], None]] = field(default_factory=dict)
+
+    @property
+    def timer(self) -> bool:
+        """Tell whether it can give a steady tick when it is set up for one."""
+        return self.ticks is not _no_ticks
+
+    def has_kind(self, register: str, kind: str) -> bool:
+        """Tell whether a register is of a kind."""
+        return kind in self.kinds.get(register, ())
 
     def addresses(self) -> dict[str, str]:
         """Name the roots of the card's functions by entry."""

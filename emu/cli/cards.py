@@ -58,5 +58,7 @@ def command(name: str | None, as_json: bool) -> None:
                 f" ({jumper['low']} to {jumper['high']})" if jumper["kind"] == "int" else "")
             click.echo(f"  {jumper['name']:14} {jumper['kind']}{values}, default "
                        f"{_toml(jumper['default'])}: {jumper['help']}")
+        for cause in card["causes"]:
+            click.echo(f"cause {cause['code']}: {cause['title']}")
     for line in others:
         click.echo(line)

@@ -12,10 +12,10 @@ import click
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(code: str | None, as_json: bool) -> None:
     """List the causes of hangs that can be named, or explain the one with this CODE."""
-    from emu.diagnosis.cause_catalogue import CAUSES
+    from emu.diagnosis.cause_catalogue import all_causes
     from emu.errors import InputError, nearest
 
-    known = {cause.code: cause for cause in CAUSES}
+    known = {cause.code: cause for cause in all_causes()}
     if code is not None and code not in known:
         raise InputError(f"there is no cause {code!r}; {nearest(code, known)}")
     chosen = known if code is None else {code: known[code]}

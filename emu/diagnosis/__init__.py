@@ -13,6 +13,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD
 from emu.diagnosis.case import BUDGET, Case
 from emu.diagnosis.cause_catalogue import findings, proved
 from emu.diagnosis.causes.control import held
@@ -21,7 +22,7 @@ from emu.diagnosis.causes.program import storms
 from emu.diagnosis.causes.storm import storming
 from emu.diagnosis.causes.uncalled_handler import asleep
 from emu.diagnosis.causes.wild import wild
-from emu.diagnosis.conditions import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Budget
+from emu.diagnosis.conditions import Budget
 from emu.diagnosis.evidence.bus_window import forked
 from emu.diagnosis.evidence.own_end import ends_itself
 from emu.diagnosis.risks import risks, unclaimed_ports

@@ -8,7 +8,8 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from emu.diagnosis.conditions import STUCK, Budget
+from emu.card.cause import STUCK
+from emu.diagnosis.conditions import Budget
 from emu.diagnosis.evidence.bus_window import Window, forked, last_before, look
 from emu.diagnosis.evidence.waits import Wait
 from emu.diagnosis.trials.forks import SETTLE, Activity, alone, nudged

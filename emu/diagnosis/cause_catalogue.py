@@ -1,59 +1,48 @@
-"""The causes that can be named: one module a family, and how a checker is listed.
+"""The causes that can be named: one module a family, the cards' own, and how they are asked.
 
 A family's module ends with ``CHECKS``, a tuple of `Check`: a checker (it takes a `Case` and
 gives a `Finding` or None), its `Cause`, and the conditions of the machine in which it is
-asked.  To add a cause write both there; a new family needs one line here.
+asked.  To add a cause write both there; a new family needs one line here.  A cause at one kind
+of card is declared by the card (`Card.causes`) and needs nothing here.
 """
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cache
 
+from emu.backplane.card_catalogue import cards
+from emu.card.cause import Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes import (
     answers,
     burned,
-    clocks,
-    compactflash,
     control,
     decoding,
-    dma,
     first_anomaly,
     flags,
     flash,
-    floppy,
     handlers,
     interrupt_path,
     interrupts,
     keys,
     memory_lines,
     memory_use,
-    parallel,
     port_waits,
     program,
     serial,
     storm,
     tables,
-    uart,
     uncalled_handler,
-    watchdog,
     wild,
 )
+from emu.diagnosis.causes.troubles import card_checks
 from emu.diagnosis.check import Check
-from emu.diagnosis.verdict import HINT, SHOWN, Cause, Finding
+from emu.diagnosis.verdict import HINT, SHOWN, Finding
+from emu.errors import InputError
 
-FAMILIES = (
-    first_anomaly,
-    control,
-    memory_lines,
-    decoding,
-    answers,
-    watchdog,
-    floppy,
-    compactflash,
-    parallel,
-    dma,
-    clocks,
-    uart,
+# Asked before the causes that the fitted cards bring, and after them.
+BEFORE = (first_anomaly, control, memory_lines, decoding, answers)
+BEHIND = (
     storm,
     flash,
     handlers,
@@ -70,10 +59,30 @@ FAMILIES = (
     port_waits,
     flags,
 )
+FIRST: tuple[Check, ...] = tuple(check for family in BEFORE for check in family.CHECKS)
+LAST: tuple[Check, ...] = tuple(check for family in BEHIND for check in family.CHECKS)
+GENERAL: tuple[Cause, ...] = tuple(dict.fromkeys(
+    cause for check in (*FIRST, *LAST) for cause in (check.cause, *check.others)))
 
-CHECKS: tuple[Check, ...] = tuple(check for family in FAMILIES for check in family.CHECKS)
-CAUSES: tuple[Cause, ...] = tuple(dict.fromkeys(
-    cause for check in CHECKS for cause in (check.cause, *check.others)))
+
+@cache
+def all_causes() -> tuple[Cause, ...]:
+    """List the causes that a verdict may name on machines of built-in cards."""
+    return tuple(dict.fromkeys(
+        (*GENERAL, *(cause for card in cards().values() for cause in card.causes))))
+
+
+def checks(case: Case) -> Iterator[Check]:
+    """List what is asked of a case, in order: the fitted cards bring causes of their own."""
+    general = {cause.code: cause for cause in GENERAL}
+    for slot in case.machine.slots:
+        for cause in slot.card.causes:
+            if general.setdefault(cause.code, cause) != cause:
+                raise InputError(
+                    f"slot.{slot.name}: the card {slot.card.name} brings a cause {cause.code!r}, "
+                    f"and there is another one of that code ({general[cause.code].title}); give "
+                    f"it a code of its own.")
+    yield from (*FIRST, *card_checks(case), *LAST)
 
 
 def findings(case: Case) -> list[Finding]:
@@ -82,7 +91,7 @@ def findings(case: Case) -> list[Finding]:
     Trials are made only when no cheap check has shown its cause, and until one has.
     """
     found: list[Finding] = []
-    for check in CHECKS:
+    for check in checks(case):
         if check.first and case.condition in check.when and case.budget.left() > 0:
             finding = check.run(case)
             if finding is not None:
@@ -98,7 +107,7 @@ def findings(case: Case) -> list[Finding]:
 
 
 def _asked(case: Case, trial: bool) -> Iterator[Finding]:
-    for check in CHECKS:
+    for check in checks(case):
         if check.first or check.trial != trial or case.condition not in check.when:
             continue
         if trial and case.budget.left() <= 0:

@@ -4,9 +4,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from emu.card.cause import STUCK, WILD, Cause
 from emu.diagnosis.case import Case
-from emu.diagnosis.conditions import STUCK, WILD
-from emu.diagnosis.verdict import Cause, Finding
+from emu.diagnosis.verdict import Finding
 
 
 @dataclass(frozen=True)

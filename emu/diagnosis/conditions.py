@@ -1,16 +1,9 @@
-"""What a machine is doing at the end of its run, and the time an explanation may take."""
+"""The time an explanation may take."""
 from __future__ import annotations
 
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-
-# What the machine is found doing at the end of the run.
-WAITS = "waits"  # a key typed in a copy of it reached the foreground
-HALTED_OFF = "halted"  # in HALT with interrupts off
-WILD = "wild"  # executing what no program put there: FFh, empty addresses, noise
-STUCK = "stuck"  # the foreground stands or goes round, and nothing it looks at changes
-BUSY = "busy"  # its state keeps changing
 
 
 @dataclass

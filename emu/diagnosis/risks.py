@@ -4,6 +4,7 @@ from __future__ import annotations
 from typing import Any
 
 from emu.bus.state import CHAINED_INTERRUPT
+from emu.diagnosis.evidence.sources import ticking
 from emu.diagnosis.evidence.virgin import noise_fetch
 from emu.machine.address_names import Names
 from emu.machine.machine import Machine
@@ -35,8 +36,7 @@ def risks(session: Session) -> list[str]:
     if read:
         out.append("reads of ports where no card stands: "
                    + ", ".join(f"{p['port']}h ({p['reads']})" for p in read) + ".")
-    if not any((int(m.int_count[k]) or int(m.ip[k])) and not slot.card.channels
-               for k, slot in enumerate(machine.slots)):
+    if (int(m.iff1) or int(m.ack_count)) and not ticking(machine):
         out.append("no card gives a steady tick: whatever sleeps on one sleeps for ever.")
     if int(m.ack_empty):
         out.append(f"{int(m.ack_empty)} interrupt acknowledges that no card answered, the last "

@@ -4,6 +4,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+from emu.card.cause import Cause
+
 REACHED = "reached"
 WAITING = "waiting-for-input"
 HALTED = "halted"
@@ -17,23 +19,6 @@ TRIED = 4  # a change made in a forked copy of the machine let it go on
 SHOWN = 3  # bus cycles of this run show the broken link, and that it led here
 STATE = 2  # the end state says what happened, but not why
 HINT = 1  # it happened in this run; no proof that it matters
-
-
-@dataclass(frozen=True)
-class Cause:
-    """One entry of the catalogue of causes: a code, and its page for a builder."""
-
-    code: str
-    title: str
-    seen: str  # what the builder sees; whole sentences, as the next two
-    evidence: str  # what on the bus proves it
-    remedy: str
-    entries: tuple[str, ...] = ()  # the failure modes that it covers, such as "T1"
-
-    @property
-    def page(self) -> str:
-        """Give the whole page as one text."""
-        return f"{self.seen} {self.evidence} {self.remedy}"
 
 
 @dataclass

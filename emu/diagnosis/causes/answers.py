@@ -2,11 +2,11 @@
 from __future__ import annotations
 
 from emu.bus.state import CHAINED_INTERRUPT, FETCH
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WILD, Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import BUSY, HALTED_OFF, STUCK, WILD
 from emu.diagnosis.evidence.bus_window import Window, windows
-from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Cause, Finding
+from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Finding
 from emu.isa.opcodes import ED, RETI
 
 BLOCKED_VECTOR = Cause(

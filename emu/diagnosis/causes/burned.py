@@ -7,12 +7,12 @@ from typing import Any
 import numpy as np
 
 from emu.bus.state import FETCH
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WILD, Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import BUSY, HALTED_OFF, STUCK, WILD
 from emu.diagnosis.trials.moments import Again, first
 from emu.diagnosis.trials.whatif import says, speaks
-from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, STATE, TRIED, Cause, Finding
+from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, STATE, TRIED, Finding
 from emu.machine.machine import Machine
 
 BLANK_ROM = Cause(

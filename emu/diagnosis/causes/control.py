@@ -8,12 +8,12 @@ import numpy as np
 from emu.bus.chain import asks
 from emu.bus.faulty_bus import HELD_BUSREQ, HELD_RESET, HELD_WAIT
 from emu.bus.state import CHAINED_INTERRUPT, FETCH, NMI_FETCH, NO_INTERRUPT, READ
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import BUSY, HALTED_OFF, STUCK, WAITS, WILD
 from emu.diagnosis.evidence.bus_window import look
 from emu.diagnosis.trials.moments import first
-from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, WAITING, Cause, Finding
+from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, WAITING, Finding
 from emu.isa.opcodes import ED, RET, RETI
 
 _PULL_UP = "Fit a pull-up of 1k to 10k on the line, and look for what pulls it low."
@@ -129,7 +129,7 @@ def int_open(case: Case) -> Finding | None:
 
 
 def _drives_nmi(case: Case) -> bool:
-    return any("nmi" in name for slot in case.machine.slots for name in slot.card.outputs)
+    return any(slot.card.drives_nmi(case.m, slot.state) for slot in case.machine.slots)
 
 
 def nmi(case: Case) -> Finding | None:

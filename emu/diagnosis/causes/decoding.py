@@ -8,11 +8,11 @@ import numpy as np
 from emu.backplane.description import SlotDescription
 from emu.backplane.port_rows import PortRow
 from emu.bus.state import CONFLICT, IN, NOBODY
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import BUSY, HALTED_OFF, STUCK, WAITS, WILD
 from emu.diagnosis.trials.whatif import run_with, says, speaks, with_slot
-from emu.diagnosis.verdict import HUNG, SHOWN, TRIED, WAITING, Cause, Finding
+from emu.diagnosis.verdict import HUNG, SHOWN, TRIED, WAITING, Finding
 
 PORT_CLASH = Cause(
     "port-clash", "Two cards at one port", "Status bits that cannot be trusted; a hang at start.",

@@ -6,6 +6,7 @@ over, a jump through RAM that nobody wrote.
 """
 from __future__ import annotations
 
+from emu.card.cause import Cause
 from emu.chronicle.anomalies import Anomaly, lost_registers
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.handlers import CLOBBERED
@@ -23,7 +24,7 @@ from emu.diagnosis.trials.mending import (
     reti_given,
     zeroed,
 )
-from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, TRIED, Cause, Finding
+from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, TRIED, Finding
 
 UNWRITTEN_RAM = Cause(
     "unwritten-ram", "Working on RAM that nobody has written",

@@ -6,15 +6,15 @@ it, come from the run and from the program's bytes.
 """
 from __future__ import annotations
 
+from emu.card.cause import STUCK, Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import STUCK
 from emu.diagnosis.evidence.run_again import LastWrite, last_write
 from emu.diagnosis.evidence.vectors import visible
 from emu.diagnosis.evidence.waits import Load, Wait
 from emu.diagnosis.trials.forks import write_memory
 from emu.diagnosis.trials.proof import Outcome
-from emu.diagnosis.verdict import HUNG, TRIED, Cause, Finding
+from emu.diagnosis.verdict import HUNG, TRIED, Finding
 from emu.isa.disassembler import disassemble
 from emu.isa.opcodes import DD, ED, ED_LD_NN_FROM_RR, FD, LD_NN_A, LD_NN_HL, LD_RR_NN
 from emu.machine.machine import Machine

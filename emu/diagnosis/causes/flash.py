@@ -6,11 +6,13 @@ from typing import Any
 import numpy as np
 
 from emu.bus.state import FETCH, READ, WRITE
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WILD, Cause
+from emu.card.roles import FlashChip
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import BUSY, HALTED_OFF, STUCK, WILD
 from emu.diagnosis.evidence.changed_bytes import stretches
-from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Cause, Finding
+from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Finding
+from emu.machine.machine import Slot
 
 FLASH_LOCKED = Cause(
     "flash-locked", "A flash write without its unlock sequence",
@@ -32,12 +34,12 @@ FAILED = (HALTED_OFF, WILD, STUCK, BUSY)
 ENOUGH = 8  # reads of one byte in 20 ms that make a poll
 
 
-def _flashes(case: Case) -> list[Any]:
-    return [slot for slot in case.machine.slots
-            if "flash" in (slot.card.state.names or ())]
+def _flashes(case: Case) -> list[tuple[Slot, FlashChip]]:
+    found = ((slot, slot.card.flash(case.m, slot.state)) for slot in case.machine.slots)
+    return [(slot, chip) for slot, chip in found if chip is not None]
 
 
-def _polled(case: Case, slot: Any) -> int | None:
+def _polled(case: Case, slot: Slot) -> int | None:
     """Give the address of a card's ROM side that the foreground reads again and again."""
     w = case.last
     reads = w.where(READ)
@@ -56,7 +58,7 @@ def _polled(case: Case, slot: Any) -> int | None:
     return int(found[often.argmax()]) if often.max() >= ENOUGH else None
 
 
-def _written(case: Case, slot: Any, address: int) -> tuple[int, int, int] | None:
+def _written(case: Case, slot: Slot, address: int) -> tuple[int, int, int] | None:
     """Find the last write to an address: T-state, byte, PC."""
     for part in stretches(case):
         w = part.window
@@ -70,34 +72,35 @@ def _written(case: Case, slot: Any, address: int) -> tuple[int, int, int] | None
 
 def not_stored(case: Case) -> Finding | None:
     """Check for a wait until flash reads back what the chip never took."""
-    for slot in _flashes(case):
+    for slot, chip in _flashes(case):
         address = _polled(case, slot)
         written = None if address is None else _written(case, slot, address)
         if address is None or written is None:
             continue
-        if int(slot.state.is_rom):
+        if not chip.writable:
             return _protected(case, slot, address, written)
-        if not int(slot.state.flash.programs) and int(slot.state.flash.stray):
-            return _locked(case, slot, address, written)
+        if not chip.programs and chip.strays:
+            return _locked(case, slot, chip, address, written)
     return None
 
 
-def _locked(case: Case, slot: Any, address: int, written: tuple[int, int, int]) -> Finding:
+def _locked(case: Case, slot: Slot, chip: FlashChip, address: int,
+            written: tuple[int, int, int]) -> Finding:
     t, byte, pc = written
-    f, who = slot.state.flash, case.slot_words(slot.number)
+    who = case.slot_words(slot.number)
     return Finding(
         FLASH_LOCKED, HUNG, f"the flash of {who} never took the byte for {address:04X}h: it was "
         f"not unlocked.",
         [f"At {case.time(t)} {case.names.at(pc)} wrote {byte:02X}h to {address:04X}h in flash, "
          f"and {case.loop()} waits for it to read back.",
-         f"{int(f.stray)} writes to the chip belonged to no command, the last at "
-         f"{int(f.stray_at):05X}h of the chip; not one byte was programmed."],
+         f"{chip.strays} writes to the chip belonged to no command, the last at "
+         f"{chip.stray_at:05X}h of the chip; not one byte was programmed."],
         ["Before each byte write AAh to 5555h, 55h to 2AAAh and A0h to 5555h of the chip: map "
          "its pages 0 to 7FFFh, or the like, into the windows that are written."],
         {"address": f"{address:04X}"}, SHOWN, t)
 
 
-def _protected(case: Case, slot: Any, address: int, written: tuple[int, int, int]) -> Finding:
+def _protected(case: Case, slot: Slot, address: int, written: tuple[int, int, int]) -> Finding:
     t, byte, pc = written
     who = case.slot_words(slot.number)
     return Finding(
@@ -112,8 +115,8 @@ def _protected(case: Case, slot: Any, address: int, written: tuple[int, int, int
 
 def fetched_busy(case: Case) -> Finding | None:
     """Check for opcodes that a busy flash gave."""
-    for slot in _flashes(case):
-        if not int(slot.state.flash.programs) + int(slot.state.flash.erases):
+    for slot, chip in _flashes(case):
+        if not chip.programs + chip.erases:
             continue
         bases = np.asarray(case.m.read_base_true)
         phys = np.asarray(case.m.phys)
@@ -125,11 +128,13 @@ def fetched_busy(case: Case) -> Finding | None:
             held = phys[np.maximum(bases[page] + (w.address & 0xFFF), 0)]
             strange = np.nonzero(mine & (held != w.data) & ((w.data & 0x3F) == 0))[0]
             if len(strange):
-                return _busy_finding(case, slot, part, int(strange[0]), int(held[strange[0]]))
+                return _busy_finding(case, slot, part, int(strange[0]), int(held[strange[0]]),
+                                     chip.programs)
     return None
 
 
-def _busy_finding(case: Case, slot: Any, part: Any, k: int, held: int) -> Finding:
+def _busy_finding(case: Case, slot: Slot, part: Any, k: int, held: int,
+                  programs: int) -> Finding:
     w = part.window
     at, who = int(w.address[k]), case.slot_words(slot.number)
     verdict = RUNAWAY if case.condition in (WILD, BUSY) else HUNG
@@ -138,7 +143,7 @@ def _busy_finding(case: Case, slot: Any, part: Any, k: int, held: int) -> Findin
         [f"At {case.time(int(w.t[k]))} the opcode at {case.names.at(at)} was fetched as "
          f"{int(w.data[k]):02X}h; {held:02X}h stands there. A busy chip gives its status: bit 7 "
          f"inverted, bit 6 toggling.",
-         f"{int(slot.state.flash.programs)} bytes were programmed in this run."],
+         f"{programs} bytes were programmed in this run."],
         [f"Copy the code around {case.names.at(at)} to RAM and run it there, with interrupts "
          f"off unless their handlers and table stand in RAM too."],
         {"pc": f"{at:04X}"}, SHOWN, int(w.t[k]))

@@ -6,15 +6,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from emu.bus.state import ACK, FETCH, STOP_HIT
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WILD, Cause
+from emu.card.roles import Tick
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import BUSY, HALTED_OFF, STUCK, WILD
 from emu.diagnosis.evidence.bus_window import forked
 from emu.diagnosis.evidence.changed_bytes import stretch, up_to
+from emu.diagnosis.evidence.sources import ticking
 from emu.diagnosis.trials.forks import activity
 from emu.diagnosis.trials.moments import Again, death
 from emu.diagnosis.trials.progress import stop_at
-from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, TRIED, Cause, Finding
+from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, TRIED, Finding
 from emu.isa.opcodes import ED, LD_A_I, LD_A_R
 from emu.machine.machine import Machine
 
@@ -191,37 +193,32 @@ def tick_flood(case: Case) -> Finding | None:
     acks = w.where(ACK)
     if len(acks) < 24 or float((~w.depth).mean()) > 0.1:
         return None
-    for slot in case.machine.slots:
-        if slot.card.name != "z80-ctc":
-            continue
-        for k in range(4):
-            channel = slot.state.channel[k]
-            gap = int(np.median(np.diff(w.t[acks])))
-            period = (int(case.m.t) - int(channel.origin)) // max(int(channel.zeros), 1)
-            if int(channel.lost) > len(acks) and 0 < period <= gap:
-                return _flood_finding(case, slot.number, k, gap, period)
+    gap = int(np.median(np.diff(w.t[acks])))
+    for slot, tick in ticking(case.machine):
+        if tick.source >= 0 and tick.lost > len(acks) and 0 < tick.period <= gap:
+            return _flood_finding(case, slot.number, tick, gap)
     return None
 
 
-def _flood_finding(case: Case, slot: int, k: int, gap: int, period: int) -> Finding:
-    w, channel = case.last, case.machine.slots[slot].state.channel[k]
+def _flood_finding(case: Case, slot: int, tick: Tick, gap: int) -> Finding:
+    w = case.last
     acks = w.where(ACK)
     first = w.where(FETCH)
     entry = int(w.address[first[first > acks[0]][0]])
-    who = case.slot_words(slot)
-    prescaler = 16 if not int(channel.control) & 0x20 else 256
+    who, period = case.slot_words(slot), round(tick.period)
+    part = tick.part[0].upper() + tick.part[1:]
     return Finding(
-        TICK_FLOOD, HUNG, f"channel {k} of {who} ticks every {period} T-states, and its handler "
+        TICK_FLOOD, HUNG, f"{tick.part} of {who} ticks every {period} T-states, and its handler "
         f"takes {gap}.",
-        [f"Channel {k} has counted to zero {int(channel.zeros)} times; {int(channel.lost)} of "
-         f"these found the one before still waiting.",
+        [f"{part} has ticked {tick.count} times; {tick.lost} of these found the one before still "
+         f"waiting.",
          f"The handler {case.names.at(entry)} is entered every {gap} T-states, as soon as it has "
          f"returned: the foreground gets no turn.",
-         f"The program wrote constant {int(channel.constant)} with prescaler {prescaler}."],
-        [f"Mend the constant or the prescaler of channel {k}: {prescaler} x "
-         f"{int(channel.constant)} = {prescaler * int(channel.constant)} T-states a tick is too "
-         f"short.", f"Or make the handler {case.names.at(entry)} shorter."],
-        {"period": period, "handler": gap}, SHOWN, int(channel.origin))
+         *([f"The program set {tick.setting}."] if tick.setting else [])],
+        [f"Slow {tick.part} of {who} down: {period} T-states a tick is too short"
+         + (f" ({tick.setting})." if tick.setting else "."),
+         f"Or make the handler {case.names.at(entry)} shorter."],
+        {"period": period, "handler": gap}, SHOWN, tick.since)
 
 
 CHECKS = (

@@ -13,15 +13,24 @@ from itertools import combinations
 
 from emu.bus.chain import OPEN
 from emu.bus.state import CHAINED_INTERRUPT, NO_INTERRUPT
+from emu.card.cause import HALTED_OFF, STUCK, WAITS, Cause
+from emu.card.roles import RECEIVES, SENDS
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import HALTED_OFF, STUCK, WAITS
 from emu.diagnosis.evidence.bus_window import forked
-from emu.diagnosis.evidence.sources import Source, can_ask, force, said_of, sources, state_words
+from emu.diagnosis.evidence.sources import (
+    Source,
+    can_ask,
+    force,
+    pending_words,
+    request_of,
+    said_of,
+    sources,
+)
 from emu.diagnosis.evidence.vectors import tables
 from emu.diagnosis.trials.forks import halts_for_good, read_memory, shown
 from emu.diagnosis.trials.proof import Change, Outcome, Profile, Prover, both, typed
-from emu.diagnosis.verdict import HUNG, TRIED, Cause, Finding
+from emu.diagnosis.verdict import HUNG, TRIED, Finding
 from emu.machine.machine import Machine
 from emu.run.console import channels
 
@@ -222,8 +231,7 @@ def _broken(case: Case, slot: int) -> Iterator[Link]:
     """List the links that stop a card which asks, from the card to the CPU."""
     m, machine = case.m, case.machine
     who, name = case.slot_words(slot), machine.slots[slot].name
-    words = tuple(f"{name}: {line}." for line in state_words(case.machine, slot)
-                  if "pending" in line)
+    words = tuple(f"{name}: {line}." for line in pending_words(case.machine, slot))
     if int(m.int_kind[slot]) == NO_INTERRUPT:
         yield Link(INT_NOT_WIRED, slot, _wire(slot), False,
                    f"{who} asks for an interrupt, but its INT pin is not wired to the bus.",
@@ -366,7 +374,11 @@ def _never_asked(case: Case, prover: Prover, pending: list[int]) -> Finding | No
 def _silent_source(case: Case, source: Source, done: Outcome,
                    links: tuple[Link, ...]) -> Finding:
     slot = case.machine.slots[source.slot]
-    receives, sends = case.profile(source.handler).serial_data(case.machine)
+    request = request_of(case.machine, source)
+    reports = request.reports if request else ""
+    receives, sends = reports == RECEIVES, reports == SENDS
+    if not slot.card.channels or not reports:
+        receives, sends = case.profile(source.handler).serial_data(case.machine)
     who = case.slot_words(source.slot)
     said = said_of(case.machine, source)
     handler = case.names.at(source.handler)

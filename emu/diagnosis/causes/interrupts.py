@@ -2,12 +2,12 @@
 from __future__ import annotations
 
 from emu.bus.state import CHAINED_INTERRUPT, PLAIN_INTERRUPT, READ
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WILD, Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.control import requests
 from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import BUSY, HALTED_OFF, STUCK, WILD
 from emu.diagnosis.evidence.bus_window import Window, look
-from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Cause, Finding
+from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Finding
 from emu.machine.address_names import Names
 
 FLOATING_VECTOR = Cause(

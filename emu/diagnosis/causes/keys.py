@@ -1,10 +1,10 @@
 """What comes of a key where it reaches nobody: a storm of interrupts."""
 from __future__ import annotations
 
+from emu.card.cause import STUCK
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.storm import INTERRUPT_STORM, storm, storming
 from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import STUCK
 from emu.diagnosis.evidence.bus_window import forked, look
 from emu.diagnosis.trials.proof import typed
 from emu.diagnosis.verdict import Finding

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from emu.bus.state import FETCH, NOBODY
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import BUSY, HALTED_OFF, STUCK, WAITS, WILD
 from emu.diagnosis.evidence.memory_answers import UNKNOWN, Memory, early
-from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Cause, Finding
+from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Finding
 
 DEAD_RAM = Cause(
     "dead-ram", "RAM that does not answer",

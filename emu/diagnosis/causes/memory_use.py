@@ -5,10 +5,10 @@ at the same bus cycles, and the one whose evidence came first is the cause.
 """
 from __future__ import annotations
 
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WILD
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes import handlers, pages, stacks
 from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import BUSY, HALTED_OFF, STUCK, WILD
 from emu.diagnosis.verdict import Finding
 
 FAILED = (HALTED_OFF, WILD, STUCK, BUSY)

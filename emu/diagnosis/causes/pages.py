@@ -6,10 +6,12 @@ from typing import Any
 import numpy as np
 
 from emu.bus.state import ACK, FETCH, OUT, READ
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WILD, Cause
+from emu.card.roles import PAGE_PULLED, PageWindow
 from emu.diagnosis.case import Case
-from emu.diagnosis.conditions import BUSY, HALTED_OFF, STUCK, WILD
 from emu.diagnosis.evidence.changed_bytes import Stretch, stretches
-from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Cause, Finding
+from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Finding
+from emu.machine.machine import Slot
 
 UNSET_PAGE = Cause(
     "unset-page", "A page register that was never written",
@@ -37,52 +39,55 @@ def _ending(case: Case) -> str:
     return RUNAWAY if case.condition in (WILD, BUSY) else HUNG
 
 
-def _banked(case: Case) -> list[Any]:
-    """List the memory cards with page registers."""
-    return [slot for slot in case.machine.slots
-            if slot.card.name == "banked-memory" and not int(slot.state.overlay)]
+def _windows(case: Case) -> list[tuple[Slot, list[PageWindow]]]:
+    """List the cards whose registers switch memory, each with its windows."""
+    found = ((slot, slot.card.windows(case.m, slot.state)) for slot in case.machine.slots)
+    return [(slot, windows) for slot, windows in found if windows]
 
 
-def _register(case: Case, slot: Any, port: int) -> int | None:
+def _register(case: Case, slot: Slot, port: int) -> str | None:
     """Give the register of a card that a port reaches."""
     for row in case.machine.description.slots[slot.number].ports:
         if port & row.mask & 0xFF == row.port & 0xFF:
-            return int(row.register)
+            return slot.card.registers[row.register]
     return None
+
+
+def _within(window: PageWindow, address: int) -> bool:
+    return window.start <= address < window.start + window.size
 
 
 def unset_page(case: Case) -> Finding | None:
     """Check for a window in use whose page register was never written."""
     m = case.m
-    for slot in _banked(case):
-        s = slot.state
-        if not int(s.paging) or int(s.clears_pages):
-            continue
+    for slot, windows in _windows(case):
         written = {_register(case, slot, p) for p in range(256) if int(m.port_writes[p])}
-        unset = [w for w in range(int(s.windows)) if w not in written]
+        unset = [w for w in windows if w.active and w.noise and w.register not in written]
         for part in stretches(case) if unset else ():
             w = part.window
-            windows = w.address[part.starts] >> int(s.shift)
-            hits = part.starts[np.isin(windows, unset) & (w.kind[part.starts] == FETCH)]
+            at = w.address[part.starts]
+            inside = np.any([(at >= u.start) & (at < u.start + u.size) for u in unset], axis=0)
+            hits = part.starts[inside & (w.kind[part.starts] == FETCH)]
             if len(hits):
-                return _unset_finding(case, slot, part, int(hits[0]))
+                k = int(hits[0])
+                return _unset_finding(case, slot, part, k, next(
+                    u for u in unset if _within(u, int(w.address[k]))))
     return None
 
 
-def _unset_finding(case: Case, slot: Any, part: Stretch, k: int) -> Finding:
-    w, s = part.window, slot.state
+def _unset_finding(case: Case, slot: Slot, part: Stretch, k: int, unset: PageWindow) -> Finding:
+    w = part.window
     at = int(w.address[k])
-    number = at >> int(s.shift)
+    number = unset.start // unset.size
     ports = [r.port for r in case.machine.description.slots[slot.number].ports
-             if r.register == number]
+             if slot.card.registers[r.register] == unset.register]
     port = ports[0] if ports else 0
     who = case.slot_words(slot.number)
     return Finding(
         UNSET_PAGE, _ending(case), f"the page register of window {number} of {who} was never "
         f"written.",
         [f"At {case.time(int(w.t[k]))} the program ran at {at:04X}h, in window {number}; "
-         f"{who} shows page {int(s.page[number]) & int(s.page_mask):02X}h there, what the latch "
-         f"held at power-on.",
+         f"{who} shows page {unset.page:02X}h there, what the latch held at power-on.",
          f"Port {port:02X}h was written {int(case.m.port_writes[port & 0xFF])} times in this run, "
          f"and paging is on."],
         [f"Write the page of window {number} to port {port:02X}h before paging is turned on."],
@@ -91,18 +96,18 @@ def _unset_finding(case: Case, slot: Any, part: Stretch, k: int) -> Finding:
 
 def pulled_page(case: Case) -> Finding | None:
     """Check for a page register written from its own window, shortly before the end."""
-    for slot in _banked(case):
-        if not int(slot.state.pulled_pc):
+    for slot, windows in _windows(case):
+        if not any(c.code == PAGE_PULLED for c in slot.card.complaints(case.m, slot.state)):
             continue
         for part in stretches(case):
-            found = _pull(case, slot, part)
+            found = _pull(case, slot, windows, part)
             if found is not None:
                 return found
     return None
 
 
-def _pull(case: Case, slot: Any, part: Stretch) -> Finding | None:
-    w, s = part.window, slot.state
+def _pull(case: Case, slot: Slot, windows: list[PageWindow], part: Stretch) -> Finding | None:
+    w = part.window
     for k in w.where(OUT)[::-1].tolist():
         register = _register(case, slot, int(w.address[k]) & 0xFF)
         if register is None or int(case.m.port_slot[int(w.address[k]) & 0xFF]) != slot.number:
@@ -112,21 +117,21 @@ def _pull(case: Case, slot: Any, part: Stretch) -> Finding | None:
         if not len(after):
             continue
         pc, following = int(w.address[at]), int(w.address[after[0]])
-        if following >> int(s.shift) != register or len(after) > SOON and \
-                _known(case, w, after[:SOON]):
+        own = next((x for x in windows if x.register == register and _within(x, following)), None)
+        if own is None or len(after) > SOON and _known(case, w, after[:SOON]):
             return None
-        who = case.slot_words(slot.number)
+        number, who = own.start // own.size, case.slot_words(slot.number)
         byte, wanted = int(w.data[after[0]]), int(w.data[k])
         return Finding(
             PULLED_PAGE, _ending(case),
             f"{case.names.at(pc)} switches the page it runs in.",
             [f"At {case.time(int(w.t[k]))} {case.names.at(pc)} wrote {wanted:02X}h to port "
-             f"{int(w.address[k]) & 0xFF:02X}h, the page register of window {register} of {who}, "
+             f"{int(w.address[k]) & 0xFF:02X}h, the page register of window {number} of {who}, "
              f"in which it stands.",
              f"The next opcode, at {following:04X}h, is {byte:02X}h from page {wanted:02X}h."],
             [f"Let code in a window that is never switched write that register; {case.names.at(pc)}"
              f" is the place."],
-            {"pc": f"{pc:04X}", "window": register}, SHOWN, int(w.t[k]))
+            {"pc": f"{pc:04X}", "window": number}, SHOWN, int(w.t[k]))
     return None
 
 
@@ -137,7 +142,7 @@ def _known(case: Case, w: Any, after: np.ndarray) -> bool:
 
 def handler_paged_out(case: Case) -> Finding | None:
     """Check for an acknowledge whose pointer or handler has another page before it."""
-    cards = {slot.number for slot in _banked(case)}
+    cards = {slot.number for slot, _ in _windows(case)}
     for part in stretches(case) if cards else ():
         w = part.window
         acks = w.where(ACK).tolist()
@@ -173,7 +178,7 @@ def _out_finding(case: Case, part: Stretch, k: int, now: tuple[int, int, int],
     w = part.window
     outs = [j for j in w.where(OUT).tolist() if j < k
             and int(case.m.port_slot[int(w.address[j]) & 0xFF]) in
-            {slot.number for slot in _banked(case)}]
+            {slot.number for slot, _ in _windows(case)}]
     if not outs:
         return None
     switch = outs[-1]

@@ -7,14 +7,15 @@ import numpy as np
 
 from emu.bus import stops
 from emu.bus.state import CONFLICT, FETCH, IN, NOBODY, OUT, STOP_HIT, STOP_IN, A, F
+from emu.card.cause import STUCK, Cause
+from emu.card.roles import CTS_INACTIVE, DATA
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.interrupt_path import RECEIVER_OFF
 from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import STUCK
 from emu.diagnosis.evidence.bus_window import decode, forked, look
 from emu.diagnosis.evidence.sources import state_words
 from emu.diagnosis.evidence.waits import Load, Wait
-from emu.diagnosis.verdict import HUNG, TRIED, Cause, Finding
+from emu.diagnosis.verdict import HUNG, TRIED, Finding
 from emu.machine.machine import Machine
 
 SILENT_PORT = Cause(
@@ -113,11 +114,11 @@ def _of_card(case: Case, wait: Wait, load: Load, freed: list[int]) -> Finding:
 
 
 def _modem_jumpers(case: Case, number: int) -> list[str]:
-    """Say which of a card's choice jumpers stand so that they could block it."""
+    """Say which jumpers of a card keep its handshake from being active."""
     slot = case.machine.slots[number]
-    return [f'Set {j.name} = "low" in slot.{slot.name}: it is "{slot.settings[j.name]}".'
-            for j in slot.card.jumpers
-            if j.name.startswith("cts") and slot.settings[j.name] != "low"]
+    return [f'Set {c.jumper} = "{c.mend}" in slot.{slot.name}: it is "{slot.settings[c.jumper]}".'
+            for c in slot.card.complaints(case.m, slot.state)
+            if c.code == CTS_INACTIVE and c.jumper in slot.settings]
 
 
 def _next_access(case: Case, number: int, port: int, value: int) -> int:
@@ -130,8 +131,8 @@ def _next_access(case: Case, number: int, port: int, value: int) -> int:
         for k in np.nonzero((window.kind == IN) | (window.kind == OUT))[0].tolist():
             low = int(window.address[k]) & 0xFF
             if int(machine.m.port_slot[low]) == number:
-                name = machine.slots[number].card.registers[int(machine.m.port_reg[low])]
-                if name.endswith("data"):
+                card = machine.slots[number].card
+                if card.has_kind(card.registers[int(machine.m.port_reg[low])], DATA):
                     return int(window.kind[k])
     return 0
 

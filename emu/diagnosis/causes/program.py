@@ -4,23 +4,14 @@ from __future__ import annotations
 import numpy as np
 
 from emu.bus.state import READ, WRITE
+from emu.card.cause import HALTED_OFF, STUCK, WILD, Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import HALTED_OFF, STUCK, WILD
 from emu.diagnosis.evidence.bus_window import look
 from emu.diagnosis.evidence.own_end import ends_itself
 from emu.diagnosis.trials.decision import Decision, decision_lines, empty_ports, way_in
 from emu.diagnosis.trials.forks import halts_for_good, read_memory
-from emu.diagnosis.verdict import (
-    HALTED,
-    HUNG,
-    RUNAWAY,
-    SHOWN,
-    STATE,
-    TRIED,
-    Cause,
-    Finding,
-)
+from emu.diagnosis.verdict import HALTED, HUNG, RUNAWAY, SHOWN, STATE, TRIED, Finding
 from emu.isa.opcodes import DI, RET
 from emu.machine.address_names import Names
 

@@ -6,10 +6,12 @@ from fractions import Fraction
 from itertools import permutations
 from typing import Any
 
+from emu.backplane.card_catalogue import cards
 from emu.backplane.description import SlotDescription
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Cause
+from emu.card.contract import Card
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import BUSY, HALTED_OFF, STUCK, WAITS, WILD
 from emu.diagnosis.trials.whatif import (
     other_chip,
     readable,
@@ -20,7 +22,7 @@ from emu.diagnosis.trials.whatif import (
     text_of,
     with_slot,
 )
-from emu.diagnosis.verdict import HUNG, TRIED, WAITING, Cause, Finding
+from emu.diagnosis.verdict import HUNG, TRIED, WAITING, Finding
 
 WRONG_BAUD = Cause(
     "wrong-baud", "The card's bit time is not the terminal's",
@@ -42,6 +44,7 @@ WRONG_CHIP = Cause(
     "the same ports the same image speaks.",
     "Fit the chip that the image was built for, build the image for this one, or detect the "
     "chip by writing and reading.", ("S3",))
+MOST_REGISTERS = 4  # of a chip that is tried at another one's ports
 ALLOWED = Fraction(4, 100)  # difference of bit times that a receiver stands
 FAILED = (HALTED_OFF, WILD, STUCK, BUSY)
 
@@ -149,15 +152,24 @@ def _order_finding(case: Case, number: int, slot: SlotDescription, now: list[int
         {"slot": slot.name, "order": [names[k] for k in wanted]}, TRIED)
 
 
+def _other_chips(slot: SlotDescription) -> Iterator[tuple[Card, tuple[int, ...]]]:
+    """List other serial chips for a slot's ports, with the orders of their registers.
+
+    A chip of more registers than a program of the other kind could reach is no candidate.
+    """
+    for card in cards().values():
+        count = len(card.registers)
+        if card.channels and card.functions != slot.card.functions and count <= MOST_REGISTERS:
+            for order in (tuple(range(count)), *_orders(count)):
+                yield card, order
+
+
 def wrong_chip(case: Case) -> Finding | None:
     """Check whether the image speaks with another serial chip at the same ports."""
     if not _mute(case):
         return None
     for number, slot in _serial_slots(case):
-        other, orders = (("acia-6850", ((0, 1), (1, 0))) if slot.card.name == "z80-sio"
-                         else ("z80-sio", ((0, 1, 2, 3), (1, 0, 3, 2), (0, 2, 1, 3),
-                                           (2, 0, 3, 1))))
-        for order in orders:
+        for other, order in _other_chips(slot):
             if case.budget.left() <= 0:
                 return None
             again = run_with(case, with_slot(case.machine.description,
@@ -165,15 +177,15 @@ def wrong_chip(case: Case) -> Finding | None:
             if speaks(case, again):
                 return Finding(
                     WRONG_CHIP, HUNG,
-                    f"the image drives the chip of the card {other}, and {case.slot_words(number)}"
-                    f" stands there.",
+                    f"the image drives the chip of the card {other.name}, and "
+                    f"{case.slot_words(number)} stands there.",
                     [f"The program wrote {int(case.m.slot_writes[number])} bytes to the ports of "
                      f"{case.slot_words(number)} and got nowhere.",
-                     f"With the card {other} at the same ports the same image shows "
+                     f"With the card {other.name} at the same ports the same image shows "
                      f"{says(again)}."],
-                    [f'Fit the card {other} in slot {slot.name} (card = "{other}"), or build '
-                     f"the image for the {slot.card.name}."],
-                    {"slot": slot.name, "card": other}, TRIED)
+                    [f'Fit the card {other.name} in slot {slot.name} (card = "{other.name}"), or '
+                     f"build the image for the {slot.card.name}."],
+                    {"slot": slot.name, "card": other.name}, TRIED)
     return None
 
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 import numpy as np
 
 from emu.bus.state import ACK, FETCH, NOBODY, READ, WRITE
+from emu.card.cause import BUSY, WILD, Cause
 from emu.diagnosis.case import Case
-from emu.diagnosis.conditions import BUSY, WILD
 from emu.diagnosis.evidence.bus_window import Window
 from emu.diagnosis.evidence.changed_bytes import Loss, Stretch, losses, remapped, stretches
-from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Cause, Finding
+from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Finding
 from emu.isa.opcodes import DD, FD, JP_HL
 
 STACK_IN_ROM = Cause(

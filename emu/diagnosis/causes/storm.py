@@ -4,11 +4,11 @@ from __future__ import annotations
 import numpy as np
 
 from emu.bus.state import ACK, WRITE
+from emu.card.cause import HALTED_OFF, STUCK, WILD, Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import HALTED_OFF, STUCK, WILD
 from emu.diagnosis.evidence.bus_window import Window
-from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Cause, Finding
+from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Finding
 
 INTERRUPT_STORM = Cause(
     "interrupt-storm", "A request that is never cleared",

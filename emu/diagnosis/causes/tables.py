@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from emu.bus import stops
 from emu.bus.state import CHAINED_INTERRUPT, NO_INTERRUPT, STOP_ACK, STOP_FETCH, STOP_POP
 from emu.bus.stops import Row
+from emu.card.cause import HALTED_OFF, STUCK, WILD
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.interrupt_path import BAD_VECTOR, WRONG_MODE
 from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import HALTED_OFF, STUCK, WILD
 from emu.diagnosis.evidence.bus_window import forked
 from emu.diagnosis.evidence.run_again import run_to_stop
 from emu.diagnosis.evidence.sources import sources

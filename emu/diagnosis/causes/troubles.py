@@ -7,45 +7,64 @@ in a copy of the machine, and only if the copy goes on is the trouble proved.
 """
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Iterator
+from functools import partial
 
-from emu.bus.state import IN, OUT
+from emu.bus.state import ACK, FETCH, IN, NMI_FETCH, OUT
+from emu.card.cause import HALTED_OFF, Cause
 from emu.card.contract import Trouble
 from emu.diagnosis.case import Case
-from emu.diagnosis.conditions import HALTED_OFF
+from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import Window, forked
 from emu.diagnosis.trials.decision import decision_lines, way_in
 from emu.diagnosis.trials.forks import activity
 from emu.diagnosis.trials.progress import run_on
-from emu.diagnosis.verdict import HALTED, HUNG, SHOWN, TRIED, Cause, Finding
+from emu.diagnosis.verdict import HALTED, HUNG, SHOWN, TRIED, Finding
+from emu.errors import InputError, nearest
 from emu.machine.machine import Slot
 
 TRIAL = 1.5  # seconds that a mended copy runs: more than the tries of a driver take
 SOON = 0.05  # seconds from a trouble to the HALT that it led to
 
 
-def checker(cause: Cause, registers: tuple[str, ...] = (),
-            only_decided: bool = False) -> Callable[[Case], Finding | None]:
-    """Make the check for one cause that cards report.
+def troubles_of(case: Case) -> list[tuple[Slot, Trouble]]:
+    """List what the cards say went wrong; InputError for a code that is none of the card's."""
+    found = [(slot, trouble) for slot in case.machine.slots
+             for trouble in slot.card.troubles(case.m, slot.state)]
+    for slot, trouble in found:
+        codes = [cause.code for cause in slot.card.causes]
+        for code in (trouble.code, *([trouble.interrupted.code] if trouble.interrupted else [])):
+            if code not in codes:
+                raise InputError(f"slot.{slot.name}: the card {slot.card.name} reports the trouble "
+                                 f"{code!r}, which is none of its causes; {nearest(code, codes)}")
+    return found
 
-    ``registers``: a test that was made by one of these, and led the program into where it is,
-    is a proof, too; ``only_decided``: the only one.
+
+def card_checks(case: Case) -> Iterator[Check]:
+    """List the checks of the causes that the fitted cards bring.
+
+    What its remedy can prove in a copy, or a register's test, is a trial; at a HALT with
+    interrupts off nothing would go on, and cycles tell alone.
     """
+    for cause in dict.fromkeys(cause for slot in case.machine.slots for cause in slot.card.causes):
+        for trial in (False, True):
+            yield Check(partial(_check, cause, trial), cause, cause.when, trial)
 
-    def check(case: Case) -> Finding | None:
-        for slot in case.machine.slots:
-            for trouble in slot.card.troubles(case.m, slot.state):
-                if trouble.code != cause.code:
-                    continue
-                if not only_decided and leads_here(case, slot, trouble):
-                    found = _finding(case, cause, slot, trouble)
-                    if found is not None:
-                        return found
-                if registers and decided(case, slot, registers):
-                    return _decided(case, cause, slot, trouble)
-        return None
 
-    return check
+def _check(cause: Cause, trial: bool, case: Case) -> Finding | None:
+    for slot, trouble in case.once(troubles_of):
+        if trouble.code != cause.code:
+            continue
+        proves = trouble.mend is not None or bool(cause.decides)
+        if (proves and case.condition != HALTED_OFF) != trial:
+            continue
+        if not cause.only_decided and leads_here(case, slot, trouble):
+            found = _finding(case, cause, slot, trouble)
+            if found is not None:
+                return found
+        if cause.decides and decided(case, slot, cause.decides):
+            return _decided(case, cause, slot, trouble)
+    return None
 
 
 def decided(case: Case, slot: Slot, registers: tuple[str, ...]) -> bool:
@@ -100,7 +119,29 @@ def accesses(case: Case, slot: Slot, window: Window) -> list[int]:
                   if any(int(window.address[k]) & row.mask == row.port for row in rows))
 
 
+def interruption(case: Case, slot: Slot, t: int) -> tuple[str, str] | None:
+    """Name the handler that ran between a card's last access and a T-state, and what it left."""
+    window = case.before(t)
+    moves = accesses(case, slot, window)
+    since = moves[-1] if moves else 0
+    entered = [k for kind in (ACK, NMI_FETCH) for k in window.where(kind) if k > since]
+    if not entered:
+        return None
+    fetches = window.where(FETCH)
+    before, behind = fetches[fetches < entered[0]], fetches[fetches > entered[0]]
+    if not len(before) or not len(behind):
+        return None
+    return (case.names.at(int(window.address[behind[0]])),
+            case.names.at(int(window.address[before[-1]])))
+
+
 def _finding(case: Case, cause: Cause, slot: Slot, trouble: Trouble) -> Finding | None:
+    extra: dict[str, str] = {}
+    names = trouble.interrupted and interruption(case, slot, trouble.t)
+    if trouble.interrupted and names:
+        trouble = trouble.interrupted
+        cause = next(c for c in slot.card.causes if c.code == trouble.code)
+        extra = dict(zip(("handler", "left"), names, strict=True))
     evidence = [*trouble.evidence]
     strength = SHOWN
     if trouble.mend is not None and case.condition != HALTED_OFF:
@@ -110,7 +151,7 @@ def _finding(case: Case, cause: Cause, slot: Slot, trouble: Trouble) -> Finding 
         evidence.append("In a copy of the machine the remedy let the program go on.")
     if case.condition != HALTED_OFF and len(case.last.t):
         evidence.append("The loop is {loop}.")
-    words = _Words(case, slot, trouble)
+    words = _Words(case, slot, trouble, **extra)
     return Finding(
         cause, HALTED if case.condition == HALTED_OFF else HUNG, words.fill(trouble.summary),
         [words.fill(text) for text in evidence], [words.fill(text) for text in trouble.remedy],
@@ -133,8 +174,8 @@ def goes_on(case: Case, slot: Slot, trouble: Trouble) -> bool:
 class _Words(dict[str, str]):
     """What stands for the names in braces; looked up when a text asks for it."""
 
-    def __init__(self, case: Case, slot: Slot, trouble: Trouble) -> None:
-        super().__init__(slot=slot.name, card=case.slot_words(slot.number))
+    def __init__(self, case: Case, slot: Slot, trouble: Trouble, **extra: str) -> None:
+        super().__init__(slot=slot.name, card=case.slot_words(slot.number), **extra)
         for row in case.machine.description.slots[slot.number].ports:
             name = slot.card.registers[row.register]
             self.setdefault(name, f"{row.port & 0xFF:02X}h ({name})")

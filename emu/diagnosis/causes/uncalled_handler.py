@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from emu.bus.state import CHAINED_INTERRUPT, NO_INTERRUPT
+from emu.card.cause import STUCK, Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.interrupt_path import (
     NEVER_ASKS,
@@ -20,14 +21,13 @@ from emu.diagnosis.causes.interrupt_path import (
     wanted_places,
 )
 from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import STUCK
 from emu.diagnosis.evidence.bus_window import forked, windows
 from emu.diagnosis.evidence.silent_ports import SilentPort, ports_fact, silent_ports, timer_ports
 from emu.diagnosis.evidence.sources import sources, state_words
 from emu.diagnosis.evidence.vectors import uncalled
 from emu.diagnosis.trials.forks import interrupt
 from emu.diagnosis.trials.proof import Change, Outcome, Profile, typed
-from emu.diagnosis.verdict import HUNG, TRIED, Cause, Finding
+from emu.diagnosis.verdict import HUNG, TRIED, Finding
 from emu.machine.address_names import Names
 from emu.run.console import channels
 
@@ -134,7 +134,8 @@ def _tried(case: Case, handler: int, place: tuple[int | None, int], known: Profi
 def no_tick(case: Case) -> Finding | None:
     """Check whether a handler that no card has ever called would let the program go on."""
     woken = case.once(missing_handler)
-    if woken is None or woken.key or woken.serial or _idle_timer(case) is not None:
+    if woken is None or woken.key or woken.serial or \
+            _idle_timer(case, woken) is not None:
         return None
     if woken.vector is not None and woken.vector in {s.vector for s in sources(case.machine)}:
         return None  # a fitted card would call it
@@ -160,8 +161,10 @@ def no_tick(case: Case) -> Finding | None:
 def timer_stopped(case: Case) -> Finding | None:
     """Check for a fitted timer card that was never set up to call the handler."""
     woken = case.once(missing_handler)
-    number = _idle_timer(case)
-    if woken is None or woken.key or woken.serial or number is None:
+    if woken is None or woken.key or woken.serial:
+        return None
+    number = _idle_timer(case, woken)
+    if number is None:
         return None
     slot = case.machine.slots[number]
     who, variable = case.slot_words(number), variable_words(case, woken)
@@ -183,11 +186,16 @@ def timer_stopped(case: Case) -> Finding | None:
          **ports_fact(timer_ports(case, woken.handler, woken.vector, woken.page))}, TRIED)
 
 
-def _idle_timer(case: Case) -> int | None:
-    """Find a fitted card with vectors and no terminal that has not interrupted once."""
+def _idle_timer(case: Case, woken: Woken) -> int | None:
+    """Find a fitted timer that could call the handler and has not interrupted once.
+
+    One that the program never wrote to is not meant while it sets up a card that is not there.
+    """
     for k, slot in enumerate(case.machine.slots):
-        if slot.card.interrupt == CHAINED_INTERRUPT and not slot.card.channels \
-                and not int(case.m.int_count[k]):
+        fits = slot.card.interrupt == CHAINED_INTERRUPT if woken.vector is not None else \
+            slot.card.interrupt != NO_INTERRUPT
+        if slot.card.timer and fits and not int(case.m.int_count[k]) and (
+                int(case.m.slot_writes[k]) or not silent_ports(case)):
             return k
     return None
 

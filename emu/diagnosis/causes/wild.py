@@ -5,13 +5,13 @@ from dataclasses import dataclass
 
 from emu.bus.state import STOP_EXECUTE, STOPS
 from emu.bus.stops import Row
+from emu.card.cause import HALTED_OFF, WILD, Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import HALTED_OFF, WILD
 from emu.diagnosis.evidence.bus_window import last_before
 from emu.diagnosis.evidence.run_again import run_to_stop
 from emu.diagnosis.evidence.trace import Flow, Step, steps
-from emu.diagnosis.verdict import HALTED, RUNAWAY, SHOWN, STATE, Cause, Finding
+from emu.diagnosis.verdict import HALTED, RUNAWAY, SHOWN, STATE, Finding
 from emu.machine.address_names import Names
 from emu.machine.machine import Machine
 

@@ -171,9 +171,8 @@ def _steady_windows(machine: Machine, end: int) -> Iterator[
 
 def _flash_commands(machine: Machine) -> int:
     """Count the commands that flash chips took."""
-    chips = [slot.state.flash for slot in machine.slots
-             if "flash" in (slot.card.state.names or ())]
-    return sum(int(f.programs) + int(f.erases) + int(f.id_mode) for f in chips)
+    chips = [slot.card.flash(machine.m, slot.state) for slot in machine.slots]
+    return sum(chip.programs + chip.erases + chip.reading for chip in chips if chip is not None)
 
 
 def _forget_ram(machine: Machine, phys: np.ndarray) -> None:

@@ -1,7 +1,8 @@
 """The interrupt sources of the fitted cards: what each would answer, and what stops it.
 
-No card is known by name: a chained card is asked, in a fork, which vector it would give
-for each of its sources, and its state in words comes from the card itself.
+No card is known by name: a chained card says which sources it has (`Card.requests`) and is
+asked, in a fork, which vector it would give for each; what ticks, it says as well
+(`Card.ticks`).  A card that takes its vector from the program and was never written has none.
 """
 from __future__ import annotations
 
@@ -9,9 +10,10 @@ from dataclasses import dataclass
 
 from emu.bus.state import CHAINED_INTERRUPT, NO_INTERRUPT
 from emu.card.plaincards import CardFault
+from emu.card.roles import VECTOR, Request, Tick
 from emu.diagnosis.evidence.bus_window import forked
 from emu.diagnosis.trials.forks import read_word
-from emu.machine.machine import Machine
+from emu.machine.machine import Machine, Slot
 
 
 @dataclass(frozen=True)
@@ -28,19 +30,40 @@ def sources(machine: Machine) -> list[Source]:
     """List the sources of all cards that can give a vector, wired to the bus or not."""
     out = []
     for slot in machine.slots:
-        if slot.card.interrupt != CHAINED_INTERRUPT:
+        if slot.card.interrupt != CHAINED_INTERRUPT or not set_up(machine, slot.number):
             continue
+        declared = {request.bit for request in slot.card.requests(machine.m, slot.state)}
         seen = set()
-        for bit in range(slot.card.sources):
+        for bit in sorted(declared) or range(slot.card.sources):
             vector = _vector(machine, slot.number, bit)
             if vector is None:
                 break
-            if vector in seen and bit >= 4:
+            if not declared and vector in seen and bit >= 4:
                 break
             seen.add(vector)
             out.append(Source(slot.number, bit, vector,
                               read_word(machine, int(machine.m.i) << 8 | vector)))
     return out
+
+
+def set_up(machine: Machine, number: int) -> bool:
+    """Tell whether a program can have given a card its vector: noise is nobody's vector."""
+    card = machine.slots[number].card
+    return bool(machine.m.slot_writes[number]) or not any(
+        card.has_kind(register, VECTOR) for register in card.registers)
+
+
+def ticking(machine: Machine) -> list[tuple[Slot, Tick]]:
+    """List the steady ticks that the fitted cards give now."""
+    return [(slot, tick) for slot in machine.slots
+            for tick in slot.card.ticks(machine.m, slot.state)]
+
+
+def request_of(machine: Machine, source: Source) -> Request | None:
+    """Give what a card declares of a source."""
+    slot = machine.slots[source.slot]
+    return next((request for request in slot.card.requests(machine.m, slot.state)
+                 if request.bit == source.bit), None)
 
 
 def _vector(machine: Machine, number: int, bit: int) -> int | None:
@@ -77,7 +100,16 @@ def state_words(machine: Machine, number: int) -> list[str]:
 
 
 def said_of(machine: Machine, source: Source) -> str:
-    """Give the words about one source's channel, or all when none can be told apart."""
-    words = state_words(machine, source.slot)
-    own = [w for w in words if w.startswith(f"channel {source.bit}:")]
-    return "; ".join(own or words)
+    """Give the card's words about one source's part, or all when it tells none apart."""
+    request = request_of(machine, source)
+    if request is not None and request.words:
+        return request.words
+    return "; ".join(state_words(machine, source.slot))
+
+
+def pending_words(machine: Machine, number: int) -> list[str]:
+    """Give a card's words about the parts that ask now."""
+    slot = machine.slots[number]
+    return list(dict.fromkeys(
+        request.words for request in slot.card.requests(machine.m, slot.state)
+        if request.pending and request.words))

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from emu.bus import stops
 from emu.bus.state import STOP_HIT, STOP_READ
+from emu.card.roles import DATA
 from emu.diagnosis.conditions import Budget
 from emu.diagnosis.evidence.bus_window import decode, forked, windows
 from emu.diagnosis.evidence.trace import steps
@@ -52,8 +53,8 @@ class Profile:
         for port, written in self.ports:
             slot = int(machine.m.port_slot[port])
             if slot >= 0 and machine.slots[slot].card.channels:
-                name = machine.slots[slot].card.registers[int(machine.m.port_reg[port])]
-                if name.endswith("data"):
+                card = machine.slots[slot].card
+                if card.has_kind(card.registers[int(machine.m.port_reg[port])], DATA):
                     found.add(written)
         return False in found, True in found
 

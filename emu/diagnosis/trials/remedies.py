@@ -136,12 +136,11 @@ def _timers(case: Case, finding: Finding) -> Iterator[Remedy]:
     led_there = [int(port, 16) for port in finding.facts.get("ports", ())]
     written = [silent.port for silent in silent_ports(case)]
     timers = [card for card in cards().values()
-              if card.interrupt == CHAINED_INTERRUPT and not card.channels
-              and card.rates is not Card.rates]  # it divides a clock
+              if card.interrupt == CHAINED_INTERRUPT and card.timer]
     for port in list(dict.fromkeys(led_there + written))[:MOST_PORTS]:
         for card in timers:
             base = port & ~(_span(card) - 1) & 0xFF
-            there = [s.name for s in case.machine.slots if s.card.name == card.name]
+            there = [s.name for s in case.machine.slots if s.card.functions == card.functions]
             for name in there:
                 yield Remedy(f"with base = 0x{base:02X} in slot.{name}",
                              _setting(name, "base", base), port)

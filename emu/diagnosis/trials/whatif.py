@@ -7,10 +7,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from emu.backplane.card_catalogue import card as find_card
 from emu.backplane.description import Description, SlotDescription
 from emu.backplane.jumpers import settle
 from emu.backplane.port_rows import PortRow
+from emu.card.contract import Card
 from emu.diagnosis.case import Case
 from emu.diagnosis.trials.moments import Again
 from emu.machine.machine import Machine
@@ -61,15 +61,16 @@ def reordered(slot: SlotDescription, registers: Sequence[int]) -> SlotDescriptio
     return replace(slot, ports=ports)
 
 
-def other_chip(slot: SlotDescription, name: str, registers: Sequence[int]) -> SlotDescription:
+def other_chip(slot: SlotDescription, card: Card, registers: Sequence[int]) -> SlotDescription:
     """Give a slot with another serial card at the same ports, fed by the same clock."""
-    card = find_card(name, slot.place)
-    known = {jumper.name: jumper.kind for jumper in card.jumpers}
-    clock = next((v for k, v in slot.settings.items() if k.startswith("clock")), None)
-    terminal = next((v for k, v in slot.settings.items() if k.startswith("terminal")), None)
-    given = {k: terminal for k, kind in known.items() if kind == "terminal" and terminal}
-    settings = dict(settle(card, given, slot.place))
-    settings.update({k: clock for k, kind in known.items() if kind == "clock" and clock})
+    now = {kind: next((slot.settings[j.name] for j in slot.card.jumpers
+                       if j.kind == kind and slot.settings.get(j.name)), None)
+           for kind in ("clock", "terminal")}
+    terminals = {j.name: now["terminal"] for j in card.jumpers
+                 if j.kind == "terminal" and now["terminal"]}
+    settings = dict(settle(card, terminals, slot.place))
+    settings.update({j.name: now["clock"] for j in card.jumpers
+                     if j.kind == "clock" and now["clock"]})
     base, mask = min(row.port for row in slot.ports), slot.ports[0].mask
     ports = tuple(PortRow(register, base + k, mask) for k, register in enumerate(registers))
     return replace(slot, card=card, settings=settings, ports=ports, images={})

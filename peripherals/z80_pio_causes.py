@@ -1,11 +1,7 @@
-"""Causes at a parallel port with handshakes; the card reports them, the run shows whether they
-matter."""
+"""The causes of a hang at a parallel port with handshakes; z80_pio_report.py finds them."""
 from __future__ import annotations
 
-from emu.diagnosis.causes.troubles import checker
-from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import BUSY, STUCK
-from emu.diagnosis.verdict import Cause
+from peripherals.card import Cause
 
 NO_STROBE = Cause(
     "no-strobe", "A parallel port whose partner never strobes",
@@ -19,5 +15,4 @@ NEVER_READY = Cause(
     "active in a copy the program goes on.",
     "Read the port once after the mode word.", ())
 
-CHECKS = tuple(Check(checker(cause), cause, (STUCK, BUSY), True)
-               for cause in (NO_STROBE, NEVER_READY))
+CAUSES = (NO_STROBE, NEVER_READY)

@@ -1,10 +1,7 @@
-"""Causes at a DMA card; the card reports them, the run shows whether they matter."""
+"""The causes of a hang at a DMA chip; z80_dma_report.py finds them."""
 from __future__ import annotations
 
-from emu.diagnosis.causes.troubles import checker
-from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import BUSY, HALTED_OFF, STUCK, WILD
-from emu.diagnosis.verdict import Cause
+from peripherals.card import BUSY, HALTED_OFF, STUCK, WILD, Cause
 
 HOLDS_BUS = Cause(
     "dma-holds-bus", "A DMA chip that keeps the bus and waits",
@@ -29,23 +26,19 @@ NOT_LOADED = Cause(
     "The wrong bytes arrive, or other data are overwritten.",
     "Start addresses were written, and no LOAD came before the enable: the counters stand "
     "elsewhere.",
-    "Send LOAD (CFh) after the start addresses and before the enable.", ())
+    "Send LOAD (CFh) after the start addresses and before the enable.", (),
+    when=(STUCK, BUSY, HALTED_OFF, WILD))
 FIXED_DESTINATION = Cause(
     "dma-fixed-destination", "A fixed DMA destination that LOAD does not take",
     "All bytes are read and none arrives.",
     "The destination is fixed and its counter is not its start address.",
-    "Make the fixed port the source, LOAD, turn the direction, LOAD again.", ())
+    "Make the fixed port the source, LOAD, turn the direction, LOAD again.", (),
+    when=(STUCK, BUSY, HALTED_OFF, WILD))
 NO_VECTOR = Cause(
     "dma-no-vector", "A DMA interrupt without a vector",
     "The transfer works, and with its end the program is lost.",
     "The chip answered an acknowledge with the byte that its vector register held at power-on.",
-    "Write the vector behind the interrupt control byte (its bit 4).", ())
+    "Write the vector behind the interrupt control byte (its bit 4).", (),
+    when=(STUCK, BUSY, HALTED_OFF, WILD))
 
-CHECKS = (
-    Check(checker(HOLDS_BUS), HOLDS_BUS, (STUCK, BUSY), True),
-    Check(checker(NOT_FORCED), NOT_FORCED, (STUCK, BUSY), True),
-    Check(checker(NEVER_READY), NEVER_READY, (STUCK, BUSY), True),
-    Check(checker(NOT_LOADED), NOT_LOADED, (STUCK, BUSY, HALTED_OFF, WILD)),
-    Check(checker(FIXED_DESTINATION), FIXED_DESTINATION, (STUCK, BUSY, HALTED_OFF, WILD)),
-    Check(checker(NO_VECTOR), NO_VECTOR, (STUCK, BUSY, HALTED_OFF, WILD)),
-)
+CAUSES = (HOLDS_BUS, NOT_FORCED, NEVER_READY, NOT_LOADED, FIXED_DESTINATION, NO_VECTOR)

@@ -1,10 +1,7 @@
-"""Causes at a 16550-type UART; the card reports them, the run shows whether they matter."""
+"""The causes of a hang at a 16550-type UART; uart_16550.py finds them."""
 from __future__ import annotations
 
-from emu.diagnosis.causes.troubles import checker
-from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import BUSY, STUCK
-from emu.diagnosis.verdict import Cause
+from peripherals.card import Cause
 
 LATCH_OPEN = Cause(
     "latch-open", "A UART whose divisor latch stays selected",
@@ -19,5 +16,4 @@ GATE_CLOSED = Cause(
     "OUT2 set and a character received in a copy the program goes on.",
     "Set OUT2 (bit 3 of the modem control register).", ("N2",))
 
-CHECKS = tuple(Check(checker(cause), cause, (STUCK, BUSY), True)
-               for cause in (LATCH_OPEN, GATE_CLOSED))
+CAUSES = (LATCH_OPEN, GATE_CLOSED)
