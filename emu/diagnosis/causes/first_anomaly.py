@@ -6,7 +6,7 @@ over, a jump through RAM that nobody wrote.
 """
 from __future__ import annotations
 
-from emu.card.cause import Cause
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WILD, Cause
 from emu.chronicle.anomalies import Anomaly, lost_registers
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.handlers import CLOBBERED
@@ -14,7 +14,6 @@ from emu.diagnosis.causes.interrupt_path import MISSING_RETI
 from emu.diagnosis.causes.pages import PULLED_PAGE
 from emu.diagnosis.causes.stacks import STACK_IN_ROM, STACK_OVERRUN, UNSET_POINTER
 from emu.diagnosis.check import Check
-from emu.diagnosis.conditions import BUSY, HALTED_OFF, STUCK, WILD
 from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.trials.mending import (
     Mend,

@@ -15,8 +15,8 @@ from emu.bus import stops
 from emu.bus.chain import return_from_interrupt
 from emu.bus.memory import refresh_map, remap
 from emu.bus.state import FAR, PAGES, STOP_EXECUTE, STOP_HIT, STOPS
+from emu.card.cause import HALTED_OFF, STUCK, WILD
 from emu.diagnosis.case import Case
-from emu.diagnosis.conditions import HALTED_OFF, STUCK, WILD
 from emu.diagnosis.trials.forks import SETTLE, alone, keystroke, nudged
 from emu.diagnosis.trials.moments import Again
 from emu.diagnosis.trials.proof import mishaps
