@@ -81,10 +81,12 @@ on_tick:
         reti
 
 on_second:
+        push    af                      ; inc (hl) sets flags
         push    hl
         ld      hl,seconds
         inc     (hl)
         pop     hl
+        pop     af
         ei
         reti
 
