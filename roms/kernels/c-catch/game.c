@@ -82,7 +82,7 @@ uc ask(void)
 uc roll(void)
 {
     draw();
-    frames(4);
+    frames(5);
     where += speed;
     if (where < 0) {
         where = 1;
