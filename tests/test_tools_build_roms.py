@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from emu.symbols import load_symbols
+
 PROJECT = Path(__file__).resolve().parent.parent
 TIDEWATER = PROJECT / "roms" / "tidewater"
 
@@ -24,6 +26,7 @@ needs_toolchain = pytest.mark.skipif(
     not Path(f"{PREFIX}ld").exists(),
     reason="no cross assembler: run tools/build_roms.py --toolchain-only",
 )
+needs_sdcc = pytest.mark.skipif(not shutil.which("sdcc"), reason="no sdcc: see DEVELOPERS.md")
 
 SCRIPT = """
 OUTPUT_ARCH(z80)
@@ -43,6 +46,24 @@ far:    jr far
         .incbin "romdisk.bin"
         .section .bss
 room:   .space 100
+"""
+
+C_START = """
+        .module start
+        .globl _main
+        .area _HEADER (ABS)
+        .org 0
+        jp _main
+        .area _CODE
+        .area _DATA
+"""
+C_SOURCE = """static volatile unsigned char level;
+
+void main(void)
+{
+    for (;;)
+        level++;
+}
 """
 
 
@@ -104,6 +125,44 @@ def test_same_bytes_wherever_the_sources_lie(recipe: Path, tmp_path: Path):
     assert run(recipe.parent, other.parent).exit_code == 0
     for name in ("small.elf", "small.bin"):
         assert (recipe.parent / name).read_bytes() == (other.parent / name).read_bytes()
+
+
+def write_c(folder: Path, more: str) -> Path:
+    folder.mkdir(parents=True)
+    (folder / "start.s").write_text(C_START)
+    (folder / "gauge.c").write_text(C_SOURCE)
+    text = '[[image]]\nname = "gauge"\nsources = ["start.s", "gauge.c"]\n'
+    (folder / "build.toml").write_text(text + more)
+    return folder
+
+
+@needs_toolchain
+@needs_sdcc
+def test_an_image_in_c_keeps_its_symbols_when_asked(tmp_path: Path):
+    """UM0080: JP nn is C3 low high; the start's jump tells where the linker put main."""
+    keys = "code = 0x240\ndata = 0x9000\nsymbols = true\n"
+    folder, other = write_c(tmp_path / "c", keys), write_c(tmp_path / "a long way" / "c", keys)
+    assert run(folder, other).exit_code == 0
+    burned, listed = (folder / "gauge.bin").read_bytes(), (folder / "gauge.noi").read_bytes()
+    assert burned == (other / "gauge.bin").read_bytes()
+    assert listed == (other / "gauge.noi").read_bytes()
+    assert b"/" not in listed
+    table = load_symbols(folder / "gauge.noi")
+    assert burned[0] == 0xC3
+    names = {symbol.name: symbol.value for symbol in table.symbols}
+    assert names["main"] == burned[1] | burned[2] << 8 == 0x240
+    assert names["level"] == 0x9000
+    assert {("gauge.c", n) for n in (3, 6)} <= {tuple(span.source) for span in table.lines}
+
+
+@needs_toolchain
+@needs_sdcc
+def test_an_image_in_c_has_no_symbols_unless_asked(tmp_path: Path):
+    folder = write_c(tmp_path / "c", "")
+    assert run(folder).exit_code == 0
+    assert {path.name for path in folder.iterdir()} == {
+        "build.toml", "gauge.bin", "gauge.c", "start.s"
+    }  # fmt: skip
 
 
 @needs_toolchain

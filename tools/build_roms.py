@@ -14,7 +14,11 @@ Each folder under roms/ with a ``build.toml`` names its images:
     defines = ["NO_EI"]         # optional: symbols to assemble or compile with, set to 1
     arrange = "swap-bytes"      # optional: spoil the .bin: "swap-bytes", "swap-halves", "cut N"
 
-An image with a C source needs sdcc and no script; it becomes a .bin alone (tools/build_c.py).
+An image with a C source needs sdcc and no script; it becomes a .bin (tools/build_c.py). It may have
+
+    code = 0x100                # optional: where code begins
+    data = 0x8000               # optional: where variables begin
+    symbols = true              # optional: keep NAME.noi, SDCC's list of names and lines
 
 The tools are GNU binutils for z80-unknown-elf, built once from Debian's packaged source into
 $XDG_CACHE_HOME/preburn/toolchain (~/.cache/preburn/toolchain). Set PREBURN_TOOLCHAIN to a folder
@@ -42,7 +46,7 @@ TARGET = "z80-unknown-elf"
 SOURCE_FOLDER = Path("/usr/src/binutils")
 KEYS = {
     "name", "sources", "script", "march", "pad_to", "start", "flat", "romdisk", "defines",
-    "arrange",
+    "arrange", "code", "data", "symbols",
 }  # fmt: skip
 CONFIGURE = [
     f"--target={TARGET}", "--disable-nls", "--disable-gdb", "--disable-sim", "--disable-gprofng",
@@ -174,15 +178,17 @@ def build_image(tools: Path, folder: Path, image: dict, out: Path) -> list[Path]
 
 
 def build_c_image(folder: Path, image: dict, out: Path) -> list[Path]:
-    """Compile and link one image with C sources; write NAME.bin into ``out``."""
+    """Compile and link one image with C sources; write NAME.bin (and NAME.noi) into ``out``."""
     with tempfile.TemporaryDirectory(prefix="preburn-rom-") as temporary:
         try:
             made = build_c.build(folder.resolve(), image, Path(temporary))
         except build_c.CError as error:
             raise BuildError(str(error)) from None
-    path = out / f"{image['name']}.bin"
-    path.write_bytes(made)
-    return [path]
+    paths = []
+    for suffix, content in made.items():
+        paths.append(out / f"{image['name']}{suffix}")
+        paths[-1].write_bytes(content)
+    return paths
 
 
 def assemble(tools: Path, folder: Path, work: Path, image: dict, source: str) -> str:
