@@ -4,10 +4,10 @@
     python tools/accuracy.py --json           # the sums and the machines, as one object
     python tools/accuracy.py --only stack     # machines with this word in their name
     python tools/accuracy.py --corpus all --sample 200 --seed 3    # 200 mutants, the same ones
-    python tools/accuracy.py --corpus all --resume rows.jsonl --write-table    # a release's figures
+    python tools/accuracy.py --corpus all --resume rows.jsonl --write-table    # for a release
 
-The corpus (tools/mutants/) is healthy programs with one mistake each, whose truth is known because
-it was made; docs/accuracy.md says how they are judged.  It holds no threshold: exit status 0.
+The corpus (tools/mutants/) is healthy programs with one mistake each, whose truth is known
+because it was made; docs/accuracy.md says how they are judged.  It holds no threshold: exit status 0.
 Assembling the mutants needs the cross tools and sdcc (tools/build_roms.py).
 
 The zoo: each machine boots as a builder boots it: ``preburn boot FILE --json`` in a process of its own;
@@ -31,7 +31,6 @@ from pathlib import Path
 from typing import Any
 
 import click
-
 from mutants import figures, kernel, page, runner
 
 ROMS = Path(__file__).resolve().parent.parent / "roms"
@@ -149,7 +148,7 @@ def progress(done: int, whole: int, rows: list[dict[str, Any]]) -> None:
     classes = "" if row.get("half") != "open" or "runs" not in row else ", ".join(
         [row["truth"], *(f"{image} {run['class']} ({run['cause']})"
                          for image, run in row["runs"].items())])
-    click.echo(f"{done}/{whole} {row['id'] if classes else ''} {classes}", err=True)
+    click.echo(f"{done}/{whole} {row['id'] if classes else row.get('half')} {classes}", err=True)
 
 
 def measure_corpus(half: str, only: str, number: int | None, seed: int, jobs: int,

@@ -1,8 +1,8 @@
 """A corpus of mutants: healthy programs with ONE mistake each, whose truth is known by making it.
 
-``kernel`` reads a healthy program of roms/kernels/; the operators in ``assembly``, ``csource``,
-``wiring``, ``cards``, ``electrical``, ``linking``, ``burning`` and the rows of each program's sites.toml (``sites``)
-make its mutants; ``labels`` says which causes answer a mistake; ``build`` makes a mutant in a
+``kernel`` reads a healthy program of roms/kernels/; the operators in ``assembly``,
+``assembly_data``, ``csource``, ``linking``, ``burning``, ``wiring``, ``fitted`` and ``electrical``,
+and the rows of each program's sites.toml (``sites``), make its mutants; ``labels`` says which causes answer a mistake; ``build`` makes a mutant in a
 folder of its own; ``boots`` runs it as a builder does; ``judge`` holds the answer against the
 label; ``corpus`` puts them together and ``figures`` counts.
 """

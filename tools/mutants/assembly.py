@@ -73,7 +73,7 @@ def ei_early(kernel: Kernel) -> list[Mutant]:
 @REGISTRY.add("im-missing")
 def im_missing(kernel: Kernel) -> list[Mutant]:
     """IM is left out: the CPU stays in mode 0."""
-    return _each(kernel, "im-missing", instructions(kernel, "im", lambda l: l.args != "0"), "",
+    return _each(kernel, "im-missing", instructions(kernel, "im", lambda row: row.args != "0"), "",
                  "interrupts execute what floats on the bus", interrupting(kernel),
                  ("mode", "IM", "0038h"))
 
@@ -110,8 +110,8 @@ def _unsaved(kernel: Kernel, name: str, pairs: tuple[str, ...]) -> list[Mutant]:
     out = []
     for handler in handlers(kernel):
         for pair in pairs:
-            pushes = [l for l in handler if l.op == "push" and l.args.lower() == pair]
-            pops = [l for l in handler if l.op == "pop" and l.args.lower() == pair]
+            pushes = [row for row in handler if row.op == "push" and row.args.lower() == pair]
+            pops = [row for row in handler if row.op == "pop" and row.args.lower() == pair]
             if len(pushes) == len(pops) == 1:
                 edits = [replace(kernel, pushes[0], ""), replace(kernel, pops[0], "")]
                 out.append(made(kernel, name, pushes[0], edits,
@@ -181,9 +181,9 @@ def sp_nowhere(kernel: Kernel) -> list[Mutant]:
 
 
 def _first_sp(kernel: Kernel) -> list[Line]:
-    lines = instructions(kernel, "ld", lambda l: l.operands[:1] == ["sp"] and
-                         l.operands[1:2] not in (["hl"], ["ix"], ["iy"]) and
-                         not l.args.endswith(")"))
+    lines = instructions(kernel, "ld", lambda row: row.operands[:1] == ["sp"] and
+                         row.operands[1:2] not in (["hl"], ["ix"], ["iy"]) and
+                         not row.args.endswith(")"))
     return list(lines)[:1]
 
 
@@ -194,8 +194,8 @@ def _sp(kernel: Kernel, address: int) -> str:
 @REGISTRY.add("halt-masked")
 def halt(kernel: Kernel) -> list[Mutant]:
     """HALT comes with interrupts off."""
-    lines = instructions(kernel, "halt", lambda l: not any(
-        other.op == "di" for other in around(kernel, l, 2, 0)))
+    lines = instructions(kernel, "halt", lambda row: not any(
+        other.op == "di" for other in around(kernel, row, 2, 0)))
     return spread(made(kernel, "halt-masked", line,
                        [Edit(line.file, line.start, line.start, "        di\n")],
                        "the CPU sleeps for ever", ("HALT",)) for line in lines
@@ -205,7 +205,7 @@ def halt(kernel: Kernel) -> list[Mutant]:
 @REGISTRY.add("ret-missing")
 def ret(kernel: Kernel) -> list[Mutant]:
     """A RET is left out: the routine runs on into the next one."""
-    return _each(kernel, "ret-missing", instructions(kernel, "ret", lambda l: not l.args), "",
+    return _each(kernel, "ret-missing", instructions(kernel, "ret", lambda row: not row.args), "",
                  "the CPU runs on into what stands behind", (), ())
 
 

@@ -31,13 +31,19 @@ def _behind_port(kernel: Kernel, port: int | None) -> tuple[str, ...]:
     return (f"{port:#04x}", *([slot] if slot else []))
 
 
+def _set_up(kernel: Kernel, line: Line) -> tuple[str, ...]:
+    """Give what answers when the chip behind an OUT is not set up right."""
+    return of_card(kernel, kernel.ports[_port(kernel, line) or 0], "set-up")
+
+
 @REGISTRY.add("set-up-missing")
 def set_up(kernel: Kernel) -> list[Mutant]:
     """A byte that a chip needs at the start is never written."""
     lines = [line for line in instructions(kernel, "out") if _port(kernel, line) in kernel.ports]
     out = (made(kernel, "set-up-missing", line, [replace(kernel, line, "")],
                 "the chip takes the next byte for another one, or stays off",
-                _behind_port(kernel, _port(kernel, line))) for line in lines)
+                _behind_port(kernel, _port(kernel, line)), (), _set_up(kernel, line))
+           for line in lines)
     return spread(out, 4)
 
 
@@ -96,10 +102,7 @@ def copy_missing(kernel: Kernel) -> list[Mutant]:
 
 
 def _symbols(lines: Iterable[Line]) -> list[str]:
-    out: list[str] = []
-    for line in lines:
-        out += [word for word in re.findall(r"[A-Za-z_]\w{2,}", line.args)]
-    return out
+    return [word for line in lines for word in re.findall(r"[A-Za-z_]\w{2,}", line.args)]
 
 
 @REGISTRY.add("copy-too-long")
@@ -217,8 +220,10 @@ def control_bit(kernel: Kernel) -> list[Mutant]:
         if port in kernel.ports and number is not None and loads[0].operands[1][:1] != "(":
             mark = "#" if kernel.in_c else ""
             new = f"ld a,{mark}{number ^ 1:#04x}"
-            out.append(made(kernel, "control-bit-turned", loads[0], [replace(kernel, loads[0], new)],
-                            "the chip is set up another way", _behind_port(kernel, port)))
+            out.append(made(kernel, "control-bit-turned", loads[0],
+                            [replace(kernel, loads[0], new)],
+                            "the chip is set up another way", _behind_port(kernel, port), (),
+                            _set_up(kernel, line)))
     return spread(out)
 
 
@@ -236,5 +241,6 @@ def enable_bit(kernel: Kernel) -> list[Mutant]:
             new = f"ld a,{mark}{number ^ (1 << number.bit_length() - 1):#04x}"
             out.append(made(kernel, "enable-bit-missing", loads[0],
                             [replace(kernel, loads[0], new)],
-                            "something of the chip stays off", _behind_port(kernel, port)))
+                            "something of the chip stays off", _behind_port(kernel, port), (),
+                            _set_up(kernel, line)))
     return spread(out)

@@ -42,7 +42,7 @@ def cache_folder() -> Path:
 
 
 def make(kernel: Kernel, mutant: Mutant | None, folder: Path) -> Machines:
-    """Make a mutant, or (None) the healthy program, in an empty folder; Unbuildable says why not."""
+    """Make a mutant, or (None) the healthy program, in an empty folder; or Unbuildable."""
     work = folder / kernel.name
     shutil.copytree(kernel.folder, work)
     for file in {edit.file for edit in mutant.edits} if mutant else ():

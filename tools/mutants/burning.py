@@ -1,4 +1,4 @@
-"""Operators for the bytes in the chip: shifted, cut, exchanged, flipped.  Always without symbols."""
+"""Operators for the bytes in the chip: shifted, cut, exchanged, flipped; without symbols."""
 from __future__ import annotations
 
 import random

@@ -2,7 +2,7 @@
 
 ``named``: the cause is acceptable and summary, evidence or remedy mention a decisive thing (or a
 hint); ``near``: a decisive thing is mentioned, under another cause; ``wrong``: neither;
-``missed``: no cause.  ``harmless`` is told by what the machine does, never by what the verdict says.
+``missed``: no cause.  ``harmless`` is told by what the machine does, never by the verdict.
 """
 from __future__ import annotations
 
@@ -20,7 +20,6 @@ NUMBER = re.compile(r"^(?:0x([0-9A-Fa-f]+)|([0-9A-Fa-f]+)h)$")
 PLACE = re.compile(r"^([\w.-]+\.\w+):(\d+)$")
 RANGE = re.compile(r"^@0x([0-9A-Fa-f]+)(?:-0x([0-9A-Fa-f]+))?$")
 LINES_OFF = 2  # an answer may point this many lines beside the change
-TAIL, SHARE = 4, 0.03  # characters that a shifted clock may add or cost at the end
 
 
 def text_of(told: Mapping[str, Any]) -> str:
@@ -30,7 +29,7 @@ def text_of(told: Mapping[str, Any]) -> str:
 
 
 def mentions(text: str, name: str, symbols: Symbols) -> bool:
-    """Tell whether a text mentions a thing: by its name, its number, its line or an address in it."""
+    """Tell whether a text mentions a thing: by name, number, line, or an address in it."""
     if found := RANGE.match(name):
         first = int(found[1], 16)
         low, high = (first, int(found[2], 16)) if found[2] else symbols.around(first)
@@ -70,24 +69,25 @@ def judge(told: Mapping[str, Any], codes: Iterable[str], names: Iterable[str],
 
 
 def accused(told: Mapping[str, Any]) -> bool:
-    """Tell whether a healthy program is given a cause, or a verdict that no healthy one deserves."""
+    """Tell whether a healthy program is given a cause, or a verdict that it does not deserve."""
     return told.get("cause") is not None or told.get("verdict") not in SOUND
 
 
-def same_behaviour(told: Mapping[str, Any], healthy: Mapping[str, Any]) -> bool:
+def same_behaviour(told: Mapping[str, Any], healthy: Mapping[str, Any], slack: int = 0) -> bool:
     """Tell whether a run shows what the healthy one shows, and ends like it.
 
-    The consoles must agree but for a few last characters; of the CPU it counts whether it stands
-    in HALT with interrupts off.  The verdict is not asked: it is what is being measured.
+    The consoles must agree but for the last `slack` characters, which a shifted clock may add or
+    cost; of the CPU it counts whether it stands in HALT with interrupts off.  The verdict is not
+    asked: it is what is being measured.
     """
     one, two = told.get("console", {}), healthy.get("console", {})
-    return set(one) == set(two) and all(_same_text(one[key], two[key]) for key in one) \
+    return set(one) == set(two) and all(_same_text(one[key], two[key], slack) for key in one) \
         and told.get("glass") == healthy.get("glass") and _asleep(told) == _asleep(healthy)
 
 
-def _same_text(one: str, two: str) -> bool:
+def _same_text(one: str, two: str, slack: int) -> bool:
     short, long = sorted((one, two), key=len)
-    return long.startswith(short) and len(long) - len(short) <= max(TAIL, SHARE * len(long))
+    return long.startswith(short) and len(long) - len(short) <= slack
 
 
 def _asleep(told: Mapping[str, Any]) -> bool:

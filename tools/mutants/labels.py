@@ -1,4 +1,4 @@
-"""Which causes answer a mistake: read from labels.toml, by operator, by card, or by words."""
+"""Which causes answer a mistake: from labels.toml, by operator, card, or a site's words."""
 from __future__ import annotations
 
 import re
@@ -8,7 +8,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from mutants.kernel import CorpusError, Kernel
+from mutants.kernel import Kernel
 from mutants.model import Mutant
 
 TABLE = Path(__file__).with_name("labels.toml")
@@ -35,17 +35,19 @@ def of_card(kernel: Kernel, slot: str, how: str) -> tuple[str, ...]:
 
 
 def of_operator(name: str) -> tuple[str, ...]:
-    """Give the codes of a generic operator, or of the words in the name of a site's kind."""
-    if name in table()["operator"]:
-        return expand(table()["operator"][name])
+    """Give the codes of a generic operator."""
+    return expand(table()["operator"].get(name, ()))
+
+
+def of_words(name: str) -> tuple[str, ...]:
+    """Give the codes of a site, by the words in the name of its kind."""
     rows = [row["codes"] for row in table()["kind"] if re.search(row["words"], name)]
-    return expand(code for codes in rows for code in codes)
+    return expand(code for codes in rows or [table()["group"]["any"]] for code in codes)
 
 
 def codes(mutant: Mutant) -> tuple[str, ...]:
-    """Give every cause that answers a mutant; CorpusError when nothing does."""
+    """Give every cause that answers a mutant; a site takes what fits its words, too."""
     found = mutant.codes or of_operator(mutant.operator)
-    if not found:
-        raise CorpusError(f"{mutant.id}: no row of tools/mutants/labels.toml says which cause "
-                          f"answers {mutant.operator!r}; add one.")
-    return found
+    if mutant.key.startswith("site"):
+        found += of_words(mutant.operator)
+    return tuple(dict.fromkeys(found))

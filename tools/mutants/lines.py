@@ -74,15 +74,18 @@ def lines_of(file: str, text: str) -> Iterator[Line]:
 
 
 def routine_labels(text: str) -> set[str]:
-    """Give the labels that begin a routine: called, put into a table, or made global."""
+    """Give the labels that begin a routine: called, put into a table, global, or behind .org."""
     wanted: set[str] = set()
     labels: list[str] = []
+    placed = True  # behind an .org, as restarts and fixed entries are
     for row in text.split("\n"):
         label, op, args = parts(row)
         if label and not label[0].isdigit() and not label.startswith("."):
             labels.append(label)
+            wanted |= {label} if placed else set()
+        placed = op in (".org", "org") or (placed and not label and not op)
         words = re.findall(r"[A-Za-z_]\w*", args)
         if op in ("call", ".word", ".dw", "dw", ".2byte", ".hword", ".global", ".globl", "jp",
                   "ld", "rst"):
             wanted |= set(words)
-    return {label for label in labels if label in wanted} | set(labels[:1])
+    return wanted & set(labels)

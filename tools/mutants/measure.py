@@ -15,6 +15,7 @@ from mutants.kernel import Kernel
 from mutants.model import Mutant
 
 LONGER = 3  # a harmless mutant shows this many times the limit what the healthy one shows
+SHORTER = 0.97  # what the healthy program shows meanwhile, a shifted clock may add or cost
 PROBE = ("--send", "\\r")  # a key more at the end, so that a deaf receiver shows
 BROKEN, UNBUILDABLE, REFUSED = "broken", "unbuildable", "refused"
 HEALTHY_RUNS = (  # name, share of the limit, keys typed, options
@@ -42,6 +43,11 @@ class Baselines:
                     made = build.make(kernel, None, Path(folder))
                     self.known[key] = _boot(kernel, made.files[build.BARE], times)
             return self.known[key]
+
+    def slack(self, kernel: Kernel) -> int:
+        """Count the characters that come in the last of the limit, twice; 0: all is said."""
+        early, whole = (self.of(kernel, times).told.get("console", {}) for times in (SHORTER, 1))
+        return 2 * sum(len(whole[key]) - len(early.get(key, "")) for key in whole)
 
 
 def _boot(kernel: Kernel, machine: Path, times: float) -> Boot:
@@ -80,11 +86,12 @@ def of_mutant(kernel: Kernel, mutant: Mutant, baselines: Baselines) -> dict[str,
 def _harmless(kernel: Kernel, boots: dict[str, Boot], made: build.Machines,
               baselines: Baselines) -> bool:
     """Tell whether the mutant does what the healthy program does, for three times the limit."""
-    healthy = baselines.of(kernel, 1).told
-    if not all(run.told and same_behaviour(run.told, healthy) for run in boots.values()):
+    healthy, slack = baselines.of(kernel, 1).told, baselines.slack(kernel)
+    if not all(run.told and same_behaviour(run.told, healthy, slack) for run in boots.values()):
         return False
     long = _boot(kernel, made.files[build.BARE], LONGER)
-    return bool(long.told) and same_behaviour(long.told, baselines.of(kernel, LONGER).told)
+    return bool(long.told) and same_behaviour(long.told, baselines.of(kernel, LONGER).told,
+                                              LONGER * slack)
 
 
 def of_healthy(kernel: Kernel) -> list[dict[str, Any]]:

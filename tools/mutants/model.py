@@ -85,7 +85,7 @@ class Registry:
     operators: dict[str, Operator] = field(default_factory=dict)
 
     def add(self, name: str) -> Callable[[Maker], Maker]:
-        """Enter a function that makes the mutants of one kernel; its docstring says what it does."""
+        """Enter a function that makes one kernel's mutants; its docstring says what it does."""
         def enter(make: Maker) -> Maker:
             if name in self.operators:
                 raise ValueError(f"two operators are called {name!r}.")

@@ -54,11 +54,12 @@ def interrupting(kernel: Kernel) -> tuple[str, ...]:
 
 
 def made(kernel: Kernel, name: str, line: Line, edits: Iterable[Edit], why: str,
-         more: Iterable[str] = (), hints: Iterable[str] = ()) -> Mutant:
+         more: Iterable[str] = (), hints: Iterable[str] = (),
+         codes: tuple[str, ...] = ()) -> Mutant:
     """Make the mutant of a line; its routine and `more` are what an answer must name."""
     names = tuple(dict.fromkeys([*labels(kernel, line), *more]))
-    return Mutant(kernel.name, name, line.place, SOURCE, names, hints=tuple(hints), why=why,
-                  edits=tuple(edits))
+    return Mutant(kernel.name, name, line.place, SOURCE, names, codes=codes, hints=tuple(hints),
+                  why=why, edits=tuple(edits))
 
 
 def instructions(kernel: Kernel, op: str, test: Callable[[Line], bool] = lambda _: True,

@@ -72,16 +72,21 @@ def run(programs: Mapping[str, Kernel], chosen: Mapping[str, tuple[Kernel, Mutan
                      [measure.of_mutant(kernel, mutant, baselines)])
     done = {key: rows for key, (name, _) in work.items()
             if (rows := kept.get(key, made_by[name])) is not None}
+
+    def one(key: str) -> list[Row]:
+        name, make = work[key]
+        rows = make()
+        kept.put(key, made_by[name], rows)
+        return rows
+
     with ThreadPoolExecutor(jobs) as pool:
-        waiting = {pool.submit(make): key for key, (_, make) in work.items() if key not in done}
+        waiting = {pool.submit(one, key): key for key in work if key not in done}
         try:
             for future in as_completed(waiting):
-                key = waiting[future]
-                done[key] = future.result()
-                kept.put(key, made_by[work[key][0]], done[key])
-                told(len(done), len(work), done[key])
+                done[waiting[future]] = future.result()
+                told(len(done), len(work), future.result())
         except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
+            pool.shutdown(cancel_futures=True)  # what runs is finished and kept
             raise
     healthy = [row for key in work if key.endswith("/healthy") for row in done[key]]
     return [done[key][0] for key in chosen], healthy
