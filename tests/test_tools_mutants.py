@@ -314,19 +314,21 @@ def test_a_measurement_goes_on_where_it_was_cut_off(small: Kernel, tmp_path: Pat
                                                     monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[str] = []
 
-    def of_mutant(_kernel: Kernel, mutant: object, _baselines: object) -> dict:
+    def of_mutant(_kernel: Kernel, mutant: object, _baselines: object) -> list:
         asked.append(mutant.id)  # type: ignore[attr-defined]
         if len(asked) == 3:
             raise KeyboardInterrupt
-        return _row(mutant.id, NAMED)  # type: ignore[attr-defined]
+        return [_row(mutant.id, NAMED)]  # type: ignore[attr-defined]
 
     monkeypatch.setattr(runner.measure, "of_mutant", of_mutant)
     monkeypatch.setattr(runner.measure, "of_healthy", lambda *_: HEALTHY)
     path = tmp_path / "rows.jsonl"
-    chosen = runner.choose({"small": small}, 4, 1)
+    chosen, _ = runner.choose({"small": small}, 4, 1)
+    healthy_runs = {"small/healthy/seed 1": (small, "seed 1")}
 
     def go() -> tuple[list, list]:
-        return runner.run({"small": small}, chosen, runner.Kept(path), 1, lambda *_: None)
+        return runner.run({"small": small}, chosen, healthy_runs, runner.Kept(path), 1,
+                          lambda *_: None)
 
     with pytest.raises(KeyboardInterrupt):
         go()
@@ -349,9 +351,10 @@ def test_a_mutant_is_built_booted_and_judged(small: Kernel, tmp_path: Path) -> N
     if not (build.build_roms.toolchain_folder() / "bin").exists():
         pytest.skip("needs the cross assembler: python tools/build_roms.py --toolchain-only")
     mutant = next(m for m in corpus.mutants_of(small) if m.operator == "fault-reset-held")
-    row = runner.measure.of_mutant(small, mutant, runner.measure.Baselines())
+    (row,) = runner.measure.of_mutant(small, mutant, runner.measure.Baselines())
     assert row["truth"] == "broken"
     assert {image: run["class"] for image, run in row["runs"].items()} == \
         {"symbols": NAMED, "bare": NAMED}
-    machines = build.make(small, None, tmp_path)
+    (tmp_path / "made").mkdir()
+    machines = build.make(small, None, tmp_path / "made")
     assert machines.symbols.at["tick"] == 0x38

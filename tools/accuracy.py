@@ -7,11 +7,11 @@
     python tools/accuracy.py --corpus all --resume rows.jsonl --write-table    # for a release
 
 The corpus (tools/mutants/) is healthy programs with one mistake each, whose truth is known
-because it was made; docs/accuracy.md says how they are judged.  It holds no threshold: exit status 0.
-Assembling the mutants needs the cross tools and sdcc (tools/build_roms.py).
+because it was made; docs/accuracy.md says how they are judged.  It holds no threshold: the
+exit status is 0.  Assembling the mutants needs the cross tools and sdcc (tools/build_roms.py).
 
-The zoo: each machine boots as a builder boots it: ``preburn boot FILE --json`` in a process of its own;
-the wall time is that of the process.  roms/broken/expected.toml and roms/healthy/expected.toml
+The zoo: each machine boots as a builder boots it, ``preburn boot FILE --json`` in a process of
+its own; the wall time is that of the process.  roms/broken/expected.toml and roms/healthy/expected.toml
 say what each must be told: `cause` (none for a healthy one), perhaps `verdict`, and `limit`,
 `send`, `until`, `after` for the run.  Exit status 1 when fewer than 95 % of the broken machines
 are named right, a healthy one is accused, or the median takes 3 s or more.
@@ -144,11 +144,15 @@ def zoo(as_json: bool, only: str) -> bool:
 
 def progress(done: int, whole: int, rows: list[dict[str, Any]]) -> None:
     """Say on the error output how far a measurement is; of closed programs no single result."""
-    row = rows[0] if rows else {}
-    classes = "" if row.get("half") != "open" or "runs" not in row else ", ".join(
-        [row["truth"], *(f"{image} {run['class']} ({run['cause']})"
-                         for image, run in row["runs"].items())])
-    click.echo(f"{done}/{whole} {row['id'] if classes else row.get('half')} {classes}", err=True)
+    if not rows or rows[0]["half"] != "open":
+        said = ""
+    elif "runs" in rows[0]:
+        said = ", ".join([rows[0]["truth"], *(f"{image} {run['class']} ({run['cause']})"
+                                              for image, run in rows[0]["runs"].items())])
+    else:
+        said = ", ".join(f"accused of {row['cause']}" if row["accused"] else "not accused"
+                         for row in rows)
+    click.echo(f"{done}/{whole} {rows[0]['id'] + ': ' + said if said else ''}", err=True)
 
 
 def measure_corpus(half: str, only: str, number: int | None, seed: int, jobs: int,
@@ -158,8 +162,8 @@ def measure_corpus(half: str, only: str, number: int | None, seed: int, jobs: in
         programs = {k.name: k for k in kernel.kernels(half) if only in k.name}
         if not programs:
             raise click.ClickException(f"no program of {half!r} has {only!r} in its name.")
-        chosen = runner.choose(programs, number, seed)
-        rows, healthy = runner.run(programs, chosen, runner.Kept(resume), jobs, progress)
+        chosen, runs = runner.choose(programs, number, seed)
+        rows, healthy = runner.run(programs, chosen, runs, runner.Kept(resume), jobs, progress)
     except kernel.CorpusError as error:
         raise click.ClickException(str(error)) from None
     shown = [row for row in [*rows, *healthy] if row["half"] == "open"]

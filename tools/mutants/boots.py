@@ -34,7 +34,12 @@ def boot(machine: Path, limit: float, options: Sequence[str] = ()) -> Boot:
     with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
         child = subprocess.Popen(command, stdout=out, stderr=err, env=environment)
         late = threading.Event()
-        timer = threading.Timer(TIMEOUT, lambda: (late.set(), child.kill()))
+
+        def end() -> None:
+            late.set()
+            child.kill()
+
+        timer = threading.Timer(TIMEOUT, end)
         timer.start()
         try:
             _, status, usage = os.wait4(child.pid, 0)

@@ -45,10 +45,10 @@ def make(kernel: Kernel, mutant: Mutant | None, folder: Path) -> Machines:
     """Make a mutant, or (None) the healthy program, in an empty folder; or Unbuildable."""
     work = folder / kernel.name
     shutil.copytree(kernel.folder, work)
-    for file in {edit.file for edit in mutant.edits} if mutant else ():
+    edits = mutant.edits if mutant else ()
+    for file in {edit.file for edit in edits}:
         path = work / file
-        path.write_text(apply(path.read_text(),
-                              (edit for edit in mutant.edits if edit.file == file)))
+        path.write_text(apply(path.read_text(), (e for e in edits if e.file == file)))
     try:
         recipe = tomllib.loads((work / "build.toml").read_text())["image"]
         tree = load_tree(work / "machine.toml")

@@ -18,11 +18,23 @@ LONGER = 3  # a harmless mutant shows this many times the limit what the healthy
 SHORTER = 0.97  # what the healthy program shows meanwhile, a shifted clock may add or cost
 PROBE = ("--send", "\\r")  # a key more at the end, so that a deaf receiver shows
 BROKEN, UNBUILDABLE, REFUSED = "broken", "unbuildable", "refused"
-HEALTHY_RUNS = (  # name, share of the limit, keys typed, options
-    ("seed 1", 1.0, True, ("--seed", "1")), ("seed 2", 1.0, True, ("--seed", "2")),
-    ("seed 3", 1.0, True, ("--seed", "3")), ("30 % of the time", 0.3, True, ()),
-    ("60 % of the time", 0.6, True, ()), ("no key", 1.0, False, ()),
-    ("a key more", 1.0, True, PROBE), ("three times the time", 3.0, True, ()),
+
+
+@dataclass(frozen=True)
+class HealthyRun:
+    """A way to boot a healthy program: share of its limit, whether its keys are typed, options."""
+
+    name: str
+    times: float = 1.0
+    typed: bool = True
+    options: tuple[str, ...] = ()
+
+
+HEALTHY_RUNS = (
+    HealthyRun("seed 1", options=("--seed", "1")), HealthyRun("seed 2", options=("--seed", "2")),
+    HealthyRun("seed 3", options=("--seed", "3")), HealthyRun("30 % of the time", 0.3),
+    HealthyRun("60 % of the time", 0.6), HealthyRun("no key", typed=False),
+    HealthyRun("a key more", options=PROBE), HealthyRun("three times the time", 3.0),
 )
 
 
@@ -57,18 +69,18 @@ def _boot(kernel: Kernel, machine: Path, times: float) -> Boot:
     return boot(machine, kernel.limit * times, options)
 
 
-def of_mutant(kernel: Kernel, mutant: Mutant, baselines: Baselines) -> dict[str, Any]:
-    """Give the row of one mutant: its truth, and by kind of image class, cause and cost."""
+def of_mutant(kernel: Kernel, mutant: Mutant, baselines: Baselines) -> list[dict[str, Any]]:
+    """Give the one row of one mutant: its truth, and by kind of image class, cause and cost."""
     row: dict[str, Any] = {"id": mutant.id, "kernel": kernel.name, "half": kernel.half,
                            "operator": mutant.operator, "kind": mutant.kind, "runs": {}}
     with tempfile.TemporaryDirectory(prefix="preburn-mutant-") as folder:
         try:
             made = build.make(kernel, mutant, Path(folder))
         except build.Unbuildable as error:
-            return {**row, "truth": UNBUILDABLE, "why": str(error).strip()[-300:]}
+            return [{**row, "truth": UNBUILDABLE, "why": str(error).strip()[-300:]}]
         boots = {kind: _boot(kernel, path, 1) for kind, path in made.files.items()}
         if refusals := [b.refused for b in boots.values() if b.refused]:
-            return {**row, "truth": REFUSED, "why": refusals[0]}
+            return [{**row, "truth": REFUSED, "why": refusals[0]}]
         row["truth"] = HARMLESS if _harmless(kernel, boots, made, baselines) else BROKEN
     codes = labels.codes(mutant)
     for kind, run in boots.items():
@@ -80,7 +92,7 @@ def of_mutant(kernel: Kernel, mutant: Mutant, baselines: Baselines) -> dict[str,
             "processor_seconds": run.seconds, "t_states": run.told.get("t_states", 0),
             "timed_out": run.timed_out,
         }
-    return row
+    return [row]
 
 
 def _harmless(kernel: Kernel, boots: dict[str, Boot], made: build.Machines,
@@ -94,24 +106,24 @@ def _harmless(kernel: Kernel, boots: dict[str, Boot], made: build.Machines,
                                               LONGER * slack)
 
 
-def of_healthy(kernel: Kernel) -> list[dict[str, Any]]:
-    """Give a row for each run of a healthy program: whether it is accused."""
+def of_healthy(kernel: Kernel, name: str) -> list[dict[str, Any]]:
+    """Boot a healthy program one way, with and without symbols: a row each, accused or not."""
+    way = next(run for run in HEALTHY_RUNS if run.name == name)
+    if way.options == PROBE and "script" in kernel.about:
+        return []  # its script says all that is typed
+    typing = keys(kernel.about, kernel.folder) if way.typed else []
     rows = []
     with tempfile.TemporaryDirectory(prefix="preburn-mutant-") as folder:
         made = build.make(kernel, None, Path(folder))
         for kind, machine in made.files.items():
-            for name, times, typed, options in HEALTHY_RUNS:
-                typing = keys(kernel.about, kernel.folder) if typed else []
-                if options == PROBE and "script" in kernel.about:
-                    continue
-                run = boot(machine, kernel.limit * times, [*typing, *options])
-                shown = "".join(run.told.get("console", {}).values())
-                rows.append({
-                    "id": f"{kernel.name}/healthy/{kind}/{name}", "kernel": kernel.name,
-                    "half": kernel.half, "image": kind, "run": name,
-                    "accused": accused(run.told), "cause": run.told.get("cause"),
-                    "verdict": run.told.get("verdict", "timed-out" if run.timed_out else "refused"),
-                    "came": kernel.about["until"] in shown if times >= 1 and typed else None,
-                    "processor_seconds": run.seconds, "t_states": run.told.get("t_states", 0),
-                })
+            run = boot(machine, kernel.limit * way.times, [*typing, *way.options])
+            shown = "".join(run.told.get("console", {}).values())
+            rows.append({
+                "id": f"{kernel.name}/healthy/{name}/{kind}", "kernel": kernel.name,
+                "half": kernel.half, "image": kind, "run": name,
+                "accused": accused(run.told), "cause": run.told.get("cause"),
+                "verdict": run.told.get("verdict", "timed-out" if run.timed_out else "refused"),
+                "came": kernel.about["until"] in shown if way.times >= 1 and way.typed else None,
+                "processor_seconds": run.seconds, "t_states": run.told.get("t_states", 0),
+            })
     return rows

@@ -6,6 +6,7 @@ import json
 import threading
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor, as_completed
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -55,21 +56,22 @@ class Kept:
                 stream.write(json.dumps({"key": key, "made_by": made_by, "rows": rows}) + "\n")
 
 
+Chosen = Mapping[str, tuple[Kernel, Mutant]]
+Runs = Mapping[str, tuple[Kernel, str]]
 Told = Callable[[int, int, list[Row]], None]
 
 
-def run(programs: Mapping[str, Kernel], chosen: Mapping[str, tuple[Kernel, Mutant]],
-        kept: Kept, jobs: int, told: Told) -> tuple[list[Row], list[Row]]:
-    """Measure the chosen mutants and every healthy program; return both kinds of rows."""
+def run(programs: Mapping[str, Kernel], chosen: Chosen, healthy_runs: Runs, kept: Kept, jobs: int,
+        told: Told) -> tuple[list[Row], list[Row]]:
+    """Measure the chosen mutants and the healthy runs; return both kinds of rows."""
     baselines = measure.Baselines()
     code = fingerprint(PROJECT / name for name in MEASURED)
     made_by = {name: f"{code}-{fingerprint([kernel.folder])}" for name, kernel in programs.items()}
     work: dict[str, tuple[str, Callable[[], list[Row]]]] = {}
-    for name, kernel in programs.items():
-        work[f"{name}/healthy"] = (name, lambda kernel=kernel: measure.of_healthy(kernel))
+    for key, (kernel, name) in healthy_runs.items():
+        work[key] = (kernel.name, partial(measure.of_healthy, kernel, name))
     for key, (kernel, mutant) in chosen.items():
-        work[key] = (kernel.name, lambda kernel=kernel, mutant=mutant:
-                     [measure.of_mutant(kernel, mutant, baselines)])
+        work[key] = (kernel.name, partial(measure.of_mutant, kernel, mutant, baselines))
     done = {key: rows for key, (name, _) in work.items()
             if (rows := kept.get(key, made_by[name])) is not None}
 
@@ -88,14 +90,17 @@ def run(programs: Mapping[str, Kernel], chosen: Mapping[str, tuple[Kernel, Mutan
         except BaseException:
             pool.shutdown(cancel_futures=True)  # what runs is finished and kept
             raise
-    healthy = [row for key in work if key.endswith("/healthy") for row in done[key]]
-    return [done[key][0] for key in chosen], healthy
+    return ([row for key in chosen for row in done[key]],
+            [row for key in healthy_runs for row in done[key]])
 
 
-def choose(programs: Mapping[str, Kernel], number: int | None, seed: int,
-           ) -> dict[str, tuple[Kernel, Mutant]]:
-    """Give the mutants of the programs, or a sample of them."""
+def choose(programs: Mapping[str, Kernel], number: int | None, seed: int) -> tuple[Chosen, Runs]:
+    """Give the mutants and the healthy runs of some programs, or a sample of both."""
     everything = corpus.corpus(programs.values())
+    healthy = {f"{kernel.name}/healthy/{run.name}": (kernel, run.name)
+               for kernel in programs.values() for run in measure.HEALTHY_RUNS}
     if number is None:
-        return everything
-    return {key: everything[key] for key in corpus.sample(everything, number, seed)}
+        return everything, healthy
+    part = -(-len(healthy) * number // len(everything))
+    return ({key: everything[key] for key in corpus.sample(everything, number, seed)},
+            {key: healthy[key] for key in corpus.sample(healthy, part, seed)})

@@ -5,6 +5,7 @@ import bisect
 import re
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from elftools.elf.elffile import ELFFile
 
@@ -44,7 +45,7 @@ class Symbols:
 
 def _elf(path: Path) -> dict[str, int]:
     with path.open("rb") as stream:
-        table = ELFFile(stream).get_section_by_name(".symtab")
+        table: Any = ELFFile(stream).get_section_by_name(".symtab")
         return {symbol.name: symbol["st_value"] & 0xFFFF
                 for symbol in (table.iter_symbols() if table else ())
                 if symbol.name and symbol["st_shndx"] not in ("SHN_ABS", "SHN_UNDEF")

@@ -122,7 +122,7 @@ def other_chip(kernel: Kernel) -> list[Mutant]:
                          "clock-b": clock, "terminal-a": terminal}
         chain = list(kernel.tree.get("backplane", {}).get("chain", []))
         chain = [entry for entry in chain if entry != name] if sio else [*chain, name]
-        changes = [(("slot", name), new)]
+        changes: list[tuple[tuple[str, ...], Any]] = [(("slot", name), new)]
         if sio and name in kernel.chain or not sio:
             changes.append((("backplane", "chain"), chain))
         out.append(setting(kernel, "serial-chip-other", name, changes, named(kernel, name),
