@@ -11,10 +11,10 @@ because it was made; docs/accuracy.md says how they are judged.  It holds no thr
 exit status is 0.  Assembling the mutants needs the cross tools and sdcc (tools/build_roms.py).
 
 The zoo: each machine boots as a builder boots it, ``preburn boot FILE --json`` in a process of
-its own; the wall time is that of the process.  roms/broken/expected.toml and roms/healthy/expected.toml
-say what each must be told: `cause` (none for a healthy one), perhaps `verdict`, and `limit`,
-`send`, `until`, `after` for the run.  Exit status 1 when fewer than 95 % of the broken machines
-are named right, a healthy one is accused, or the median takes 3 s or more.
+its own; the wall time is that of the process.  roms/broken/expected.toml and
+roms/healthy/expected.toml say what each must be told: `cause` (none for a healthy one), perhaps
+`verdict`, and `limit`, `send`, `until`, `after` for the run.  Exit status 1 when fewer than 95 % of
+the broken machines are named right, a healthy one is accused, or the median takes 3 s or more.
 """
 from __future__ import annotations
 
