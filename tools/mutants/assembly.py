@@ -173,7 +173,7 @@ def sp_in_rom(kernel: Kernel) -> list[Mutant]:
 def sp_nowhere(kernel: Kernel) -> list[Mutant]:
     """The stack pointer stands a page below the RAM."""
     slot = kernel.slots[kernel.memory]
-    if slot["card"] != "plain-memory":
+    if slot["card"] != "plain-memory" or slot.get("ram-start", 0x8000) < 0x400:
         return []
     top = slot.get("ram-start", 0x8000) - 0x100
     return _each(kernel, "sp-in-nowhere", _first_sp(kernel), _sp(kernel, top),

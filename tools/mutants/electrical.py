@@ -29,7 +29,8 @@ def _ranges(kernel: Kernel) -> tuple[tuple[int, int], tuple[int, int]]:
         return (0, 0x1FFF), (0x8000, 0xFFFF)
     rom = slot.get("rom-start", 0), slot.get("rom-start", 0) + slot.get("rom-size", 0x8000) - 1
     ram = slot.get("ram-start", 0x8000)
-    return rom, (ram, min(0xFFFF, ram + slot.get("ram-size", 0x8000) - 1))
+    last = min(0xFFFF, ram + slot.get("ram-size", 0x8000) - 1)
+    return rom, (rom[1] + 1 if ram <= rom[1] < last else ram, last)
 
 
 def _line(kernel: Kernel, salt: str, below: int) -> int:

@@ -12,7 +12,7 @@ REGISTRY = Registry(LINK)
 REGION = re.compile(r"^\s*(\w+)\s*(\([^)]*\))?\s*:\s*(?:ORIGIN|org|o)\s*=\s*(\w+)\s*,\s*"
                     r"(?:LENGTH|len|l)\s*=\s*(\w+)", re.M)
 ALIGN = re.compile(r"\bALIGN\s*\(\s*(\w+)\s*\)")
-LOADED = re.compile(r"\bAT\s*>\s*(\w+)")
+LOADED = re.compile(r">\s*(\w+)\s+(AT\s*>\s*\w+)")
 
 
 def _script(kernel: Kernel) -> tuple[str, str]:
@@ -39,7 +39,8 @@ def _moved(kernel: Kernel, name: str, rows: Iterable[tuple[str, int, int, re.Mat
            to: int, why: str, names: Iterable[str]) -> list[Mutant]:
     file = _script(kernel)[0]
     return spread(Mutant(kernel.name, name, region, LINK,
-                         (f"{to:#06x}", f"{origin:#06x}", *names), why=why,
+                         (f"@{to:#06x}-{to + min(length, 0x800) - 1:#06x}", f"{origin:#06x}",
+                          *names), why=why,
                          hints=("stack", "RAM", "ROM"),
                          edits=(Edit(file, found.start(3), found.end(3), f"{to:#06x}"),))
                   for region, origin, length, found in rows)
@@ -129,7 +130,10 @@ def unaligned(kernel: Kernel) -> list[Mutant]:
 def load(kernel: Kernel) -> list[Mutant]:
     """Initialised data are linked where they run and not behind the code."""
     file, text = _script(kernel)
-    return spread(Mutant(kernel.name, "data-load-address", f"{file}:{found.start()}", LINK,
-                         tuple(_variables(kernel)), why="the copy takes them from empty room",
-                         edits=(Edit(file, found.start(), found.end(), ""),))
+    places = {name: f"@{origin:#06x}-{origin + length - 1:#06x}"
+              for name, origin, length, _ in _regions(kernel)}
+    return spread(Mutant(kernel.name, "data-load-address", f"{file}:{found[1]}", LINK,
+                         (*_variables(kernel), found[1], *filter(None, [places.get(found[1])])),
+                         why="the copy takes them from empty room",
+                         edits=(Edit(file, found.start(2), found.end(2), ""),))
                   for found in LOADED.finditer(text))
