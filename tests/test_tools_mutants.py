@@ -19,6 +19,7 @@ from mutants import (
     labels,
     page,
     runner,
+    show,
     sites,
 )
 from mutants.burning import burned
@@ -346,6 +347,14 @@ def test_the_keys_of_a_program_are_typed_as_boot_takes_them(tmp_path: Path) -> N
     assert boots.keys(about, tmp_path) == ["--after", "> ", "--send", "a\\r", "--send", "b"]
 
 
+def test_a_closed_mutant_is_not_shown(small: Kernel, tmp_path: Path) -> None:
+    (small.folder / "kernel.toml").write_text(ABOUT.replace("open", "closed"))
+    closed = load(small.folder)
+    with pytest.raises(CorpusError, match="is closed: it is measured and not looked into"):
+        show.show(closed, corpus.mutants_of(closed)[0], tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+
+
 def test_a_mutant_is_built_booted_and_judged(small: Kernel, tmp_path: Path) -> None:
     """The whole way, with the cross tools."""
     if not (build.build_roms.toolchain_folder() / "bin").exists():
@@ -358,3 +367,6 @@ def test_a_mutant_is_built_booted_and_judged(small: Kernel, tmp_path: Path) -> N
     (tmp_path / "made").mkdir()
     machines = build.make(small, None, tmp_path / "made")
     assert machines.symbols.at["tick"] == 0x38
+    lines = show.show(small, mutant, tmp_path / "shown")
+    assert lines[0] == mutant.id and "causes: reset-held" in lines
+    assert (tmp_path / "shown" / "small" / "bare.toml").exists()

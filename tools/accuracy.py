@@ -4,6 +4,7 @@
     python tools/accuracy.py --json           # the sums and the machines, as one object
     python tools/accuracy.py --only stack     # machines with this word in their name
     python tools/accuracy.py --corpus all --sample 200 --seed 3    # 200 mutants, the same ones
+    python tools/accuracy.py --show sluice/im-missing/boot.s:44 --into /tmp/m    # look into one
     python tools/accuracy.py --corpus all --resume rows.jsonl --write-table    # for a release
 
 The corpus (tools/mutants/) is healthy programs with one mistake each, whose truth is known
@@ -31,7 +32,7 @@ from pathlib import Path
 from typing import Any
 
 import click
-from mutants import figures, kernel, page, runner
+from mutants import corpus, figures, kernel, page, runner, show
 
 ROMS = Path(__file__).resolve().parent.parent / "roms"
 GOAL_NAMED, GOAL_SECONDS = 0.95, 3.0
@@ -170,6 +171,20 @@ def measure_corpus(half: str, only: str, number: int | None, seed: int, jobs: in
     return figures.figures(rows, healthy), shown
 
 
+def show_one(name: str, into: Path) -> None:
+    """Make one mutant in a folder and say what an answer about it must name."""
+    if into.exists():
+        raise click.ClickException(f"{into} exists; name a folder that does not.")
+    try:
+        known = corpus.corpus(k for k in kernel.kernels() if k.name == name.split("/")[0])
+        if name not in known:
+            raise click.ClickException(f"no mutant is called {name!r}.")
+        for line in show.show(*known[name], into):
+            click.echo(line)
+    except kernel.CorpusError as error:
+        raise click.ClickException(str(error)) from None
+
+
 @click.command()
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 @click.option("--only", default="", help="Machines, or programs, with this word in their name.")
@@ -180,19 +195,25 @@ def measure_corpus(half: str, only: str, number: int | None, seed: int, jobs: in
 @click.option("--jobs", type=click.IntRange(1), default=2, help="Boots at a time.")
 @click.option("--resume", type=click.Path(dir_okay=False, path_type=Path),
               help="Keep each row in this file, and go on from it.")
+@click.option("--show", "shown", metavar="ID", help="Make this one mutant, say what it is.")
+@click.option("--into", type=click.Path(path_type=Path), default=Path("mutant"),
+              help="The folder for it.")
 @click.option("--write-table", is_flag=True, help="Put the figures into docs/accuracy.md.")
 def main(as_json: bool, only: str, half: str | None, sample: int | None, seed: int, jobs: int,
-         resume: Path | None, write_table: bool) -> None:
+         resume: Path | None, shown: str | None, into: Path, write_table: bool) -> None:
     """Say how many verdicts are right, of the zoo or of the corpus of mutants."""
+    if shown:
+        show_one(shown, into)
+        return
     if half is None:
         sys.exit(0 if zoo(as_json, only) else 1)
-    total, shown = measure_corpus(half, only, sample, seed, jobs, resume)
+    total, rows = measure_corpus(half, only, sample, seed, jobs, resume)
     what = f"{half} programs" + (f", a sample of {sample} with seed {seed}" if sample else "")
     heading = f"Measured on {datetime.now(UTC).date().isoformat()}: {what}."
     if write_table:
         page.write(ROMS.parent / "docs" / "accuracy.md", total, heading)
     if as_json:
-        click.echo(json.dumps({**total, "open_rows": shown}, indent=2))
+        click.echo(json.dumps({**total, "open_rows": rows}, indent=2))
     else:
         click.echo(page.table(total, heading))
 
