@@ -522,8 +522,9 @@ def look_at_lines(m, s, t, pc):
     elif s.off_since == 0:
         s.off_since = t
         s.off_pc = pc
+        s.off_next = m.pc
     elif s.ei_seen == 1 and t - s.off_since > s.off_limit:
-        note(m, s, INTERRUPTS_OFF, s.off_since, s.off_pc, pc, 0, s.off_pc)
+        note(m, s, INTERRUPTS_OFF, s.off_since, s.off_pc, pc, s.off_next, s.off_pc)
     if t < s.look_t:
         return np.int64(0)
     s.look_t = t + LOOK_EVERY

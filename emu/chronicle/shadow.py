@@ -48,7 +48,7 @@ SHADOW = np.dtype([
     ("frame_pc", np.int64, (FRAMES,)), ("frame_reti", np.int64, (FRAMES,)),
     ("frame_r", np.int64, (FRAMES, 12)), ("frame_alt", np.int64, (FRAMES, 8)),
     ("frame_map", np.int64, (FRAMES, PAGES)),
-    ("off_since", np.int64), ("off_pc", np.int64),  # interrupts off, and what put them off
+    ("off_since", np.int64), ("off_pc", np.int64), ("off_next", np.int64),  # since when, by what
     ("off_limit", np.int64),  # T-states after which that is told
     ("ei_seen", np.int64),  # 1: interrupts were on at some time
     ("asked_since", np.int64, (SLOTS,)),

@@ -6,24 +6,29 @@ over, a jump through RAM that nobody wrote.
 """
 from __future__ import annotations
 
-from emu.card.cause import BUSY, HALTED_OFF, STUCK, WILD, Cause
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Cause
 from emu.chronicle.anomalies import Anomaly, lost_registers
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.handlers import CLOBBERED
-from emu.diagnosis.causes.interrupt_path import MISSING_RETI
+from emu.diagnosis.causes.interrupt_path import INTERRUPTS_OFF, MISSING_RETI
 from emu.diagnosis.causes.pages import PULLED_PAGE
-from emu.diagnosis.causes.stacks import STACK_IN_ROM, STACK_OVERRUN, UNSET_POINTER
+from emu.diagnosis.causes.stacks import ROM_SHADOW, STACK_IN_ROM, STACK_OVERRUN, UNSET_POINTER
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.chronicled import chronicle
+from emu.diagnosis.trials.forks import read_memory
 from emu.diagnosis.trials.mending import (
     Mend,
     helps,
+    interrupts_on,
     pages_kept,
     registers_kept,
     reti_given,
+    writable,
+    write_undone,
     zeroed,
 )
 from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, TRIED, Finding
+from emu.isa.opcodes import DI
 
 UNWRITTEN_RAM = Cause(
     "unwritten-ram", "Working on RAM that nobody has written",
@@ -32,7 +37,14 @@ UNWRITTEN_RAM = Cause(
     "on what it read, and with that memory cleared at power-on the same image goes on.",
     "Clear the variables (.bss) and copy the initialised data (.data) before the program starts, "
     "or set that variable where it is declared.", ("P5",))
-FAILED = (HALTED_OFF, WILD, STUCK, BUSY)
+OVERWRITTEN = Cause(
+    "overwritten", "Code or a table that the program writes over",
+    "It works for a while, then goes wild or stands still, always at the same place.",
+    "A byte that had been executed, a pointer of the vector table in use, or a return address is "
+    "written over, and without that write the same image goes on.",
+    "Look at the pointer, index or length of the instruction that writes there.", ("B4",))
+# A machine that waits for a key counts as failed only where a text was to come that did not.
+FAILED = (HALTED_OFF, WILD, STUCK, BUSY, WAITS)
 MOST = 6  # reads of unwritten RAM that are tried one by one
 
 
@@ -45,7 +57,14 @@ def _led_to(case: Case, anomaly: Anomaly) -> str:
         f", {anomaly.count} times in this run." if anomaly.count > 1 else ".")
 
 
+def _healthy(case: Case) -> bool:
+    """Tell whether the machine waits for a key, and nothing else was asked of it."""
+    return case.condition == WAITS and case.session.until is None and case.session.missed is None
+
+
 def _tried(case: Case, mend: Mend) -> str | None:
+    if _healthy(case):
+        return None
     words = helps(case, mend)
     return None if words is None else f"Tried: {mend.words}, {words}."
 
@@ -171,12 +190,67 @@ def jump_through_noise(case: Case) -> Finding | None:
         {"address": f"{reads[-1].a:04X}"} if reads else {}, SHOWN, one.t)
 
 
+def overwritten(case: Case) -> Finding | None:
+    """Check for a write over code, a vector table or a return address that broke the run."""
+    for one in chronicle(case).of("code-written", "vector-written", "return-written")[:MOST]:
+        tried = _tried(case, write_undone(one.pc, one.a))
+        if tried is not None:
+            return Finding(
+                OVERWRITTEN, _ended(case), f"{case.names.at(one.pc)} writes over "
+                f"{case.names.data(one.a)}, which the program still needs.",
+                [one.text, _led_to(case, one)],
+                [tried, f"Look at the pointer, index or length with which "
+                        f"{case.names.at(one.pc)} writes."],
+                {"address": f"{one.a:04X}"}, TRIED, one.t)
+    return None
+
+
+def read_only_variables(case: Case) -> Finding | None:
+    """Check for variables that stand where nothing can be written."""
+    writes = chronicle(case).of("rom-write")
+    if not writes:
+        return None
+    low, high = min(one.a for one in writes), max(one.a for one in writes)
+    tried = _tried(case, writable(low, high))
+    if tried is None:
+        return None
+    one = writes[0]
+    return Finding(
+        ROM_SHADOW, _ended(case), f"{case.names.at(one.pc)} writes to {case.names.data(one.a)}, "
+        f"which is read only: what it writes is lost.", [one.text, _led_to(case, one)],
+        [tried, f"Link the variables to RAM ({low:04X}h is none), or switch RAM in there before "
+                f"it is written to."], {"address": f"{one.a:04X}"}, TRIED, one.t)
+
+
+def interrupts_left_off(case: Case) -> Finding | None:
+    """Check for a way through the program on which interrupts stay off."""
+    found = chronicle(case).of("interrupts-off")
+    if not found:
+        return None
+    tried = _tried(case, interrupts_on())
+    if tried is None:
+        return None
+    one = found[-1]
+    by_di = read_memory(case.machine, one.pc) == DI
+    where = case.names.at(one.pc if by_di else one.b)
+    summary = (f"interrupts are put off by the DI at {where}, and no EI comes on the way that "
+               f"the program takes from there." if by_di else
+               f"the handler {where} is left without EI, so no further interrupt is taken.")
+    return Finding(
+        INTERRUPTS_OFF, HUNG, summary, [one.text, _led_to(case, one)],
+        [tried, f"Put EI on every way out of {where}" + ("." if by_di else ", before its RETI.")],
+        {"pc": f"{one.pc if by_di else one.b:04X}"}, TRIED, one.t)
+
+
 CHECKS = (
     Check(spoiled_registers, CLOBBERED, FAILED, first=True),
     Check(ends_without_reti, MISSING_RETI, FAILED, first=True),
     Check(page_not_restored, PULLED_PAGE, FAILED, first=True),
     Check(unwritten_ram, UNWRITTEN_RAM, FAILED, first=True),
-    Check(lost_push, STACK_IN_ROM, FAILED),
-    Check(overrun_stack, STACK_OVERRUN, FAILED),
+    Check(overwritten, OVERWRITTEN, FAILED, first=True),
+    Check(read_only_variables, ROM_SHADOW, FAILED, first=True),
+    Check(interrupts_left_off, INTERRUPTS_OFF, FAILED, first=True),
+    Check(lost_push, STACK_IN_ROM, FAILED[:-1]),
+    Check(overrun_stack, STACK_OVERRUN, FAILED[:-1]),
     Check(jump_through_noise, UNSET_POINTER, (WILD, HALTED_OFF)),
 )

@@ -14,7 +14,7 @@ import numpy as np
 from emu.bus import stops
 from emu.bus.chain import return_from_interrupt
 from emu.bus.memory import refresh_map, remap
-from emu.bus.state import FAR, PAGES, STOP_EXECUTE, STOP_HIT, STOPS
+from emu.bus.state import AT_TIME, FAR, NOT_MINE, PAGES, ROM, STOP_EXECUTE, STOP_HIT, STOPS
 from emu.card.cause import HALTED_OFF, STUCK, WILD
 from emu.diagnosis.case import Case
 from emu.diagnosis.trials.forks import SETTLE, alone, keystroke, nudged
@@ -25,6 +25,7 @@ from emu.machine.machine import Machine
 
 MOST = 4000  # times that a change acts in one run
 LATE = 0.75  # of the run: an exit taken behind it is no single success
+LOOK = 0.005  # seconds between the looks of a change that acts at times
 MORE = 4  # readable characters that count as getting further
 
 
@@ -35,6 +36,7 @@ class Mend:
     words: str  # "with ..."
     at: dict[int, Callable[[Machine], None]] = field(default_factory=dict)
     power_on: Callable[[Machine], None] | None = None
+    every: Callable[[Machine], None] | None = None  # each LOOK seconds of the run
 
 
 class MendedMachine(Machine):
@@ -62,11 +64,17 @@ class MendedMachine(Machine):
         """See Machine.run; it is left only for reasons that are not the change's."""
         while True:
             early = int(self.m.t) < self.late < t_stop
-            reason = super().run(self.late if early else t_stop)
+            stop = self.late if early else t_stop
+            if self.mend is not None and self.mend.every is not None:
+                stop = min(stop, int(self.m.t) + self.at(LOOK))
+                self.mend.every(self)
+            reason = super().run(stop)
             if early and int(self.m.t) >= self.late:
                 self._arm(self.exits)
                 continue
             if reason != STOP_HIT or self.mend is None:
+                if stop < t_stop and reason == AT_TIME and int(self.m.t) >= stop:
+                    continue
                 return reason
             self.m.hit_count, self.m.pass_t = 0, self.m.t
             pc = int(self.m.pc)
@@ -138,6 +146,52 @@ def reti_given(back: int) -> Mend:
         machine.m.next_event = 0
 
     return Mend(f"with RETI in place of RET at {back:04X}h", {back: leave})
+
+
+def interrupts_on(looks: int = 10) -> Mend:
+    """Put interrupts on again whenever they have been off for ``looks`` looks in a row."""
+    off = [0]
+
+    def look(machine: Machine) -> None:
+        m = machine.m
+        off[0] = 0 if int(m.iff1) else off[0] + 1
+        if off[0] >= looks and not int(m.prefix) and not int(m.ack_bytes):
+            m.iff1 = m.iff2 = 1
+            m.next_event = 0
+            off[0] = 0
+
+    return Mend("with interrupts on again", every=look)
+
+
+def _undone(machine: Machine, address: int) -> None:
+    """Run the instruction under way, and put the byte at an address back."""
+    m = machine.m
+    base = int(m.read_base_true[(address >> 12) & 15])
+    before = int(m.phys[base + (address & 0xFFF)]) if base >= 0 else 0
+    Machine.run(machine, int(m.t) + 1)
+    if base >= 0:
+        m.phys[base + (address & 0xFFF)] = before
+
+
+def write_undone(pc: int, address: int) -> Mend:
+    """Leave out what an instruction writes to an address."""
+    return Mend(f"with {address:04X}h left as it was by {pc:04X}h",
+                {pc: lambda machine: _undone(machine, address)})
+
+
+def writable(start: int, end: int) -> Mend:
+    """Let pages that are read only take what is written to them."""
+
+    def power_on(machine: Machine) -> None:
+        m = machine.m
+        for page in range(start >> 12, (end >> 12) + 1):
+            for slot in range(int(m.slots)):
+                if int(m.wclaim[slot, page]) in (ROM, NOT_MINE) and int(m.rclaim[slot, page]) >= 0:
+                    m.wclaim[slot, page] = m.rclaim[slot, page]
+            remap(m, page)
+        refresh_map(m)
+
+    return Mend(f"with RAM in place of the read-only memory at {start:04X}h", power_on=power_on)
 
 
 def zeroed(places: np.ndarray) -> Mend:
