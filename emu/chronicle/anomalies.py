@@ -90,6 +90,8 @@ KINDS: dict[int, tuple[str, str]] = {
                                             "answered"),
     shadow.VECTOR_ODD: ("vector-odd", "a card gave the odd vector {xa}: the pointer is read from "
                                       "the middle of two"),
+    shadow.RAM_CHANGED: ("ram-changed", "{pc} read {xb} from {da}, and something else had been "
+                                        "written there"),
     shadow.HANDLER_NOISE: ("vector-unwritten", "an interrupt took its pointer from {da}, which "
                                                "nobody had written"),
 }

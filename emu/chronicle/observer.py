@@ -13,6 +13,7 @@ from emu.bus.state import (
     ACK,
     CHAINED_INTERRUPT,
     CONFLICT,
+    DMA_WRITE,
     FETCH,
     IN,
     LOG,
@@ -75,6 +76,7 @@ from emu.chronicle.shadow import (
     PUSH_LOST,
     PUSH_OVER_DATA,
     PUSHED,
+    RAM_CHANGED,
     REGISTER_LOST,
     REQUEST_WAITS,
     RESTART,
@@ -98,6 +100,7 @@ SCANS = 100_000  # anomalies of a kind after which they are only counted
 EACH = 40  # rows of a kind
 LOOK_EVERY = 4096  # T-states between looks at requests
 RETI_CODE = ED * 256 + 0x4D
+STORES = STORED | PUSHED | RETURN | ENTERED  # a byte that the CPU itself has written
 
 
 @compiled
@@ -197,7 +200,7 @@ def fetched(m, s, t, pc, address):
 
 
 @compiled
-def data_read(m, s, t, pc, address):
+def data_read(m, s, t, pc, address, value):
     """Look at a byte that was read as data; 1 when it is noise."""
     place = read_place(s, address)
     if place < 0:
@@ -206,6 +209,9 @@ def data_read(m, s, t, pc, address):
         return np.int64(0)
     s.reader_t[np.uint64(place)] = t
     known = np.int64(s.byte[np.uint64(place)])
+    if known & STORES != 0 and value != np.int64(s.value[np.uint64(place)]):
+        note(m, s, RAM_CHANGED, t, pc, address, value, pc)
+        s.value[np.uint64(place)] = value
     if known & WRITTEN == 0:
         note(m, s, NOISE_READ, t, pc, address, place, pc)
         return np.int64(1)
@@ -213,7 +219,7 @@ def data_read(m, s, t, pc, address):
 
 
 @compiled
-def data_written(m, s, t, pc, address, value, old, how, noise):
+def data_written(m, s, t, pc, address, value, how, noise):
     """Look at a byte that was written; ``how``: STORED, PUSHED, RETURN or ENTERED."""
     place = write_place(s, address)
     pushed = how != STORED
@@ -243,6 +249,7 @@ def data_written(m, s, t, pc, address, value, old, how, noise):
         note(m, s, VECTOR_WRITE, t, pc, address, value, pc)
     s.byte[at] = (WRITTEN | how | (known & VECTOR)
                   | (np.int64(NOISE) if noise != 0 else np.int64(0)))
+    s.value[at] = value
     s.writer_pc[at] = pc
     s.writer_t[at] = t
     return np.int64(0)
@@ -268,7 +275,7 @@ def entered(m, s, first, t, pc):
         entry = word_at(m, k)
         kind, address = kind_of(entry), address_of(entry)
         if kind == WRITE:
-            data_written(m, s, t, pc, address, data_of(entry), 0, np.int64(ENTERED), 0)
+            data_written(m, s, t, pc, address, data_of(entry), np.int64(ENTERED), 0)
             low = address
         elif kind == READ:
             place = read_place(s, address)
@@ -378,14 +385,16 @@ def returned(m, s, t, pc, code, address, value):
             if s.frame_at[k] == place:
                 close_frame(m, s, np.int64(k), t, pc, code)
                 break
-    elif known & RETURN == 0:
-        if code == RETI_CODE and known & PUSHED != 0:
-            newest = np.int64(-1)
-            for k in range(s.frames):
-                if newest < 0 or s.frame_t[k] > s.frame_t[newest]:
-                    newest = np.int64(k)
-            if newest >= 0:
-                s.frame_reti[newest] = 1
+        s.byte[at] = known & ~(RETURN | ENTERED)
+        return np.int64(0)
+    if code == RETI_CODE:  # a handler may give RETI long before it ends
+        newest = np.int64(-1)
+        for k in range(s.frames):
+            if newest < 0 or s.frame_t[k] > s.frame_t[newest]:
+                newest = np.int64(k)
+        if newest >= 0:
+            s.frame_reti[newest] = 1
+    if known & RETURN == 0:
         note(m, s, RETURN_STRANGE, t, pc, value, np.int64(s.writer_pc[at]), pc)
     s.byte[at] = known & ~(RETURN | ENTERED)
     return np.int64(0)
@@ -435,7 +444,7 @@ def followed(m, s, first, t, pc, sp):
                 operands -= 1
                 fetched(m, s, t, pc, address)
                 continue
-            if data_read(m, s, t, pc, address) != 0 and reads < 2:
+            if data_read(m, s, t, pc, address, data_of(word)) != 0 and reads < 2:
                 moved |= np.int64(1) << (M0 + reads)
             if reads == 0:
                 pop_address = address
@@ -460,8 +469,12 @@ def followed(m, s, first, t, pc, sp):
         kind, address = kind_of(word), address_of(word)
         if kind == WRITE:
             noise = (s.noise >> (W0 + writes)) & 1 if writes < 2 else np.int64(0)
-            data_written(m, s, t, pc, address, data_of(word), 0, how, noise)
+            data_written(m, s, t, pc, address, data_of(word), how, noise)
             writes += 1
+        elif kind == DMA_WRITE:
+            place = write_place(s, address)
+            if place >= 0:
+                s.byte[np.uint64(place)] = WRITTEN
         elif kind == OUT:
             if m.port_slot[address & 0xFF] == -1:
                 note(m, s, PORT_EMPTY_WRITE, t, pc, address & 0xFF, data_of(word),

@@ -27,6 +27,7 @@ from emu.diagnosis.causes import (
     keys,
     memory_lines,
     memory_use,
+    misplaced,
     port_waits,
     program,
     serial,
@@ -41,7 +42,7 @@ from emu.diagnosis.verdict import HINT, SHOWN, Finding
 from emu.errors import InputError
 
 # Asked before the causes that the fitted cards bring, and after them.
-BEFORE = (first_anomaly, control, memory_lines, decoding, answers)
+BEFORE = (first_anomaly, decoding, misplaced, control, memory_lines, answers)
 BEHIND = (
     storm,
     flash,

@@ -7,7 +7,7 @@ import numpy as np
 
 from emu.backplane.description import SlotDescription
 from emu.backplane.port_rows import PortRow
-from emu.bus.state import CONFLICT, IN, NOBODY
+from emu.bus.state import CONFLICT, IN
 from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
@@ -53,23 +53,23 @@ def _polled(case: Case, driver: int) -> int | None:
 
 
 def silent_card(case: Case) -> Finding | None:
-    """Check for a poll of a port that a fitted card decodes and does not drive."""
-    port = _polled(case, NOBODY)
-    if port is None or int(case.m.port_slot[port]) != -1:
-        return None
+    """Check for ports that a fitted card decodes and that nobody answers."""
+    m = case.m
     for number, slot in enumerate(case.machine.description.slots):
-        rows = [row for row in slot.ports if row.port & 0xFF == port & row.mask & 0xFF]
-        if not rows:
+        dead = sorted(port for port in _used(case, slot) if int(m.port_slot[port]) == -1)
+        if not dead:
             continue
+        shown = ", ".join(f"{port:02X}h" for port in dead[:4])
+        counts = [(int(m.port_reads[port]), int(m.port_writes[port])) for port in dead]
         who = case.slot_words(number)
-        register = slot.card.registers[rows[0].register]
         return Finding(
-            SILENT_CARD, HUNG, f"{who} does not answer at port {port:02X}h.",
-            [f"Port {port:02X}h is {register} of {who}; it was read "
-             f"{int(case.m.port_reads[port])} times, and nobody drove the bus "
-             f"({int(case.m.port_in_last[port]):02X}h was read)."],
-            [f"Check {who}: supply, chip select, the enable of its data buffer, the socket; swap "
-             f"the chip."], {"slot": slot.name, "port": f"{port:02X}"}, SHOWN, 0)
+            SILENT_CARD, _ending(case), f"{who} does not answer at {shown}, which it decodes.",
+            [f"The program wrote {sum(w for _, w in counts)} and read {sum(r for r, _ in counts)} "
+             f"bytes at {shown}; nobody drove the bus."],
+            [f"Check supply, chip select, data buffer and socket of slot {slot.name}; swap the "
+             f"chip."],
+            {"slot": slot.name, "port": f"{dead[0]:02X}", "ports": [f"{p:02X}" for p in dead]},
+            SHOWN, None)
     return None
 
 
@@ -163,7 +163,7 @@ def wide_decode(case: Case) -> Finding | None:
 
 
 CHECKS = (
-    Check(silent_card, SILENT_CARD, when=FAILED),
+    Check(silent_card, SILENT_CARD, when=(*FAILED, WAITS), first=True),
     Check(port_clash, PORT_CLASH, when=FAILED),
     Check(port_mirror, PORT_MIRROR, when=(*FAILED, WAITS), trial=True),
     Check(wide_decode, WIDE_DECODE, when=FAILED, trial=True),

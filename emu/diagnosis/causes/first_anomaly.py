@@ -62,8 +62,13 @@ def _healthy(case: Case) -> bool:
     return case.condition == WAITS and case.session.until is None and case.session.missed is None
 
 
+def _spoiled(case: Case) -> bool:
+    """Tell whether memory does not keep what is written: then nothing else can be trusted."""
+    return bool(chronicle(case).of("ram-changed"))
+
+
 def _tried(case: Case, mend: Mend) -> str | None:
-    if _healthy(case):
+    if _healthy(case) or _spoiled(case):
         return None
     words = helps(case, mend)
     return None if words is None else f"Tried: {mend.words}, {words}."
@@ -139,10 +144,17 @@ def unwritten_ram(case: Case) -> Finding | None:
         {"address": f"{read.a:04X}"}, TRIED, read.t)
 
 
+def _went_wild_before(case: Case, one: Anomaly) -> bool:
+    """Tell whether something worse was seen before: then this is a consequence."""
+    return _spoiled(case) or bool(chronicle(case).before(
+        one.t, "ff-executed", "unwritten-code", "empty-code", "restart", "noise-jump",
+        "noise-points", "code-written", "register-lost", "page-lost", "vector-unwritten"))
+
+
 def lost_push(case: Case) -> Finding | None:
     """Check for a stack where nothing can be written."""
     found = chronicle(case).of("push-lost")
-    if not found:
+    if not found or _went_wild_before(case, found[0]):
         return None
     one = found[0]
     return Finding(
@@ -158,7 +170,7 @@ def overrun_stack(case: Case) -> Finding | None:
     story = chronicle(case)
     found = [one for one in story.of("push-over-code", "vector-written")
              if one.kind == "push-over-code" or _pushes(story.of("push-over-data"), one)]
-    if not found:
+    if not found or _went_wild_before(case, found[0]):
         return None
     one = found[0]
     return Finding(

@@ -214,6 +214,10 @@ def played(case: Case, mend: Mend) -> Again:
     """Do the whole run again with a change in it."""
     machine = MendedMachine(case.machine.description, case.machine.seed)
     machine.take(mend, exits_of(case), int(int(case.m.t) * LATE))
+    return _to_the_end(case, machine)
+
+
+def _to_the_end(case: Case, machine: Machine) -> Again:
     again = Again(case, machine, case.session.until)
     end, step = int(case.m.t), machine.at(0.5)
     while int(machine.m.t) < end and not again.session.reached:
@@ -225,6 +229,15 @@ def played(case: Case, mend: Mend) -> Again:
 def helps(case: Case, mend: Mend) -> str | None:
     """Tell in words how far the changed run came, None when no further than this one."""
     again = played(case, mend)
+    return _how_far(case, again, getattr(again.machine, "left", False))
+
+
+def further(case: Case, machine: Machine) -> str | None:
+    """Tell in words how far the same run comes on another machine, None when no further."""
+    return _how_far(case, _to_the_end(case, machine), False)
+
+
+def _how_far(case: Case, again: Again, left: bool) -> str | None:
     session, machine = again.session, again.machine
     if session.reached:
         return f"{session.until!r} comes after {case.time(session.reached_t)}"
@@ -234,7 +247,7 @@ def helps(case: Case, mend: Mend) -> str | None:
         return f"it goes on to show {_line(new)!r}"
     if case.session.until is not None or case.condition not in (STUCK, WILD, HALTED_OFF):
         return None
-    if machine.left:
+    if left:
         return f"the foreground leaves {case.loop()} again and again"
     if case.condition == WILD and not any(mishaps(machine)):
         return "it no longer runs wild"
