@@ -24,16 +24,20 @@ from emu.diagnosis.causes.uncalled_handler import asleep
 from emu.diagnosis.causes.wild import wild
 from emu.diagnosis.conditions import Budget
 from emu.diagnosis.evidence.bus_window import forked
-from emu.diagnosis.evidence.own_end import ends_itself
+from emu.diagnosis.evidence.chronicled import chronicle
+from emu.diagnosis.evidence.own_end import BROKEN_RULES, ends_itself
 from emu.diagnosis.risks import risks, unclaimed_ports
 from emu.diagnosis.trials.decision import way_in
 from emu.diagnosis.trials.forks import keystroke
 from emu.diagnosis.trials.remedies import SecondRun, second_runs
-from emu.diagnosis.verdict import HALTED, HUNG, REACHED, RUNNING, WAITING, Finding, Verdict
+from emu.diagnosis.verdict import HALTED, HUNG, REACHED, RUNAWAY, RUNNING, WAITING, Finding, Verdict
 from emu.machine.machine import Machine
 from emu.run.session import Session
 
 __all__ = ["Verdict", "explain"]
+
+RESTARTS = 3  # without RESET: it starts over again and again
+MOST_TOLD = 3  # broken rules told where no cause is named
 
 
 def explain(session: Session, seconds: float = BUDGET,
@@ -96,6 +100,9 @@ def _without_cause(case: Case, channel: str | None, found: list[Finding]) -> Ver
         return Verdict(WAITING, f"it waits for input on {channel}: a key typed in a copy of "
                                 f"the machine woke its foreground.",
                        risks=[sleeps] if sleeps else [])
+    again = starts_over(case)
+    if again is not None:
+        return again
     if case.condition == BUSY:
         return Verdict(RUNNING, f"{_cut_short(case)}; it runs in {case.loop()}, "
                                 f"{_going_on(case)}.")
@@ -107,7 +114,26 @@ def _without_cause(case: Case, channel: str | None, found: list[Finding]) -> Ver
     verdict.evidence = [hint for f in found for hint in (f.summary, *f.evidence)]
     if case.condition == STUCK:
         verdict.evidence += waited_for(case)
+    verdict.evidence += first_broken(case)
     return verdict
+
+
+def starts_over(case: Case) -> Verdict | None:
+    """Give the verdict of a program that starts over again and again without RESET."""
+    found = chronicle(case).of("restart")
+    times = sum(one.count for one in found)
+    if times < RESTARTS:
+        return None
+    return Verdict(
+        RUNAWAY, f"the program starts over again and again: 0000h was reached {times} times "
+                 f"without RESET, the first time from {case.names.at(found[0].a)} after "
+                 f"{case.time(found[0].t)}.", evidence=first_broken(case))
+
+
+def first_broken(case: Case) -> list[str]:
+    """Tell the first rules that were broken in a run, for whom no cause is named."""
+    return [f"After {case.time(one.t)}: {one.text}"
+            for one in chronicle(case).of(*BROKEN_RULES)[:MOST_TOLD]]
 
 
 def condition(case: Case) -> tuple[str, str | None]:
