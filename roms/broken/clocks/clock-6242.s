@@ -1,6 +1,6 @@
 ; Waits for the seconds of a parallel clock to move. With HOLD the hold bit stays set.
-        .equ S1,0x80
-        .equ CD,0x8D
+        .equ S1,0x90
+        .equ CD,0x9D
         .text
 start:  ld sp,0
         call console_on

@@ -1,6 +1,6 @@
 ; Sets a three-wire clock going and waits for its seconds to move. With NO_START it relies on a
 ; clock that runs already; with PROTECT it forgets to take the write protection off.
-        .equ PORT,0x60
+        .equ PORT,0xB0
         .equ CE,1
         .equ CLOCK,2
         .equ DATA,4

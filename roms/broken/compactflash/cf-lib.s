@@ -1,10 +1,10 @@
-; What the CompactFlash machines share: a card at 10h-17h and the console at 20h.
-        .equ data,0x10
-        .equ error,0x11
-        .equ count,0x12
-        .equ lba0,0x13
-        .equ head,0x16
-        .equ status,0x17
+; What the CompactFlash machines share: a card at 60h-67h and the console at 20h.
+        .equ data,0x60
+        .equ error,0x61
+        .equ count,0x62
+        .equ lba0,0x63
+        .equ head,0x66
+        .equ status,0x67
         .global not_busy, eight_bit, read_first, write_hasty, sector, show
         .text
 ; Wait for BSY = 0; carry set when it does not come in about 30 ms at 4 MHz.

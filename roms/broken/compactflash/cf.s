@@ -5,7 +5,7 @@ start:  ld sp,0
         ld bc,0x0A21
         otir
 .ifdef FOREVER
-again:  in a,(0x17)             ; no time-out at all
+again:  in a,(0x67)             ; no time-out at all
         rla
         jr c,again
 .else
@@ -14,8 +14,8 @@ retry:  call not_busy
 .endif
 .ifdef DRIVE_1
         ld a,0xF0
-        out (0x16),a
-ready:  in a,(0x17)
+        out (0x66),a
+ready:  in a,(0x67)
         and 0xC0
         cp 0x40
         jr nz,ready

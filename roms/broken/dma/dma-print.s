@@ -1,7 +1,7 @@
 ; Prints a text at port A of a PIO: a Z80 DMA moves the bytes as the device takes them, and an
 ; interrupt tells the end of the block.
-        .equ PIO_A_DATA,0x1C
-        .equ PIO_A_CONTROL,0x1E
+        .equ PIO_A_DATA,0x48
+        .equ PIO_A_CONTROL,0x4A
         .equ DMA,0x30
         .equ LENGTH,24
         .text

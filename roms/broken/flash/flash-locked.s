@@ -1,6 +1,6 @@
 ; Stores a setting in flash, and waits for it to read back; the driver was written for an
 ; EEPROM, which takes a byte without unlocking.
-        .include "../common/flash.inc"
+        .include "../common/pages.inc"
         .text
 start:  map_memory
         ld hl, 0x7000

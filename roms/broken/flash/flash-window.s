@@ -1,10 +1,10 @@
 ; Unlocks as the data sheet says, but with RAM in the window where 5555h lies: the chip sees
 ; only the half of it. Runs from RAM, as one must.
-        .include "../common/flash.inc"
+        .include "../common/pages.inc"
         .text
 start:  map_memory
-        ld a, 0x22                      ; work space in window 1
-        out (PAGES + 1), a
+        ld a, 0x44                      ; work space in window 2
+        out (PAGES + 2), a
         ld hl, store
         ld de, 0x8000
         ld bc, store_end - store

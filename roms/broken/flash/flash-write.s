@@ -1,6 +1,6 @@
 ; Stores a byte in flash by the book, from RAM, and polls DQ7. Healthy on a flash that may be
 ; written; with DEFECT_IN_PLACE it runs from the flash it programs.
-        .include "../common/flash.inc"
+        .include "../common/pages.inc"
         .text
 start:  map_memory
 .ifdef DEFECT_IN_PLACE

@@ -1,20 +1,9 @@
 ; The tick's handler stands in window 1. The foreground shows a data page there with
 ; interrupts on, and a tick comes meanwhile.
         .include "../common/zoo.inc"
-        .equ PAGES, 0x50
-        .equ PAGING, 0x54
+        .include "../common/pages.inc"
         .text
-start:  xor a
-        out (PAGES), a
-        inc a
-        out (PAGES + 1), a
-        ld a, 0x20
-        out (PAGES + 2), a
-        inc a
-        out (PAGES + 3), a
-        ld a, 1
-        out (PAGING), a
-        ld sp, 0
+start:  map_memory
         ld a, table >> 8
         ld i, a
         im 2
@@ -28,10 +17,10 @@ start:  xor a
         ld b, 5
 1:      halt
         djnz 1b
-sum:    ld a, 3                         ; the page of the tables
+sum:    ld a, 4                         ; the page of the tables
         out (PAGES + 1), a
-        ld hl, 0x4000
-        ld bc, 0x3000
+        ld hl, 0x2000
+        ld bc, 0x1800
         ld d, 0
 2:      ld a, (hl)
         add a, d
@@ -47,7 +36,7 @@ sum:    ld a, 3                         ; the page of the tables
         .balign 256
 table:  .ds VEC_CTC, 0
         .word tick_isr
-        .org 0x4000, 0xFF
+        .org 0x2000, 0xFF
 tick_isr:
         push hl
         ld hl, (0xC000)

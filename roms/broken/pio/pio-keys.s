@@ -1,7 +1,7 @@
 ; Takes a line from a keyboard at port B of a PIO, by interrupts. With NO_PRIME port B is never
 ; read before the first key, and so BRDY never rises.
-        .equ PIO_B_DATA,0x1D
-        .equ PIO_B_CONTROL,0x1F
+        .equ PIO_B_DATA,0x49
+        .equ PIO_B_CONTROL,0x4B
         .text
 start:  ld sp,0
         ld a,table >> 8

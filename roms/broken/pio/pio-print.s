@@ -1,6 +1,6 @@
 ; Prints a text on a Centronics-like device at port A of a PIO, one interrupt a byte.
-        .equ PIO_A_DATA,0x1C
-        .equ PIO_A_CONTROL,0x1E
+        .equ PIO_A_DATA,0x48
+        .equ PIO_A_CONTROL,0x4A
         .text
 start:  ld sp,0
         ld a,table >> 8

@@ -1,6 +1,6 @@
 ; Asks a controller that is not there, with a time-out by counting, and tries again for ever: no
 ; single wait is endless, but all of it together is.
-        .equ drive,0x70
+        .equ drive,0xE0
         .text
 start:  di
         ld sp,0

@@ -3,8 +3,8 @@
 ; Symbol MODE1: the tick hangs on 0038h, and the handler reads the timer.
         .equ ctc,0x28
         .equ acia,0x30
-        .equ chip,0x70          ; three-wire clock chip: bit 0 data, bit 1 clock, bit 4 enable
-        .equ lcd,0xC0
+        .equ chip,0xB0          ; three-wire clock chip: bit 7 data, bit 5 clock, bit 4 enable
+        .equ lcd,0xB8
         .equ vector,0x10
         .equ table,0xF000       ; in RAM
         .text
@@ -44,12 +44,12 @@ find_chip:
 byte:   ld a,vector             ; enable, clock low: the same byte as the vector
         out (chip),a
         ld b,8
-bit:    ld a,0x11
+bit:    ld a,0x90
         out (chip),a
-        ld a,0x13
+        ld a,0xB0
         out (chip),a
         in a,(chip)
-        rra
+        rla
         rl d
         djnz bit
         xor a

@@ -1,19 +1,11 @@
 ; The stack lies in window 1, and a routine shows another page there to read from it: its
 ; return address is gone with the page.
-        .equ PAGES, 0x50
-        .equ PAGING, 0x54
+        .include "../common/pages.inc"
         .text
-start:  xor a
-        out (PAGES), a
-        ld a, 0x20
+start:  map_memory
+        ld a, 0x44                      ; RAM in window 1, too
         out (PAGES + 1), a
-        inc a
-        out (PAGES + 2), a
-        inc a
-        out (PAGES + 3), a
-        ld a, 1
-        out (PAGING), a
-        ld sp, 0x7F00
+        ld sp, 0x3F00
         ld hl, 0x8000
 1:      ld (hl), l
         inc hl
@@ -22,9 +14,9 @@ start:  xor a
         call measure
 stop:   jr stop
 measure:
-        ld a, 0x24                      ; another RAM page
+        ld a, 0x45                      ; another RAM page
         out (PAGES + 1), a
-        ld hl, 0x4000
+        ld hl, 0x2000
         ld a, (hl)
         ld (0x8000), a
         ret

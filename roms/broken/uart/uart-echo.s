@@ -1,6 +1,6 @@
 ; Echoes by interrupts on a 16550-type UART. With DLAB the latch bit stays set after the divisor;
 ; with NO_OUT2 the gate of the interrupt pin stays closed.
-        .equ UART,0xC8
+        .equ UART,0xD8
         .text
         jp start
         .org 0x38

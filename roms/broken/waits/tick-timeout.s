@@ -2,7 +2,7 @@
 ; should see to. With NO_EI interrupts stay off, so that no tick counts and nothing times out.
         .equ ctc,0x28
         .equ acia,0x30
-        .equ modem,0x70
+        .equ modem,0xE8
         .text
 start:  di
         ld sp,0

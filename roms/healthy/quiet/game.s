@@ -15,9 +15,9 @@ frame:  ld hl, (place)
         add hl, de
         ld (place), hl
         ld a, h
-        out (0x80), a
+        out (0x98), a
         ld a, l
-        out (0x81), a
+        out (0x99), a
         in a, (SIO_A_CONTROL)
         rrca
         jr nc, draw
