@@ -66,7 +66,7 @@ def test_a_second_run_says_which_change_boots() -> None:
 @pytest.mark.parametrize(("name", "change"), [
     ("sleepers/sleepers-int-jumper", "with interrupt = true in slot.ctc"),
     ("sleepers/sleepers-open-chain", "with the empty slot's IEI-IEO jumper set"),
-    ("c-print-cts", 'with cts = "low" in slot.acia'),
+    ("c-serial/c-print-cts", 'with cts = "low" in slot.acia'),
     ("waits/gives-up-loop", "with a timer card (z80-ctc) fitted at base 28h"),
 ])
 def test_what_the_card_cage_can_cure_is_tried(name: str, change: str) -> None:
