@@ -62,7 +62,7 @@ STATUS = r"[0-9.]+ s emulated, [0-9]+ MT/s, [0-9.]+ x real time"
 def test_ctrl_c_of_a_run_that_hangs_says_so() -> None:
     """The diagnosis looks at an interrupted run as at any other."""
     ours, theirs = pty.openpty()
-    done = boot(ROOT / "roms" / "broken" / "silent-port.toml", "--limit", "1000000", "--json",
+    done = boot(ROOT / "roms/broken/ports/silent-port.toml", "--limit", "1000000", "--json",
                 stdout=subprocess.PIPE, stderr=theirs)
     os.close(theirs)
     read_until(ours, STATUS)

@@ -21,7 +21,7 @@ from emu.run.session import Session
 
 ROMS = Path(__file__).parent.parent / "roms"
 FULL = ROMS / "tidewater/full.toml"
-HALT = ROMS / "broken/masked-halt.toml"
+HALT = ROMS / "broken/waits/masked-halt.toml"
 
 
 def run(*arguments: object) -> Result:

@@ -20,6 +20,7 @@ from emu.compare.probes import column_map, plain
 from emu.compare.stackdata import on_stack
 from emu.errors import InputError
 
+SILENT = ROMS / "broken/ports/silent-port.toml"
 RATE = 40e6  # samples a second, of a bus at 6.144 MHz
 
 
@@ -47,7 +48,7 @@ def test_our_own_dump_agrees_to_the_last_cycle(boot: Path) -> None:
 
 def test_swapped_line_lost_samples_unrelated_start(boot: Path, tmp_path: Path) -> None:
     """As few as thirteen lines and four of the address, sampled with jitter."""
-    stranger = dump(ROMS / "broken/silent-port.toml", tmp_path / "stranger.vcd", "1ms", "1.5ms")
+    stranger = dump(SILENT, tmp_path / "stranger.vcd", "1ms", "1.5ms")
     samples = without(behind(sampled(course(stranger), RATE, 1), sampled(course(boot), RATE)),
                       (0.4, 0.401), (0.6, 0.605), (0.8, 0.8002))
     path = write_csv(tmp_path / "board.csv", samples, wired={"D3": "D4", "D4": "D3"})
@@ -115,7 +116,7 @@ def test_another_byte_in_the_rom(tmp_path: Path) -> None:
 
 
 def test_a_capture_of_something_else(tmp_path: Path) -> None:
-    other = dump(ROMS / "broken/silent-port.toml", tmp_path / "other.vcd", "1ms", "1.5ms")
+    other = dump(SILENT, tmp_path / "other.vcd", "1ms", "1.5ms")
     result = CliRunner().invoke(group, ["compare", str(FULL), "--capture", str(other), "--until",
                                         "tw> "])
     assert result.exit_code == 1 and result.output.startswith("not aligned: nothing of ")
@@ -129,7 +130,7 @@ def test_a_board_that_runs_another_program(text: str, tmp_path: Path) -> None:
     broken.write_text(f'extends = "{FULL}"\n[[fault]]\nkind = "{kind}"\n'
                       + "\n".join(pair.replace("=", " = ") for pair in pairs) + "\n")
     board = course(dump(broken, tmp_path / "broken.vcd", "0t", "1ms"))
-    before = course(dump(ROMS / "broken/silent-port.toml", tmp_path / "before.vcd", "1ms", "1.1ms"))
+    before = course(dump(SILENT, tmp_path / "before.vcd", "1ms", "1.1ms"))
     samples = behind(sampled(before, RATE, 1), sampled(board, RATE))
     found = compare(write_csv(tmp_path / "a.csv", samples, [f"A{k}" for k in range(16)]))
     assert not found["aligned"] and found["experiment"]["fault"] == text

@@ -64,10 +64,10 @@ def test_a_second_run_says_which_change_boots() -> None:
 
 
 @pytest.mark.parametrize(("name", "change"), [
-    ("sleepers-int-jumper", "with interrupt = true in slot.ctc"),
-    ("sleepers-open-chain", "with the empty slot's IEI-IEO jumper set"),
-    ("c-print-cts", 'with cts = "low" in slot.acia'),
-    ("gives-up-loop", "with a timer card (z80-ctc) fitted at base 28h"),
+    ("sleepers/sleepers-int-jumper", "with interrupt = true in slot.ctc"),
+    ("sleepers/sleepers-open-chain", "with the empty slot's IEI-IEO jumper set"),
+    ("c-serial/c-print-cts", 'with cts = "low" in slot.acia'),
+    ("waits/gives-up-loop", "with a timer card (z80-ctc) fitted at base 28h"),
 ])
 def test_what_the_card_cage_can_cure_is_tried(name: str, change: str) -> None:
     _, verdict = end_of(ROMS / "broken" / f"{name}.toml")
@@ -75,7 +75,7 @@ def test_what_the_card_cage_can_cure_is_tried(name: str, change: str) -> None:
 
 
 def test_what_only_the_program_can_cure_has_no_second_run() -> None:
-    _, verdict = end_of(ROMS / "broken" / "sleepers-plain-ret.toml")
+    _, verdict = end_of(ROMS / "broken" / "sleepers" / "sleepers-plain-ret.toml")
     assert verdict.cause == "missing-reti"
     assert verdict.second_runs == []
 
@@ -111,26 +111,26 @@ def test_a_replay_is_the_same_to_the_t_state() -> None:
 
 
 def test_code_that_power_on_left_is_a_risk() -> None:
-    _, verdict = end_of(ROMS / "broken" / "smashed-return.toml", 1)
+    _, verdict = end_of(ROMS / "broken" / "stacks" / "smashed-return.toml", 1)
     assert any("RAM that nobody has filled, the first at 9172h" in risk for risk in verdict.risks)
     _, healthy = end_of(ROMS / "tidewater" / "full.toml", until="tw> ")
     assert not any("nobody has filled" in risk for risk in healthy.risks)
 
 
 def test_a_return_that_was_overwritten_names_the_writer() -> None:
-    _, verdict = end_of(ROMS / "broken" / "smashed-return.toml", 1)
+    _, verdict = end_of(ROMS / "broken" / "stacks" / "smashed-return.toml", 1)
     assert verdict.cause == "runs-wild"
     assert any("overwritten by 0014h, greet+0xc" in line for line in verdict.evidence)
 
 
 def test_a_process_that_looks_in_vain_hangs_though_others_go_on() -> None:
-    _, verdict = end_of(ROMS / "broken" / "c-tasks-no-post.toml")
+    _, verdict = end_of(ROMS / "broken" / "c-tasks" / "c-tasks-no-post.toml")
     assert (verdict.verdict, verdict.cause) == ("hung", "stuck-flag")
-    _, healthy = end_of(ROMS / "broken" / "c-tasks-semaphore.toml")
+    _, healthy = end_of(ROMS / "broken" / "c-tasks" / "c-tasks-semaphore.toml")
     assert healthy.verdict == "waiting-for-input"
 
 
-@pytest.mark.parametrize("name", ["silent-probes-no-timer", "silent-probes-mode-1"])
+@pytest.mark.parametrize("name", ["ports/silent-probes-no-timer", "ports/silent-probes-mode-1"])
 def test_the_timer_is_advised_where_the_program_sets_one_up(name: str) -> None:
     """It seeks other chips too, before and after, and writes the vector's byte to them."""
     _, verdict = end_of(ROMS / "broken" / f"{name}.toml")
@@ -138,7 +138,7 @@ def test_the_timer_is_advised_where_the_program_sets_one_up(name: str) -> None:
     tried, *advised = verdict.remedy
     assert tried.startswith("Tried: with a timer card (z80-ctc) fitted at base 28h")
     assert any("28h" in line for line in advised)
-    assert not any(port in line for line in verdict.remedy for port in ("70h", "C0h"))
+    assert not any(port in line for line in verdict.remedy for port in ("B0h", "B8h"))
     assert verdict.facts["ports"][0] == "28"
 
 
@@ -153,10 +153,10 @@ def test_a_port_that_was_tried_stands_for_a_guess() -> None:
 
 def test_what_sleeps_on_a_dead_tick_is_a_risk_of_a_machine_that_echoes() -> None:
     """A key wakes its echo, so it is no hang; but the reading that it waits for never comes."""
-    _, verdict = end_of(ROMS / "broken" / "echo-polls-no-timer.toml")
+    _, verdict = end_of(ROMS / "broken" / "echo" / "echo-polls-no-timer.toml")
     assert verdict.verdict == "waiting-for-input"
     assert verdict.risks[0].startswith("a process sleeps on ticks that never come: with ")
     assert "tick (echo-polls.s" in verdict.risks[0]
-    for healthy in ("broken/echo-polls", "tidewater/no-timer", "tidewater/plain"):
+    for healthy in ("broken/echo/echo-polls", "tidewater/no-timer", "tidewater/plain"):
         _, sound = end_of(ROMS / f"{healthy}.toml")
         assert not any("never come" in risk for risk in sound.risks)

@@ -2,11 +2,12 @@
 from __future__ import annotations
 
 import json
-import tomllib
 from collections.abc import Callable
 from pathlib import Path
 from subprocess import CompletedProcess
+from typing import Any
 
+import accuracy
 import docs_tables
 
 from emu.backplane.faults import KINDS
@@ -17,9 +18,8 @@ CAUSES = all_causes()
 ROMS = Path(__file__).parent.parent / "roms"
 
 
-def expected(kind: str) -> dict[str, dict[str, str]]:
-    table: dict[str, dict[str, str]] = tomllib.loads((ROMS / kind / "expected.toml").read_text())
-    return table
+def expected(kind: str) -> dict[str, dict[str, Any]]:
+    return accuracy.machines(ROMS / kind)
 
 
 def test_the_docs_are_made_from_the_declarations() -> None:

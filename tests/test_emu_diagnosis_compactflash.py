@@ -12,7 +12,7 @@ from emu.diagnosis.verdict import Verdict
 from emu.machine.machine import Machine
 from emu.run.session import Session
 
-BROKEN = Path(__file__).parent.parent / "roms" / "broken"
+BROKEN = Path(__file__).parent.parent / "roms" / "broken" / "compactflash"
 
 
 def verdict_of(path: Path) -> Verdict:
@@ -22,18 +22,18 @@ def verdict_of(path: Path) -> Verdict:
 
 
 @pytest.mark.parametrize(("name", "cause", "parts"), [
-    ("cf-no-8-bit", "no-8-bit-mode", ("256 bytes were lost at 10h (data)", "EFh to 17h (status)",
+    ("cf-no-8-bit", "no-8-bit-mode", ("256 bytes were lost at 60h (data)", "EFh to 67h (status)",
                                       "In a copy of the machine", "cf-lib.s:")),
     ("cf-slow", "slow-card", ("after command 20h", "800000 T-states", "In a copy")),
     ("cf-slow-halt", "slow-card", ("after command 20h", "read-time")),
-    ("cf-no-card", "no-card", ("17h (status)", "medium = ", "In a copy of the machine")),
-    ("cf-drive-1", "no-drive-1", ("16h (head) holds F0h", "In a copy of the machine")),
-    ("cf-other-system", "foreign-sector", ("4F 54 48 45 52", "decided by 00h read from port 10h",
+    ("cf-no-card", "no-card", ("67h (status)", "medium = ", "In a copy of the machine")),
+    ("cf-drive-1", "no-drive-1", ("66h (head) holds F0h", "In a copy of the machine")),
+    ("cf-other-system", "foreign-sector", ("4F 54 48 45 52", "decided by 00h read from port 60h",
                                            "cf.s:")),
-    ("cf-hasty", "early-data", ("bytes were written to 10h (data) with BSY = 1", "Command 30h",
+    ("cf-hasty", "early-data", ("bytes were written to 60h (data) with BSY = 1", "Command 30h",
                                 "In a copy of the machine", "cf-lib.s:")),
     ("cf-bad-sector", "failed-command", ("Command 20h, error 40h (UNC): sector 0 cannot be read",
-                                         "ERR (bit 0 of 17h (status))", "In a copy",
+                                         "ERR (bit 0 of 67h (status))", "In a copy",
                                          "jumper bad-sectors of slot cf")),
     ("cf-held-strobe", "repeated-data", ('data-strobe = "held"', "waits-io")),
 ])
@@ -64,18 +64,18 @@ def test_what_is_mended_is_not_accused(tmp_path: Path, name: str, change: str) -
     ('write-protect = true', 0x30, ("30h, error 04h (ABRT)", "jumper write-protect of slot cf")),
     ("", 0xD0, ("D0h, error 04h (ABRT): the card refuses it.", "IDENTIFY")),
     ("", 0x20, ("20h, error 10h (IDNF): there is no sector 255 on a card of 4 sectors",
-                "LBA or CHS in 16h (head)")),
+                "LBA or CHS in 66h (head)")),
 ])
 def test_a_program_that_never_looks_at_err(tmp_path: Path, settings: str, command: int,
                                            parts: tuple[str, ...]) -> None:
-    ready = "DB17 07 38FB "  # IN A,(17h) / RLCA / JR C
-    program = (f"{ready}3E01 D312 3EFF D313 AF D314 D315 3EE0 D316 "
-               f"3E{command:02X} D317 DB17 E608 28FA F3 76")  # until DRQ
+    ready = "DB67 07 38FB "  # IN A,(67h) / RLCA / JR C
+    program = (f"{ready}3E01 D362 3EFF D363 AF D364 D365 3EE0 D366 "
+               f"3E{command:02X} D367 DB67 E608 28FA F3 76")  # until DRQ
     (tmp_path / "p.bin").write_bytes(bytes.fromhex(program))
     (tmp_path / "card.img").write_bytes(bytes(4 * 512))
     (tmp_path / "m.toml").write_text(
         '[slot.cpu]\ncard = "z80-cpu"\nclock = "4 MHz"\n[slot.memory]\ncard = "plain-memory"\n'
-        'image = "p.bin"\n[slot.cf]\ncard = "compactflash"\nbase = 0x10\nready-time = 100\n'
+        'image = "p.bin"\n[slot.cf]\ncard = "compactflash"\nbase = 0x60\nready-time = 100\n'
         f'medium = "card.img"\n{settings}\n')
     verdict = verdict_of(tmp_path / "m.toml")
     assert (verdict.verdict, verdict.cause) == ("hung", "failed-command")

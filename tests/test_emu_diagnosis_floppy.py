@@ -12,7 +12,7 @@ from emu.diagnosis.verdict import Verdict
 from emu.machine.machine import Machine
 from emu.run.session import Session
 
-BROKEN = Path(__file__).parent.parent / "roms" / "broken"
+BROKEN = Path(__file__).parent.parent / "roms" / "broken" / "floppy"
 
 
 def verdict_of(path: Path, limit: float = 3) -> Verdict:
@@ -69,7 +69,7 @@ def test_another_hang_is_not_put_down_to_the_floppy(tmp_path: Path) -> None:
     """The controller holds a failed write, and the program has gone on to hang elsewhere."""
     path = tmp_path / "elsewhere.toml"
     path.write_text(f'extends = "{BROKEN / "write-protected.toml"}"\n'
-                    f'[slot.memory]\nimage = "{BROKEN / "silent-port.elf"}"\n')
+                    f'[slot.memory]\nimage = "{BROKEN.parent / "ports" / "silent-port.elf"}"\n')
     machine = Machine(load(path))
     floppy = next(slot for slot in machine.slots if slot.name == "floppy")
     floppy.state.results, floppy.state.refused = 7, 1

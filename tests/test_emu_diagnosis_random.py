@@ -14,7 +14,8 @@ from emu.machine.machine import Machine
 from emu.run.session import Session
 
 ROMS = Path(__file__).parent.parent / "roms" / "broken"
-KERNELS = ("sleepers.bin", "c-tasks.bin", "tx-ring.bin", "c-queue.bin", "spinlock.bin")
+KERNELS = ("sleepers/sleepers.bin", "c-tasks/c-tasks.bin", "serial/tx-ring.bin",
+           "c-serial/c-queue.bin", "locks/spinlock.bin")
 # Opcodes that make programs loop, call, interrupt and touch ports more often than noise does.
 BUSY = bytes((0x18, 0x20, 0x28, 0x3A, 0x32, 0x21, 0xFB, 0x76, 0xDB, 0xD3, 0xC9, 0xCD, 0xED, 0xDD,
               0xB7, 0xFE, 0xFF, 0x10, 0x56, 0x5E, 0x4D, 0x31, 0xF3))
@@ -81,7 +82,7 @@ def test_random_images_never_crash_the_analysis(tmp_path: Path, seed: int,
 
 
 def test_a_spent_budget_ends_the_trials() -> None:
-    session = Session(Machine(load(ROMS / "sleepers-odd-vector.toml")), None, Fraction(1))
+    session = Session(Machine(load(ROMS / "sleepers/sleepers-odd-vector.toml")), None, Fraction(1))
     session.run()
     calls = 0
 

@@ -148,7 +148,7 @@ def refusal(*arguments: object) -> str:
 
 
 def test_refused(good: Path, tmp_path: Path) -> None:
-    halt = ROMS / "broken" / "masked-halt.toml"
+    halt = ROMS / "broken" / "waits" / "masked-halt.toml"
     assert refusal(halt, good) == (
         f"{good}: is a record of tidewater on 'Tidewater: every card', not of masked-halt on "
         f"'Zoo: masked-halt'; name its own record, or go on with --other-image.")

@@ -109,9 +109,9 @@ def test_names_are_escaped() -> None:
 
 def test_command_writes_it(preburn, roms: Path, tmp_path: Path) -> None:
     out = tmp_path / "out.html"
-    done = preburn("boot", roms / "broken/masked-halt.toml", "--limit", "1", "--report", out)
+    done = preburn("boot", roms / "broken/waits/masked-halt.toml", "--limit", "1", "--report", out)
     assert done.returncode == 1 and f"report: {out}" in done.stdout
     assert "masked-halt" in out.read_text()
-    done = preburn("boot", roms / "broken/masked-halt.toml", "--limit", "1", "--report",
+    done = preburn("boot", roms / "broken/waits/masked-halt.toml", "--limit", "1", "--report",
                    tmp_path / "no/where.html")
     assert done.returncode == 2 and "cannot be written" in done.stderr

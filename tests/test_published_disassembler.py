@@ -9,11 +9,11 @@ import subprocess
 from pathlib import Path
 
 import pytest
+from naive_z80_vectors import MISSING, VECTORS
 
 from emu.isa.disassembler import Instruction, disassemble
 
 TOOLS = Path.home() / ".cache/preburn/toolchain/bin"
-VECTORS = Path(__file__).parents[2] / "shared/vectors/singlestep_z80.json.gz"
 PREFIXES = [(), (0xCB,), (0xED,), (0xDD,), (0xFD,), (0xDD, 0xCB, 0x12), (0xFD, 0xCB, 0x80)]
 SLOT = 8
 
@@ -102,7 +102,7 @@ def test_text_assembles_back_to_the_same_bytes(tmp_path):
 
 def published_vectors() -> list[dict]:
     if not VECTORS.exists():
-        pytest.skip("the published single-step vectors are not here")
+        pytest.skip(MISSING)
     with gzip.open(VECTORS, "rt") as file:
         return [test for tests in json.load(file).values() for test in tests]
 

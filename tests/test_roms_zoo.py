@@ -2,13 +2,13 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 import accuracy
 import pytest
+from click import ClickException
 
 from emu.backplane.description import load
 from emu.diagnosis import explain
@@ -25,7 +25,7 @@ MACHINES = [(kind, name, row) for kind in ("broken", "healthy")
                          ids=[f"{kind}-{name}" for kind, name, _ in MACHINES])
 def test_the_verdict(kind: str, name: str, row: dict[str, Any]) -> None:
     session = Session(
-        Machine(load(ROMS / kind / f"{name}.toml")), row.get("until"),
+        Machine(load(ROMS / kind / row["family"] / f"{name}.toml")), row.get("until"),
         Fraction(row.get("limit", 3)),
         sends_of(tuple(row.get("send", ())), tuple(row.get("after", ())), SILENCE))
     session.run()
@@ -36,13 +36,29 @@ def test_the_verdict(kind: str, name: str, row: dict[str, Any]) -> None:
         assert verdict.remedy
 
 
-def test_every_machine_stands_in_the_list() -> None:
-    """A backplane file that is a base of others has no image of its own."""
+def test_every_machine_stands_in_the_list_of_its_folder() -> None:
+    """The backplane files in common/ are bases of others: they need no image of their own."""
     for kind in ("broken", "healthy"):
-        listed = set(accuracy.machines(ROMS / kind))
-        files = {path.stem: tomllib.loads(path.read_text())
-                 for path in (ROMS / kind).glob("*.toml")}
-        bases = {Path(tree["extends"]).stem for tree in files.values() if "extends" in tree}
-        bases |= {Path(tree["extends"]).stem for path in (ROMS / "healthy").glob("*.toml")
-                  if "extends" in (tree := tomllib.loads(path.read_text()))}
-        assert set(files) - {"expected", "build"} - bases <= listed
+        listed = {(row["family"], name) for name, row in accuracy.machines(ROMS / kind).items()}
+        files = {(path.parent.name, path.stem) for path in (ROMS / kind).glob("*/*.toml")
+                 if path.stem not in ("build", "expected") and path.parent.name != "common"}
+        assert files == listed
+
+
+def test_a_verdict_without_its_decisive_facts_is_wrong() -> None:
+    row = {"cause": "no-tick", "facts": {"port": "28"}, "evidence": ["ticks"],
+           "remedy": ["base 28h"]}
+    told: dict[str, Any] = {
+        "verdict": "hung", "cause": "no-tick", "summary": "", "facts": {"port": "28"},
+        "evidence": ["ticks stays"], "remedy": ["Fit a timer at base 28h."]}
+    assert accuracy.judge(row, told) == accuracy.RIGHT
+    for key, other in (("facts", {"port": "30"}), ("evidence", ["tocks"]), ("remedy", ["30h"])):
+        assert accuracy.judge(row, {**told, key: other}) == accuracy.WRONG
+        assert len(accuracy.missing(row, {**told, key: other})) == 1
+
+
+def test_an_expectation_with_an_unknown_key_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "family").mkdir()
+    (tmp_path / "family" / "expected.toml").write_text('[one]\ncuase = "no-tick"\n')
+    with pytest.raises(ClickException, match=r"\[one\]: cuase"):
+        accuracy.machines(tmp_path)

@@ -269,7 +269,9 @@ def test_tidewater_carries_its_files_from_flash_page_8_on():
 
 
 def test_committed_elf_files_name_no_place_on_the_builders_machine():
-    for path in (PROJECT / "roms").rglob("*.elf"):
+    files = [path for folder in ("roms", "tests") for path in (PROJECT / folder).rglob("*.elf")]
+    assert {"roms", "tests"} == {path.relative_to(PROJECT).parts[0] for path in files}
+    for path in files:
         raw = path.read_bytes()
         for prefix in (b"/home/", b"/root/", b"/tmp/", b"/work/", str(PROJECT).encode()):
             assert prefix not in raw, f"{path} holds {prefix!r}"

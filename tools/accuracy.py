@@ -12,10 +12,12 @@ because it was made; docs/accuracy.md says how they are judged.  It holds no thr
 exit status is 0.  Assembling the mutants needs the cross tools and sdcc (tools/build_roms.py).
 
 The zoo: each machine boots as a builder boots it, ``preburn boot FILE --json`` in a process of
-its own; the wall time is that of the process.  roms/broken/expected.toml and
-roms/healthy/expected.toml say what each must be told: `cause` (none for a healthy one), perhaps
-`verdict`, and `limit`, `send`, `until`, `after` for the run.  Exit status 1 when fewer than 95 % of
-the broken machines are named right, a healthy one is accused, or the median takes 3 s or more.
+its own; the wall time is that of the process.  The expected.toml of each folder in roms/broken/ and
+roms/healthy/ says what its machines must be told: `cause` (none for a healthy one), perhaps
+`verdict`, and the decisive facts: `facts` (keys of the verdict's facts), `evidence` and `remedy`
+(words that must stand in the summary and the evidence, and in the remedies).  `limit`, `send`,
+`until`, `after` are for the run.  Exit status 1 when fewer than 95 % of the broken machines are
+named right, a healthy one is accused, or the median takes 3 s or more.
 """
 from __future__ import annotations
 
@@ -38,6 +40,8 @@ ROMS = Path(__file__).resolve().parent.parent / "roms"
 GOAL_NAMED, GOAL_SECONDS = 0.95, 3.0
 SOUND = ("reached", "waiting-for-input", "still-running")
 RIGHT, WRONG, MISSED, ACCUSED = "right", "wrong", "missed", "accused"
+KEYS = {"cause", "verdict", "facts", "evidence", "remedy",
+        "limit", "send", "until", "after", "script"}
 
 
 @dataclass(frozen=True)
@@ -54,8 +58,14 @@ class Result:
 
 
 def machines(folder: Path) -> dict[str, dict[str, Any]]:
-    """Read what the machines of a folder must be told."""
-    table: dict[str, dict[str, Any]] = tomllib.loads((folder / "expected.toml").read_text())
+    """Read what the machines of roms/KIND must be told; `family` is the folder of each."""
+    table: dict[str, dict[str, Any]] = {}
+    for path in sorted(folder.glob("*/expected.toml")):
+        for name, row in tomllib.loads(path.read_text()).items():
+            if name in table or set(row) - KEYS:
+                wrong = ", ".join(sorted(set(row) - KEYS)) or "stands in another folder, too"
+                raise click.ClickException(f"{path}: [{name}]: {wrong}.")
+            table[name] = {**row, "family": path.parent.name}
     return table
 
 
@@ -73,6 +83,16 @@ def arguments(row: dict[str, Any]) -> list[str]:
     return out
 
 
+def missing(row: dict[str, Any], told: dict[str, Any]) -> list[str]:
+    """List the decisive facts of a machine that its verdict does not tell."""
+    facts = told["facts"]
+    lines = {"evidence": [told["summary"], *told["evidence"]], "remedy": told["remedy"]}
+    return [f"{key} {value!r}" for key, value in row.get("facts", {}).items()
+            if facts.get(key) != value] + [
+        f"{part} {words!r}" for part, text in lines.items() for words in row.get(part, ())
+        if words not in "\n".join(text)]
+
+
 def judge(row: dict[str, Any], told: dict[str, Any]) -> str:
     """Hold a verdict against what it must be."""
     cause, verdict = told.get("cause"), told.get("verdict")
@@ -82,13 +102,13 @@ def judge(row: dict[str, Any], told: dict[str, Any]) -> str:
     if cause is None:
         return MISSED
     same = cause == row["cause"] and verdict == row.get("verdict", verdict)
-    return RIGHT if same else WRONG
+    return RIGHT if same and not missing(row, told) else WRONG
 
 
 def boot(folder: Path, name: str, row: dict[str, Any]) -> Result:
     """Boot one machine in a process of its own."""
-    command = [sys.executable, "-m", "emu.cli", "boot", str(folder / f"{name}.toml"), "--json",
-               *arguments(row)]
+    path = folder / row["family"] / f"{name}.toml"
+    command = [sys.executable, "-m", "emu.cli", "boot", str(path), "--json", *arguments(row)]
     environment = {**os.environ, "PYTHONPATH": str(ROMS.parent)}
     started = time.perf_counter()
     done = subprocess.run(command, capture_output=True, text=True, check=False, env=environment)
