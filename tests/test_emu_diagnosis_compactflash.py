@@ -64,18 +64,18 @@ def test_what_is_mended_is_not_accused(tmp_path: Path, name: str, change: str) -
     ('write-protect = true', 0x30, ("30h, error 04h (ABRT)", "jumper write-protect of slot cf")),
     ("", 0xD0, ("D0h, error 04h (ABRT): the card refuses it.", "IDENTIFY")),
     ("", 0x20, ("20h, error 10h (IDNF): there is no sector 255 on a card of 4 sectors",
-                "LBA or CHS in 16h (head)")),
+                "LBA or CHS in 66h (head)")),
 ])
 def test_a_program_that_never_looks_at_err(tmp_path: Path, settings: str, command: int,
                                            parts: tuple[str, ...]) -> None:
-    ready = "DB17 07 38FB "  # IN A,(17h) / RLCA / JR C
-    program = (f"{ready}3E01 D312 3EFF D313 AF D314 D315 3EE0 D316 "
-               f"3E{command:02X} D317 DB17 E608 28FA F3 76")  # until DRQ
+    ready = "DB67 07 38FB "  # IN A,(67h) / RLCA / JR C
+    program = (f"{ready}3E01 D362 3EFF D363 AF D364 D365 3EE0 D366 "
+               f"3E{command:02X} D367 DB67 E608 28FA F3 76")  # until DRQ
     (tmp_path / "p.bin").write_bytes(bytes.fromhex(program))
     (tmp_path / "card.img").write_bytes(bytes(4 * 512))
     (tmp_path / "m.toml").write_text(
         '[slot.cpu]\ncard = "z80-cpu"\nclock = "4 MHz"\n[slot.memory]\ncard = "plain-memory"\n'
-        'image = "p.bin"\n[slot.cf]\ncard = "compactflash"\nbase = 0x10\nready-time = 100\n'
+        'image = "p.bin"\n[slot.cf]\ncard = "compactflash"\nbase = 0x60\nready-time = 100\n'
         f'medium = "card.img"\n{settings}\n')
     verdict = verdict_of(tmp_path / "m.toml")
     assert (verdict.verdict, verdict.cause) == ("hung", "failed-command")

@@ -15,7 +15,7 @@ sed "s,$work/,," "$work/gauge.map" > gauge.map
 "${z80}objcopy" -O ihex gauge-dwarf4.elf gauge.hex
 "${z80}objcopy" -O srec gauge-dwarf4.elf gauge.s19
 "${z80}objcopy" -O binary -j .text gauge-dwarf4.elf gauge.bin
-"${z80}as" -march=z80 -gdwarf-4 -o "$work/paged.o" paged.s
+"${z80}as" -march=z80 -gdwarf-4 --debug-prefix-map "$PWD=/source" -o "$work/paged.o" paged.s
 "${z80}ld" -n --no-check-sections -T paged.ld -o paged.elf "$work/paged.o"
 "${z80}ld" -n -q --no-check-sections -T paged.ld -o paged-relocs.elf "$work/paged.o"
 cp tide.c show.c "$work" && cd "$work"
