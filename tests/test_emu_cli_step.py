@@ -85,13 +85,13 @@ card = "banked-memory"
 image = "{images / "tide.ihx"}"
 symbols = "{images / "tide.cdb"}"
 window-size = 16384
-ram-page = 0x20
+ram-page = 0x40
 base = 0x50
 ''')
     script = words(
         tmp_path / "w",
-        "set port memory.page0 = 0", "set port memory.page1 = 5", "set port memory.page2 = 0x20",
-        "set port memory.page3 = 0x21", "set port memory.latch = 1",
+        "set port memory.page0 = 0", "set port memory.page1 = 5", "set port memory.page2 = 0x40",
+        "set port memory.page3 = 0x41", "set port memory.latch = 1",
         "until main", "look code main for 2", "until show.c:6", "tell [shown]", "out",
         "line", "back over", "watch change shown if value = 3", "go", "back", "tell shown",
         "leave")

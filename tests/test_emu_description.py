@@ -124,14 +124,14 @@ def test_extends_in_a_circle(tmp_path: Path) -> None:
 
 
 def test_board_variant(tmp_path: Path) -> None:
-    write(tmp_path, 'card = "z80-ctc"\nsummary = "counter board"\nbase = 0x80\nmirrors = 4\n'
+    write(tmp_path, 'card = "z80-ctc"\nsummary = "counter board"\nbase = 0x28\nmirrors = 4\n'
                     'order = ["channel3", "channel2", "channel1", "channel0"]\n', "board.toml")
     d = load(write(tmp_path, GOOD.replace('card = "z80-ctc"\nbase = 0x28',
                                           'card = "board.toml"')))
     ctc = d.slots[2]
     assert ctc.card.name == "z80-ctc"
-    assert [(r.register, r.port) for r in ctc.ports] == [(0, 0x83), (1, 0x82), (2, 0x81),
-                                                         (3, 0x80)]
+    assert [(r.register, r.port) for r in ctc.ports] == [(0, 0x2B), (1, 0x2A), (2, 0x29),
+                                                         (3, 0x28)]
     assert {r.mask for r in ctc.ports} == {0xFB}
 
 

@@ -220,11 +220,11 @@ def test_the_screen_is_what_the_machine_draws(console: pexpect.spawn) -> None:
     stream = pyte.ByteStream(screen)
     console.expect_exact("tw> ")
     stream.feed(console.before + console.after)
-    console.send("mem\r")
+    console.send("pages\r")
     console.expect_exact("vectors")
     stream.feed(console.before + console.after)
     shown = [line.rstrip() for line in screen.display if line.strip()]
-    assert "tw> mem" in shown
+    assert "tw> pages" in shown
     assert any(line.startswith("window 7 at E000") for line in shown)
 
 

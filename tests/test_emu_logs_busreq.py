@@ -71,8 +71,8 @@ def test_the_json_lines_are_objects():
 
 def test_the_lines_of_the_bus_request_move():
     found = levels(taken(PROGRAM), END)
-    assert found["BUSRQ"] == {0: "1", 4: "0", 12: "1"}
-    assert found["BUSAK"] == {0: "1", 8: "0", 15: "1"}
+    assert found["BUSREQ"] == {0: "1", 4: "0", 12: "1"}
+    assert found["BUSACK"] == {0: "1", 8: "0", 15: "1"}
     assert found["A0"][14] == "z"
 
 

@@ -131,7 +131,7 @@ def test_the_driver_meets_a_bad_sector(tmp_path: Path) -> None:
     at = disk.image.where(files.blocks_of("after")[1])
     disk.spoil(*at, "data")
     disk.save()
-    text = tidewater(path, r"disk attach\r", r"disk type after\r", r"disk type before\r")
+    text = tidewater(path, r"disk attach\r", r"disk show after\r", r"disk show before\r")
     assert "a sector cannot be used" in text
     assert text.count("tide\r\n") == 300
     with pytest.raises(InputError, match="its data have a bad CRC"):

@@ -24,11 +24,11 @@ image = "program.bin"
 rom-size = 0x2000
 [slot.ctc]
 card = "z80-ctc"
-base = 0x80
+base = 0x28
 """
 # LD SP,9000h; IM 2; LD A,90h; LD I,A; LD HL,0080h; LD (9010h),HL; vector 10h;
 # timer /16 * 125 = 2000 T; EI; loop: CALL sub; JR loop; sub: DI; 40 NOPs; EI; RET
-PROGRAM = (bytes.fromhex("310090 ED5E 3E90 ED47 218000 221090 3E10 D380 3E87 D380 3E7D D380 FB"
+PROGRAM = (bytes.fromhex("310090 ED5E 3E90 ED47 218000 221090 3E10 D328 3E87 D328 3E7D D328 FB"
                          "CD3000 18FB").ljust(0x30, b"\0") + b"\xf3" + b"\0" * 40 + b"\xfb\xc9"
            ).ljust(0x80, b"\xff") + bytes.fromhex("FB ED4D")
 

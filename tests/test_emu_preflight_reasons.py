@@ -31,7 +31,7 @@ rom-size = 0x2000
 {memory}
 [slot.ctc]
 card = "z80-ctc"
-base = 0x80
+base = 0x28
 [slot.sio]
 card = "z80-sio"
 base = 0x20
@@ -43,7 +43,7 @@ SET_UP = (bytes.fromhex("310090 ED5E 3E90 ED47")  # LD SP,9000h; IM 2; LD A,90h;
           # the table: CTC channel 0's vector 10h to 0180h, the SIO's vector 20h to 0190h
           + bytes.fromhex("218001 221090 219001 222090")
           # vector 10h; timer, /256 * 250: an interrupt every 64,000 T; SIO channel B: WR2 = 20h
-          + bytes.fromhex("3E10 D380 3EA7 D380 3EFA D380 3E02 D323 3E20 D323")
+          + bytes.fromhex("3E10 D328 3EA7 D328 3EFA D328 3E02 D323 3E20 D323")
           # SIO channel A at 9600: WR4 x64 8N1, WR3 receiver on, WR1 an interrupt a character
           + bytes.fromhex("3E04 D321 3EC4 D321 3E03 D321 3EC1 D321 3E01 D321 3E18 D321"))
 # EI; loop: LD A,(8000h); OR A; JR Z,loop; XOR A; LD (8000h),A; JR loop
@@ -105,9 +105,9 @@ def test_a_good_one_is_go_in_every_line(page) -> None:
 
 
 def test_two_cards_at_a_port(page) -> None:
-    found = page(slots='[slot.lamps]\ncard = "parallel-latch"\nbase = 0x82\n')
+    found = page(slots='[slot.lamps]\ncard = "parallel-latch"\nbase = 0x2A\n')
     assert against(found) == {"wiring": NO_GO}
-    assert "ctc" in said(found, "wiring") and "82h" in said(found, "wiring")
+    assert "ctc" in said(found, "wiring") and "2Ah" in said(found, "wiring")
 
 
 def test_a_hang(page) -> None:

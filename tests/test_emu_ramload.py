@@ -68,7 +68,7 @@ def test_paths_are_relative_to_the_file_that_names_them(tmp_path: Path) -> None:
 
 def test_names_of_a_loaded_elf_are_known() -> None:
     names = Names(Machine(load(SELFTEST / "flat.toml")))
-    assert names.at(0xFE00) == "FE00h, call5 (stub.s:15)"
+    assert names.at(0xFE00) == "FE00h, expected (stub.s:22)"
 
 
 @pytest.mark.parametrize(("line", "message"), [

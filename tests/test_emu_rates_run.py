@@ -22,11 +22,11 @@ card = "plain-memory"
 image = "p.bin"
 [slot.ctc]
 card = "z80-ctc"
-base = 0x80
+base = 0x28
 trigger-0 = "1.8432 MHz"
 [slot.ctc2]
 card = "z80-ctc"
-base = 0x88
+base = 0x2C
 [slot.sio]
 card = "z80-sio"
 base = 0x20

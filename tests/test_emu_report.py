@@ -41,7 +41,7 @@ def test_counts_are_those_of_the_machine(session: Session, found: History) -> No
         assert found.interrupts[slot.number + 1].sum() == m.int_count[slot.number]
         assert found.ports[slot.number + 1].sum() == (
             m.slot_reads[slot.number] + m.slot_writes[slot.number])
-    asked = (0x28, 0x67, 0x70, 0x78)  # the timer and the cards that Tidewater looks for
+    asked = (0x28, 0x67, 0x74, 0x7C)  # the timer and the cards that Tidewater looks for
     assert found.ports[0].sum() == sum(m.port_reads[p] + m.port_writes[p] for p in asked)
     assert found.ports[0].sum() == 2 + 3 + 1 + 1 + 1
 

@@ -42,7 +42,7 @@ def test_t_state_by_t_state_through_a_byte() -> None:
         cursor.tick()
     assert [m.kind for m in found] == ["bus-given"] * 2 + ["dma-read"] * 3 + ["dma-write"] * 3
     assert [m.name for m in found[2:]] == ["T1", "T2", "T3"] * 2
-    assert all({"/BUSRQ", "/BUSAK"} <= set(m.low) for m in found)
+    assert all({"/BUSREQ", "/BUSACK"} <= set(m.low) for m in found)
     assert found[4].data == 1 and found[7].driver == "dma"
 
 

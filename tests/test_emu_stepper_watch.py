@@ -144,11 +144,11 @@ def test_what_a_terminal_shows_stops_at_its_character(tidewater: Stepper) -> Non
 def test_the_echo_tells_each_character_once(tidewater: Stepper) -> None:
     heard: list[bytes] = []
     tidewater.echo = lambda name, new: heard.append(new)
-    tidewater.change("typed", "sio.a", b"mem\r")
+    tidewater.change("typed", "sio.a", b"pages\r")
     start = tidewater.spot
     tidewater.go(tidewater.t + tidewater.machine.at(1))
     once = b"".join(heard)
-    assert once.startswith(b"mem\r\n") and once.endswith(b"tw> ")
+    assert once.startswith(b"pages\r\n") and once.endswith(b"tw> ")
     tidewater.jump(start)
     tidewater.go(tidewater.t + tidewater.machine.at(1))
     assert b"".join(heard) == once
@@ -176,7 +176,7 @@ def test_back_to_what_a_terminal_showed(tidewater: Stepper) -> None:
     tidewater.add(stop(tidewater, 'text "Help"'))
     tidewater.add(stop(tidewater, 'text "tw> "'))
     shown = []
-    for keys in (b"date\r", b"mem\r"):
+    for keys in (b"date\r", b"pages\r"):
         tidewater.change("typed", "sio.a", keys)
         tidewater.go()
         shown.append(tidewater.spot)

@@ -171,33 +171,33 @@ def test_usual_order_of_ports(settings: dict[str, Any], names: list[str]) -> Non
 
 
 # --- overlay --------------------------------------------------------------------------------
-OVERLAY = {"scheme": "overlay", "window-size": 16384, "ram-page": 0x40, "bank-shift": 1,
-           "bank-bits": 4, "common-bank": 15}
+OVERLAY = {"scheme": "overlay", "window-size": 16384, "ram-page": 0x40, "bank-shift": 3,
+           "bank-bits": 4, "common-bank": 5}
 
 
 def test_overlay_shows_rom_over_the_lower_half() -> None:
     bench = Bench(CARD, OVERLAY)
     assert [place(bench, a) for a in (0, 0x7FFF)] == [0, 0x7FFF]
-    assert [place(bench, a) for a in (0x8000, 0xFFFF)] == [0xF8000, 0xFFFFF]
+    assert [place(bench, a) for a in (0x8000, 0xFFFF)] == [0xA8000, 0xAFFFF]
     assert bench.words()[0] == "ROM in the lower half"
 
 
 def test_overlay_bank_field_moves_the_lower_half_only() -> None:
     bench = Bench(CARD, OVERLAY)
     for bank in (0, 1, 9, 15):
-        bench.write("latch", 1 | bank << 1)
+        bench.write("latch", 1 | bank << 3)
         assert place(bench, 0x1234) == 0x80000 + bank * 0x8000 + 0x1234
         assert place(bench, 0x7FFF) == 0x80000 + bank * 0x8000 + 0x7FFF
-        assert place(bench, 0x8000) == 0xF8000
+        assert place(bench, 0x8000) == 0xA8000
     bench.reset()
     assert place(bench, 0x1234) == 0x1234
 
 
 def test_overlay_rom_may_cover_16_kib() -> None:
     bench = Bench(CARD, {**OVERLAY, "rom-area": 16384})
-    bench.write("latch", 3 << 1)  # ROM in, bank 3
+    bench.write("latch", 3 << 3)  # ROM in, bank 3
     assert [place(bench, a) for a in (0x3FFF, 0x4000)] == [0x3FFF, 0x80000 + 0x1C000]
-    bench.write("latch", 3 << 1 | 1)
+    bench.write("latch", 3 << 3 | 1)
     assert place(bench, 0x3FFF) == 0x80000 + 0x1BFFF
 
 

@@ -307,17 +307,17 @@ card = "plain-memory"
 image = "copy.bin"
 [slot.cf]
 card = "compactflash"
-base = 0x10
+base = 0x60
 medium = "card.img"
 """
 # Waits, turns the 8-bit mode on, reads sector 3 to 8000h, adds 1 to its first byte, writes it
 # back, and halts.
 COPY = bytes.fromhex(
-    "31 0000 CD 5000 3E01 D311 3EEF D317 CD 5000 CD 6000 3E20 D317 CD 5000 21 0080 01 1000 EDB2"
-    "EDB2 21 0080 34 CD 6000 3E30 D317 CD 5000 21 0080 01 1000 EDB3 EDB3 CD 5000 76".replace(
+    "31 0000 CD 5000 3E01 D361 3EEF D367 CD 5000 CD 6000 3E20 D367 CD 5000 21 0080 01 6000 EDB2"
+    "EDB2 21 0080 34 CD 6000 3E30 D367 CD 5000 21 0080 01 6000 EDB3 EDB3 CD 5000 76".replace(
         " ", "")).ljust(0x50, b"\0") + bytes.fromhex(
-    "DB17 E680 20FA C9".replace(" ", "")).ljust(0x10, b"\0") + bytes.fromhex(
-    "3E01 D312 3E03 D313 AF D314 D315 3EE0 D316 C9".replace(" ", ""))
+    "DB67 E680 20FA C9".replace(" ", "")).ljust(0x10, b"\0") + bytes.fromhex(
+    "3E01 D362 3E03 D363 AF D364 D365 3EE0 D366 C9".replace(" ", ""))
 
 
 def machine(folder: Path) -> Machine:

@@ -42,9 +42,9 @@ def test_two_to_the_64th() -> None:
     assert "nothing is to be mended" in verdict.remedy[0]
 
 
-@pytest.mark.parametrize("end", ["C30000", "C9", "0E00CD0500"])
-def test_a_program_of_ones_own_prints_and_ends(tmp_path: Path, end: str) -> None:
-    """By a jump to 0000h, by its last return, by call 0 (common practice, no source)."""
+@pytest.mark.parametrize("end", ["C30000", "C9", "C34600"])
+def test_a_test_file_prints_and_ends(tmp_path: Path, end: str) -> None:
+    """By a jump to 0000h, by its last return (common practice, no source), by the stub's end."""
     text = b"It prints.$"
     body = bytes.fromhex("0E09 CD0500 2A0600 220080" + end)
     code = bytes.fromhex("11") + (0x103 + len(body)).to_bytes(2, "little") + body + text
@@ -55,12 +55,22 @@ def test_a_program_of_ones_own_prints_and_ends(tmp_path: Path, end: str) -> None
     assert int.from_bytes(top, "little") == 0xFE00  # what 0006h holds
 
 
-def test_single_characters_and_unknown_calls(tmp_path: Path) -> None:
-    """C = 2 prints E; what the stub does not know answers 0."""
+def test_single_characters_and_calls_that_are_not_served(tmp_path: Path) -> None:
+    """C = 2 prints E; anything but 2 and 9 is told and ends the run."""
     code = bytes.fromhex("0E02 1E58 CD0500"  # print X
-                         "3E55 0E0B CD0500 C630 5F 0E02 CD0500 C30000")  # A = 0, print A + "0"
+                         "0E0B CD0500 0E02 1E59 CD0500 C30000")  # call 0Bh; print Y
     session = run(tmp_path, code)
-    assert shown(session).startswith(b"X0\r\n")
+    assert shown(session) == b"X\r\nCALL 0005h: only C = 2 and C = 9 are served.\r\n" + ENDED
+
+
+def test_the_stubs_own_entries_keep_the_registers(tmp_path: Path) -> None:
+    """0040h prints A, 0043h the text at HL; BC, DE, IX and IY go on."""
+    text = b"ne\0"
+    code = bytes.fromhex("014141 11BEBA 3E4F CD4000 21 2001 CD4300"  # BC, DE; O; the text at 0120h
+                         "78 CD4000 79 CD4000 ED53 0080 C34600").ljust(0x20, b"\0") + text
+    session = run(tmp_path, code)
+    assert shown(session) == b"OneAA" + ENDED
+    assert bytes(session.machine.m.phys[0x8000:0x8002]) == b"\xBE\xBA"
 
 
 def test_the_command_ends_with_status_0(preburn: Callable) -> None:

@@ -110,7 +110,7 @@ def test_boot_names_each_card_in_a_line_and_an_absent_one_in_none(
 def test_a_machine_without_the_cards_is_asked_once_at_each_port() -> None:
     rig = boot(TIDEWATER / "full.toml")
     assert rig.console.replace("\r", "").endswith(f"for the commands.\n{PROMPT}")
-    for base in (0x60, 0x70, 0x78):
+    for base in (0x60, 0x74, 0x7C):
         uses = [rig.port(base + k) for k in range(8)]
         assert sum(use.reads for use in uses) == 1
         assert sum(use.writes for use in uses) == 0

@@ -101,8 +101,8 @@ def test_files_of_the_python_side_are_read(tmp_path: Path) -> None:
     files.remove("filler")
     (tmp_path / "d.img").write_bytes(image.data)
     _, text = run(backplane(tmp_path, "d.img", "720K"), r"gauge\r", r"disk attach\r",
-                  r"disk list\r", r"disk type note\r", r"log read old-log\r", r"log archive\r",
-                  r"disk type missing\r")
+                  r"disk list\r", r"disk show note\r", r"log read old-log\r", r"log archive\r",
+                  r"disk show missing\r")
     assert "   19 note\n 4000 old-log\n" in text
     assert "high water\nat noon\n" in text
     assert samples(text)[-1].split() == ["499", "2031-03-01", "00:08:19", "7.99", "m"]
@@ -131,8 +131,8 @@ def test_fat12_of_mtools_is_read_and_written(tmp_path: Path, name: str, kilobyte
     tool("mcopy", "-i", path, "-", "::LONG.TXT", stdin=note)  # in pieces
     session, text = run(
         backplane(tmp_path, "fat.img", name), r"gauge\r", r"disk attach\r", r"disk list\r",
-        r"disk type note.txt\r", r"sleep 1\r", r"log archive\r", r"log archive\r",
-        r"disk type long.txt\r", r"log read gauge002\r", limit=40)
+        r"disk show note.txt\r", r"sleep 1\r", r"log archive\r", r"log archive\r",
+        r"disk show long.txt\r", r"log read gauge002\r", limit=40)
     assert "attached: a FAT12 disk" in text
     assert " 1800 LONG.TXT\n   18 NOTE.TXT\n" in text
     assert text.count("low water at six\n") == 101
@@ -172,7 +172,7 @@ def test_without_its_interrupt_the_driver_asks_at_every_tick(tmp_path: Path) -> 
     path = tmp_path / "polled.toml"
     path.write_text(f'extends = "{TIDEWATER / "full.toml"}"\n[slot.floppy]\ncard = "fdc-765"\n'
                     f'base = 0x40\ndrive-a = {{ size = "3.5", medium = "d.img" }}\n')
-    session, text = run(path, r"disk attach\r", r"disk type note\r", limit=10)
+    session, text = run(path, r"disk attach\r", r"disk show note\r", limit=10)
     assert "tide\n" in text
     assert int(session.machine.m.ack_count) > 0
 

@@ -109,7 +109,7 @@ def test_the_short_mode_runs_all_and_judges_nothing() -> None:
     assert all(figure["met"] is None for figure in told["loops"] + told["machines"])
     assert all(figure["median"] > 0 for figure in told["machines"] + told["growth"])
     assert {figure["name"] for figure in told["programs"]} == {
-        "instruction exerciser", "a file system made on a floppy", "card in plain Python, polled"}
+        "instruction soak", "a file system made on a floppy", "card in plain Python, polled"}
     if COMPILER is not None:
         assert "mixed in C" in names
 

@@ -17,7 +17,7 @@ from emu.machine.machine import Machine
 
 HALF = 3  # characters for half a T-state
 PINS = ("CLK", "A", "M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "WAIT", "INT", "NMI", "HALT",
-        "BUSRQ", "BUSAK", "D")
+        "BUSREQ", "BUSACK", "D")
 ALWAYS = ("CLK", "A", "D")  # the others only where they move
 
 
@@ -81,14 +81,14 @@ def draw(built: Machine, t: int, names: str) -> str:
     states = names.split()
     found = levels(built, t + len(states) + 4)
     start, end = 2 * t, 2 * (t + len(states))
-    rows = ["".join([" " * 6, *(f"{name:<{2 * HALF}}" for name in states)]).rstrip()]
+    rows = ["".join([" " * 7, *(f"{name:<{2 * HALF}}" for name in states)]).rstrip()]
     for pin in PINS:
         changes = found[pin]
         moves = len({_at(changes, half) for half in range(start, end)}) > 1
         if pin in ("A", "D"):
-            rows.append(f"{pin:6}" + bus(changes, start, end, 4 if pin == "A" else 2))
+            rows.append(f"{pin:7}" + bus(changes, start, end, 4 if pin == "A" else 2))
         elif moves or pin in ALWAYS:
-            rows.append(f"{pin:6}" + line(changes, start, end))
+            rows.append(f"{pin:7}" + line(changes, start, end))
     return "\n".join(rows)
 
 

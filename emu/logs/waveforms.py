@@ -33,8 +33,8 @@ from emu.logs.cycles import is_master
 from emu.logs.records import Chunk
 
 # Signals of an edge.  ADDRESS and DATA carry numbers; DATA -1 is a bus that nobody drives.
-(M1, MREQ, IORQ, RD, WR, RFSH, HALT, WAIT, BUSRQ, BUSAK, ADDRESS, DATA, CODE) = range(13)
-STROBES = ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "HALT", "WAIT", "BUSRQ", "BUSAK")
+(M1, MREQ, IORQ, RD, WR, RFSH, HALT, WAIT, BUSREQ, BUSACK, ADDRESS, DATA, CODE) = range(13)
+STROBES = ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "HALT", "WAIT", "BUSREQ", "BUSACK")
 FREE = -1
 
 # Levels that stand for what the cycle carried.
@@ -64,8 +64,8 @@ TEMPLATES: dict[int, tuple[Row, ...]] = {
 }
 
 _MOMENTS: dict[int, tuple[Row, ...]] = {
-    BUS_GIVEN: ((BUSAK, 0, 0, 0), (ADDRESS, 0, 0, _FREE)),
-    BUS_BACK: ((BUSRQ, 0, 0, 1), (ADDRESS, 2, 0, _FREE), (BUSAK, 3, 0, 1)),
+    BUS_GIVEN: ((BUSACK, 0, 0, 0), (ADDRESS, 0, 0, _FREE)),
+    BUS_BACK: ((BUSREQ, 0, 0, 1), (ADDRESS, 2, 0, _FREE), (BUSACK, 3, 0, 1)),
 }
 
 
@@ -147,7 +147,7 @@ def _request_edges(chunk: Chunk) -> Edges:
     """Let /BUSREQ fall as many T-states before the bus is given away as the log says."""
     own = np.flatnonzero(chunk.cycles["kind"] == BUS_GIVEN)
     falls = chunk.cycles["t"][own] - chunk.cycles["refresh"][own].astype(np.int64)
-    return _rows(2 * falls, BUSRQ, 0, own)
+    return _rows(2 * falls, BUSREQ, 0, own)
 
 
 def _halt_edges(chunk: Chunk) -> Edges:

@@ -11,7 +11,7 @@ from typing import Any
 from emu.bus.state import ACK, BUS_GIVEN, IN, KIND_NAMES, OUT
 from emu.logs import waveforms
 from emu.logs.cycles import driver_names, is_master, lengths
-from emu.logs.waveforms import ADDRESS, BUSAK, BUSRQ, DATA, FREE, STROBES, template
+from emu.logs.waveforms import ADDRESS, BUSACK, BUSREQ, DATA, FREE, STROBES, template
 from emu.run.history import Spot
 from emu.stepper.stepper import Event, Stepper
 from emu.stepper.views import next_cycles
@@ -53,7 +53,7 @@ def _levels(row: Any, half: int) -> dict[int, int]:
     """Give the signals of a cycle in one half T-state from its T1 on; strobes rest at 1."""
     levels = dict.fromkeys(range(len(STROBES)), 1) | {DATA: FREE, ADDRESS: int(row["address"])}
     if is_master(int(row["kind"])) or int(row["kind"]) == BUS_GIVEN:
-        levels |= {BUSRQ: 0, BUSAK: 0}
+        levels |= {BUSREQ: 0, BUSACK: 0}
     carried = {waveforms._ADDRESS: int(row["address"]), waveforms._REFRESH: int(row["refresh"]),
                waveforms._DATA: int(row["data"]), waveforms._FREE: FREE}
     at: dict[int, int] = {}

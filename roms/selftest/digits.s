@@ -1,6 +1,6 @@
-; Prints the digits of 2 to the 64th, by doubling 64 times in decimal: a flat program that
-; calls the stub and nothing else.
-        .equ call5,5
+; Prints the digits of 2 to the 64th, by doubling 64 times in decimal.
+        .equ put,0x0040                 ; the stub
+        .equ print,0x0043
         .equ places,20
         .text
         ld b,64
@@ -24,19 +24,12 @@ store:  ld (hl),a
         ld b,places
 show:   ld a,(hl)
         add a,'0'
-        ld e,a
-        ld c,2
-        push bc
-        push hl
-        call call5
-        pop hl
-        pop bc
+        call put
         inc hl
         djnz show
-        ld de,tail
-        ld c,9
-        call call5
-        jp 0
-tail:   .ascii " is 2 to the 64th\r\n$"
+        ld hl,tail
+        call print
+        jp 0x0046                       ; end
+tail:   .asciz " is 2 to the 64th\r\n"
 number: .space places - 1
         .db 1

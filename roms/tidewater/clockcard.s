@@ -6,7 +6,7 @@
 
         .include "defs.inc"
 
-        .equ CLOCK, 0x70                ; written: the lines; read: bit 0 = data, the rest 0
+        .equ CLOCK, 0x74                ; written: the lines; read: bit 0 = data, the rest 0
         .equ CE, 0x01
         .equ SCLK, 0x02
         .equ DATA, 0x04

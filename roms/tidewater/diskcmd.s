@@ -120,8 +120,8 @@ disk_list:
         call fs_list
         jp floppy_end
 
-; disk type NAME: type a file of the disk.
-disk_type:
+; disk show NAME: show a file of the disk.
+disk_show:
         call load
         ret c
         ld hl, FILE_DATA
@@ -283,9 +283,9 @@ disk_words:
         .asciz "list"
         .asciz "         list its files"
         .word disk_list
-        .asciz "type"
-        .asciz "NAME     type a file"
-        .word disk_type
+        .asciz "show"
+        .asciz "NAME     show a file"
+        .word disk_show
         .byte 0
 
 first_name:

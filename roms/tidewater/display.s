@@ -5,8 +5,8 @@
 
         .include "defs.inc"
 
-        .equ LCD_COMMAND, 0x78          ; read: busy flag and address counter
-        .equ LCD_DATA, 0x79
+        .equ LCD_COMMAND, 0x7C          ; read: busy flag and address counter
+        .equ LCD_DATA, 0x7D
         .equ LINE_1, 0x80               ; command: set the address
         .equ LINE_2, 0xC0
         .equ COLUMNS, 16

@@ -5,7 +5,7 @@
         .include "defs.inc"
 
         .section .text, "ax"
-        .global win2_set, memory_size, memory_report, cmd_mem
+        .global win2_set, memory_size, memory_report, cmd_pages
 
 ; Show page A in window 2. The shadow goes first: when the tick comes between the two, the
 ; scheduler saves the new page and shows it on the way back, and the OUT only repeats that.
@@ -63,8 +63,8 @@ print_ram_size:
         add hl, hl                      ; 8 KiB a page
         jp print_dec
 
-; mem: how much RAM, and the page behind each window.
-cmd_mem:
+; pages: how much RAM, and the page behind each window.
+cmd_pages:
         call memory_report
         ld bc, 0                        ; C = window
 1:      ld hl, text_window

@@ -174,7 +174,7 @@ commands:
         .asciz "           list the files of the ROM disk"
         .word cmd_ls
         .asciz "cat"
-        .asciz "NAME      type a file"
+        .asciz "NAME      show a file"
         .word cmd_cat
         .asciz "ps"
         .asciz "           list the processes"
@@ -188,9 +188,9 @@ commands:
         .asciz "sleep"
         .asciz "N       wait N seconds, 600 at most"
         .word cmd_sleep
-        .asciz "mem"
-        .asciz "          page usage"
-        .word cmd_mem
+        .asciz "pages"
+        .asciz "        page usage"
+        .word cmd_pages
         .asciz "gauge"
         .asciz "        start sampling the tide gauge, then show samples"
         .word cmd_gauge

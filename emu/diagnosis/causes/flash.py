@@ -152,5 +152,5 @@ def _busy_finding(case: Case, slot: Slot, part: Any, k: int, held: int,
 CHECKS = (
     Check(not_stored, FLASH_LOCKED, when=FAILED, trial=True,
           others=(FLASH_PROTECTED,)),
-    Check(fetched_busy, FLASH_BUSY, when=FAILED, trial=True),
+    Check(fetched_busy, FLASH_BUSY, when=FAILED),
 )

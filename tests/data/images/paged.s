@@ -2,10 +2,10 @@
 	.section .text
 	.globl	start
 start:	ld	a, 1
-	out	(0x38), a
+	out	(0x52), a
 	call	show_tide
 	inc	a
-	out	(0x38), a
+	out	(0x52), a
 	jp	show_clock
 
 	.section .page1, "ax"
