@@ -10,7 +10,7 @@ from mutants.lines import Line
 from mutants.model import SOURCE, Edit, Mutant, Registry
 from mutants.places import around, instructions, interrupting, made, replace, spread
 
-REGISTRY = Registry(SOURCE)
+REGISTRY = Registry(SOURCE, 2)
 WORD_OPS = (".word", ".dw", "dw", ".2byte", ".hword", "defw")
 ALIGNS = (".balign", ".align", ".p2align")
 CONDITIONS = {"z": "nz", "nz": "z", "c": "nc", "nc": "c"}

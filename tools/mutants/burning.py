@@ -6,7 +6,7 @@ import random
 from mutants.kernel import Kernel
 from mutants.model import BINARY, Burn, Mutant, Registry
 
-REGISTRY = Registry(BINARY)
+REGISTRY = Registry(BINARY, 2)
 CHIP = ("image", "chip", "burned", "0000h", "half", "halves")
 
 

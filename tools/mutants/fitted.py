@@ -8,7 +8,7 @@ from mutants.labels import of_card
 from mutants.model import BACKPLANE, DELETE, Mutant, Registry
 from mutants.wiring import named, setting
 
-REGISTRY = Registry(BACKPLANE)
+REGISTRY = Registry(BACKPLANE, 2)
 
 
 def _plain(kernel: Kernel) -> tuple[str, dict[str, Any]] | None:

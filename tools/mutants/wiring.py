@@ -10,7 +10,7 @@ from mutants.labels import of_card
 from mutants.model import BACKPLANE, Mutant, Registry, Setting
 from mutants.places import interrupting
 
-REGISTRY = Registry(BACKPLANE)
+REGISTRY = Registry(BACKPLANE, 2)
 SERIAL = ("z80-sio", "acia-6850", "uart-16550")
 UNIT = {"hz": 1, "khz": 1_000, "mhz": 1_000_000}
 
