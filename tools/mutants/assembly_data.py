@@ -203,7 +203,7 @@ def _constants(kernel: Kernel, name: str, port: int) -> Iterable[Mutant]:
                 slot = kernel.ports[value]
                 yield Mutant(kernel.name, name, f"{file}:{constant}", SOURCE,
                              (f"{port:#04x}", f"{value:#04x}", slot, constant),
-                             codes=of_card(kernel, slot, "absent"),
+                             codes=("wrong-base", *of_card(kernel, slot, "absent")),
                              why=f"the program speaks to {port:02X}h, the card is at {value:02X}h",
                              edits=(Edit(file, found.start(2), found.end(2), f"{port:#04x}"),))
 

@@ -53,7 +53,7 @@ def ram_lower(kernel: Kernel) -> list[Mutant]:
                     "nothing answers where the variables should be",
                     ("stack-overrun", "stack-in-rom", "runs-wild", "rst38-storm", "rom-shadow",
                      "dead-ram", "stuck-flag", "lock-held", "stops-itself", "unset-pointer",
-                     "bad-vector", "address-line"))]
+                     "bad-vector", "address-line", "overwritten"))]
 
 
 @REGISTRY.add("ram-chip-half")

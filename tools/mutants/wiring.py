@@ -55,7 +55,7 @@ def base(kernel: Kernel) -> list[Mutant]:
             out.append(setting(kernel, "base-jumper-wrong", name, [(("slot", name, "base"), free)],
                                [*named(kernel, name), f"{free:#04x}"],
                                f"the card answers at {free:02X}h",
-                               of_card(kernel, name, "absent")))
+                               ("wrong-base", *of_card(kernel, name, "absent"))))
     return out
 
 
@@ -69,7 +69,7 @@ def clash(kernel: Kernel) -> list[Mutant]:
                            [(("slot", one, "base"), other["base"])],
                            [*named(kernel, one), *named(kernel, two)],
                            "both cards answer one read, and neither the other's ports",
-                           of_card(kernel, one, "absent")))
+                           ("wrong-base", *of_card(kernel, one, "absent"))))
     return out
 
 
