@@ -347,6 +347,17 @@ def test_the_keys_of_a_program_are_typed_as_boot_takes_them(tmp_path: Path) -> N
     assert boots.keys(about, tmp_path) == ["--after", "> ", "--send", "a\\r", "--send", "b"]
 
 
+def test_a_boot_that_takes_too_long_is_ended(roms: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(boots, "TIMEOUT", 1)
+    run = boots.boot(next(roms.rglob("busy-delay.toml")), 100_000)
+    assert run.timed_out and not run.told and not run.refused
+
+
+def test_a_file_that_is_refused_is_no_answer(tmp_path: Path) -> None:
+    run = boots.boot(tmp_path / "none.toml", 1)
+    assert "no such file" in run.refused and not run.told
+
+
 def test_a_closed_mutant_is_not_shown(small: Kernel, tmp_path: Path) -> None:
     (small.folder / "kernel.toml").write_text(ABOUT.replace("open", "closed"))
     closed = load(small.folder)

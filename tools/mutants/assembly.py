@@ -17,7 +17,7 @@ from mutants.places import (
     spread,
 )
 
-REGISTRY = Registry(SOURCE)
+REGISTRY = Registry(SOURCE, 2)
 PAIRS = ("af", "bc", "de", "hl")
 INDEX = ("ix", "iy")
 

@@ -10,7 +10,7 @@ from mutants.lines import Line
 from mutants.model import SOURCE, Edit, Mutant, Registry
 from mutants.places import around, instructions, interrupting, made, replace, spread
 
-REGISTRY = Registry(SOURCE)
+REGISTRY = Registry(SOURCE, 2)
 WORD_OPS = (".word", ".dw", "dw", ".2byte", ".hword", "defw")
 ALIGNS = (".balign", ".align", ".p2align")
 CONDITIONS = {"z": "nz", "nz": "z", "c": "nc", "nc": "c"}
@@ -203,7 +203,7 @@ def _constants(kernel: Kernel, name: str, port: int) -> Iterable[Mutant]:
                 slot = kernel.ports[value]
                 yield Mutant(kernel.name, name, f"{file}:{constant}", SOURCE,
                              (f"{port:#04x}", f"{value:#04x}", slot, constant),
-                             codes=of_card(kernel, slot, "absent"),
+                             codes=("wrong-base", *of_card(kernel, slot, "absent")),
                              why=f"the program speaks to {port:02X}h, the card is at {value:02X}h",
                              edits=(Edit(file, found.start(2), found.end(2), f"{port:#04x}"),))
 

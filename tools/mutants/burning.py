@@ -6,7 +6,7 @@ import random
 from mutants.kernel import Kernel
 from mutants.model import BINARY, Burn, Mutant, Registry
 
-REGISTRY = Registry(BINARY)
+REGISTRY = Registry(BINARY, 2)
 CHIP = ("image", "chip", "burned", "0000h", "half", "halves")
 
 
@@ -92,11 +92,16 @@ def exchanged(kernel: Kernel) -> list[Mutant]:
     return [_one(kernel, "bytes-exchanged", Burn("bytes"), CHIP, "no instruction is whole")]
 
 
+def _lost(kernel: Kernel, at: int) -> tuple[str, ...]:
+    """Name the bytes that are not burned."""
+    return (*CHIP, f"@{at:#06x}-{len(_binary(kernel)) - 1:#06x}", "cut", "last byte")
+
+
 @REGISTRY.add("cut-in-half")
 def cut_half(kernel: Kernel) -> list[Mutant]:
     """Only the first half of the image is burned."""
     at = len(_binary(kernel)) // 2
-    return [_one(kernel, "cut-in-half", Burn("cut", at), (*CHIP, f"{at:#06x}", "cut", "last byte"),
+    return [_one(kernel, "cut-in-half", Burn("cut", at), _lost(kernel, at),
                  "calls behind the cut run through FFh")]
 
 
@@ -104,7 +109,7 @@ def cut_half(kernel: Kernel) -> list[Mutant]:
 def cut_late(kernel: Kernel) -> list[Mutant]:
     """The last fifth of the image is not burned."""
     at = len(_binary(kernel)) * 4 // 5
-    return [_one(kernel, "cut-late", Burn("cut", at), (*CHIP, f"{at:#06x}", "cut", "last byte"),
+    return [_one(kernel, "cut-late", Burn("cut", at), _lost(kernel, at),
                  "what stands behind the cut reads as FFh")]
 
 

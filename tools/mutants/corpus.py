@@ -17,8 +17,10 @@ from mutants import (
     sites,
     wiring,
 )
+from mutants.backplane_file import changed
 from mutants.kernel import Kernel
 from mutants.model import Mutant, Operator
+from mutants.places import spread
 
 REGISTRIES = (assembly.REGISTRY, assembly_data.REGISTRY, csource.REGISTRY, linking.REGISTRY,
               burning.REGISTRY, wiring.REGISTRY, fitted.REGISTRY, electrical.REGISTRY)
@@ -31,12 +33,13 @@ def operators() -> list[Operator]:
 
 def mutants_of(kernel: Kernel) -> list[Mutant]:
     """Make all mutants of one program; each has a name of its own and changes something."""
-    found = [mutant for operator in operators() for mutant in operator.make(kernel)]
+    found = [mutant for registry in REGISTRIES for operator in registry.operators.values()
+             for mutant in spread(operator.make(kernel), registry.most)]
     found += sites.mutants(kernel)
     out, seen, times = [], set(), Counter[str]()
     for mutant in found:
         change = (mutant.edits, repr(mutant.settings), mutant.burn)
-        if change in seen:
+        if change in seen or not _changes(kernel, mutant):
             continue  # two operators that make the same change are one mutant
         seen.add(change)
         times[mutant.id] += 1
@@ -44,6 +47,13 @@ def mutants_of(kernel: Kernel) -> list[Mutant]:
         out.append(mutant if number == 1 else
                    dataclasses.replace(mutant, key=f"{mutant.key}-{number}"))
     return out
+
+
+def _changes(kernel: Kernel, mutant: Mutant) -> bool:
+    """Tell whether a mutant differs from its program; a jumper may stand there already."""
+    return (not mutant.settings or changed(kernel.tree, mutant.settings) != kernel.tree) and all(
+        (kernel.folder / edit.file).read_text()[edit.start:edit.end] != edit.new
+        for edit in mutant.edits)
 
 
 def corpus(programs: Iterable[Kernel]) -> dict[str, tuple[Kernel, Mutant]]:

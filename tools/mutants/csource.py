@@ -10,7 +10,7 @@ from mutants.lines import C_FUNCTION
 from mutants.model import SOURCE, Edit, Mutant, Registry
 from mutants.places import interrupting, spread
 
-REGISTRY = Registry(SOURCE)
+REGISTRY = Registry(SOURCE, 2)
 FLAG_SET = re.compile(r"(?<![\w.>])([a-z_]\w*)\s*=\s*([1-9]\w*|0x[0-9A-Fa-f]+)\s*;")
 COUNTED = re.compile(r"(?<![\w.>\])])([a-z_]\w*)(?:\+\+|--)\s*;")
 MASKED = re.compile(r"\(([^()]*\+\s*1[^()]*)\)\s*&\s*(\([^()]*\)|\w+)")

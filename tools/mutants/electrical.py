@@ -7,7 +7,7 @@ from typing import Any
 from mutants.kernel import MEMORY_CARDS, Kernel
 from mutants.model import BACKPLANE, Mutant, Registry, Setting
 
-REGISTRY = Registry(BACKPLANE)
+REGISTRY = Registry(BACKPLANE, 1)
 HIGH_LEVEL = 1
 
 
@@ -170,8 +170,8 @@ def nmi(kernel: Kernel) -> list[Mutant]:
 
 
 def _held(kernel: Kernel, name: str, line: str) -> list[Mutant]:
-    return [_fault(kernel, name, [line], f"{line} stays low", str(at), at=at)
-            for at in (0, round(kernel.limit / 3, 3))]
+    at = random.Random(kernel.name + name).choice([0, round(kernel.limit / 3, 3)])
+    return [_fault(kernel, name, [line], f"{line} stays low", str(at), at=at)]
 
 
 @REGISTRY.add("fault-reset-held")

@@ -8,7 +8,7 @@ from mutants.labels import of_card
 from mutants.model import BACKPLANE, DELETE, Mutant, Registry
 from mutants.wiring import named, setting
 
-REGISTRY = Registry(BACKPLANE)
+REGISTRY = Registry(BACKPLANE, 2)
 
 
 def _plain(kernel: Kernel) -> tuple[str, dict[str, Any]] | None:
@@ -53,7 +53,7 @@ def ram_lower(kernel: Kernel) -> list[Mutant]:
                     "nothing answers where the variables should be",
                     ("stack-overrun", "stack-in-rom", "runs-wild", "rst38-storm", "rom-shadow",
                      "dead-ram", "stuck-flag", "lock-held", "stops-itself", "unset-pointer",
-                     "bad-vector", "address-line"))]
+                     "bad-vector", "address-line", "overwritten"))]
 
 
 @REGISTRY.add("ram-chip-half")

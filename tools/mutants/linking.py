@@ -8,7 +8,7 @@ from mutants.kernel import Kernel
 from mutants.model import LINK, Edit, Mutant, Registry
 from mutants.places import spread
 
-REGISTRY = Registry(LINK)
+REGISTRY = Registry(LINK, 2)
 REGION = re.compile(r"^\s*(\w+)\s*(\([^)]*\))?\s*:\s*(?:ORIGIN|org|o)\s*=\s*(\w+)\s*,\s*"
                     r"(?:LENGTH|len|l)\s*=\s*(\w+)", re.M)
 ALIGN = re.compile(r"\bALIGN\s*\(\s*(\w+)\s*\)")

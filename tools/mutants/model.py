@@ -79,9 +79,10 @@ class Operator:
 
 @dataclass
 class Registry:
-    """The operators of one file, by name."""
+    """The operators of one file, by name; each gives at most `most` mutants a program."""
 
     kind: str
+    most: int
     operators: dict[str, Operator] = field(default_factory=dict)
 
     def add(self, name: str) -> Callable[[Maker], Maker]:

@@ -10,7 +10,7 @@ from mutants.labels import of_card
 from mutants.model import BACKPLANE, Mutant, Registry, Setting
 from mutants.places import interrupting
 
-REGISTRY = Registry(BACKPLANE)
+REGISTRY = Registry(BACKPLANE, 2)
 SERIAL = ("z80-sio", "acia-6850", "uart-16550")
 UNIT = {"hz": 1, "khz": 1_000, "mhz": 1_000_000}
 
@@ -55,7 +55,7 @@ def base(kernel: Kernel) -> list[Mutant]:
             out.append(setting(kernel, "base-jumper-wrong", name, [(("slot", name, "base"), free)],
                                [*named(kernel, name), f"{free:#04x}"],
                                f"the card answers at {free:02X}h",
-                               of_card(kernel, name, "absent")))
+                               ("wrong-base", *of_card(kernel, name, "absent"))))
     return out
 
 
@@ -69,7 +69,7 @@ def clash(kernel: Kernel) -> list[Mutant]:
                            [(("slot", one, "base"), other["base"])],
                            [*named(kernel, one), *named(kernel, two)],
                            "both cards answer one read, and neither the other's ports",
-                           of_card(kernel, one, "absent")))
+                           ("wrong-base", *of_card(kernel, one, "absent"))))
     return out
 
 
