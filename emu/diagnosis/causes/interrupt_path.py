@@ -14,7 +14,6 @@ from itertools import combinations
 from emu.bus.chain import OPEN
 from emu.bus.state import CHAINED_INTERRUPT, NO_INTERRUPT
 from emu.card.cause import HALTED_OFF, STUCK, WAITS, Cause
-from emu.card.roles import RECEIVES, SENDS
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import forked
@@ -23,7 +22,6 @@ from emu.diagnosis.evidence.sources import (
     can_ask,
     force,
     pending_words,
-    request_of,
     said_of,
     sources,
 )
@@ -374,11 +372,7 @@ def _never_asked(case: Case, prover: Prover, pending: list[int]) -> Finding | No
 def _silent_source(case: Case, source: Source, done: Outcome,
                    links: tuple[Link, ...]) -> Finding:
     slot = case.machine.slots[source.slot]
-    request = request_of(case.machine, source)
-    reports = request.reports if request else ""
-    receives, sends = reports == RECEIVES, reports == SENDS
-    if not slot.card.channels or not reports:
-        receives, sends = case.profile(source.handler).serial_data(case.machine)
+    receives, sends = case.profile(source.handler).serial_data(case.machine)
     who = case.slot_words(source.slot)
     said = said_of(case.machine, source)
     handler = case.names.at(source.handler)

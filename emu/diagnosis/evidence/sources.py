@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from emu.bus.state import CHAINED_INTERRUPT, NO_INTERRUPT
 from emu.card.plaincards import CardFault
-from emu.card.roles import VECTOR, Request, Tick
+from emu.card.roles import VECTOR, Tick
 from emu.diagnosis.evidence.bus_window import forked
 from emu.diagnosis.trials.forks import read_word
 from emu.machine.machine import Machine, Slot
@@ -59,13 +59,6 @@ def ticking(machine: Machine) -> list[tuple[Slot, Tick]]:
             for tick in slot.card.ticks(machine.m, slot.state)]
 
 
-def request_of(machine: Machine, source: Source) -> Request | None:
-    """Give what a card declares of a source."""
-    slot = machine.slots[source.slot]
-    return next((request for request in slot.card.requests(machine.m, slot.state)
-                 if request.bit == source.bit), None)
-
-
 def _vector(machine: Machine, number: int, bit: int) -> int | None:
     """Ask a card in a fork which vector it would give for a source; None: it knows none."""
     with forked(machine):
@@ -101,9 +94,10 @@ def state_words(machine: Machine, number: int) -> list[str]:
 
 def said_of(machine: Machine, source: Source) -> str:
     """Give the card's words about one source's part, or all when it tells none apart."""
-    request = request_of(machine, source)
-    if request is not None and request.words:
-        return request.words
+    slot = machine.slots[source.slot]
+    for request in slot.card.requests(machine.m, slot.state):
+        if request.bit == source.bit and request.words:
+            return request.words
     return "; ".join(state_words(machine, source.slot))
 
 
