@@ -60,8 +60,9 @@ TABLES: dict[str, Callable[[], str]] = {
 
 
 def filled(text: str) -> str:
-    """Put the tables into a page."""
-    return PLACE.sub(lambda found: found[1] + TABLES[found[2]]() + found[3], text)
+    """Put the tables into a page; tables of other tools stay as they are."""
+    return PLACE.sub(lambda found: found[1] + TABLES[found[2]]() + found[3]
+                     if found[2] in TABLES else found[0], text)
 
 
 def main(arguments: list[str]) -> int:
