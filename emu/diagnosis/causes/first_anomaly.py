@@ -15,6 +15,7 @@ from emu.diagnosis.causes.pages import PULLED_PAGE
 from emu.diagnosis.causes.stacks import ROM_SHADOW, STACK_IN_ROM, STACK_OVERRUN, UNSET_POINTER
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.chronicled import chronicle
+from emu.diagnosis.evidence.own_end import ends_itself
 from emu.diagnosis.trials.forks import read_memory
 from emu.diagnosis.trials.mending import (
     Mend,
@@ -58,8 +59,11 @@ def _led_to(case: Case, anomaly: Anomaly) -> str:
 
 
 def _healthy(case: Case) -> bool:
-    """Tell whether the machine waits for a key, and nothing else was asked of it."""
-    return case.condition == WAITS and case.session.until is None and case.session.missed is None
+    """Tell whether nothing is wrong with how it stands: it waits for a key or is at work and no
+    text was asked for, or it has come to its own end."""
+    if case.session.until is not None or case.session.missed is not None:
+        return False
+    return case.condition in (WAITS, BUSY) or ends_itself(case)
 
 
 def _spoiled(case: Case) -> bool:

@@ -1,6 +1,7 @@
 """Tell a program that ended on purpose from one that stopped because something went wrong."""
 from __future__ import annotations
 
+from emu.card.cause import STUCK
 from emu.diagnosis.case import Case
 from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.trials.decision import way_in
@@ -35,7 +36,9 @@ def _ends_itself(case: Case) -> bool:
         before = [read_memory(case.machine, (halt - k) & 0xFFFF) for k in (1, 2, 3, 4)]
         if int(m.iff1) or not (DI in before or halts_for_good(case.machine)):
             return False
-    elif case.waits or case.progress.region - case.control.code - case.idle:
+    elif case.condition != STUCK or case.waits:
+        return False
+    elif case.progress.region - case.control.code - case.idle:
         return False
     if chronicle(case).of(*BROKEN_RULES):
         return False

@@ -84,7 +84,7 @@ tell_level:
     rr   l
     djnz 2b
     call line_dec
-    ld   hl, s_cm
+    ld   hl, cm_text
     call line_puts
     ld   hl, s_flood
     ld   a, (rate + 1)
@@ -118,7 +118,7 @@ stamp:
 s_min:   .asciz "minute "
 s_colon: .asciz ": "
 s_level: .asciz "level "
-s_cm:    .asciz " cm, "
+cm_text:    .asciz " cm, "
 s_flood: .asciz "flood, "
 s_ebb:   .asciz "ebb, "
 s_wet:   .asciz " floats wet"
