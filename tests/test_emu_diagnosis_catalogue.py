@@ -10,7 +10,7 @@ from typing import Any
 import accuracy
 import docs_tables
 
-from emu.backplane.faults import KINDS
+from emu.backplane.fault_kinds import KINDS
 from emu.diagnosis.cause_catalogue import all_causes
 from emu.diagnosis.failure_modes import ENTRIES, FAULT, UNSEEN
 

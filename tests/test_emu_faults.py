@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from emu.backplane.description import load
-from emu.backplane.faults import KINDS
+from emu.backplane.fault_kinds import KINDS
 from emu.bus.state import NMI_FETCH, A
 from emu.errors import InputError
 from emu.machine.machine import Machine
@@ -256,7 +256,7 @@ def test_a_file_may_hold_faults(tmp_path: Path) -> None:
     ("ram-dead,from=1,from=2", "--fault ram-dead,from=1,from=2: from is given twice."),
     ("ram-dead,from=5,to=2", "--fault ram-dead,from=5,to=2: from lies above to."),
     ("address-swapped,line=1,with=1",
-     "--fault address-swapped,line=1,with=1: address-swapped takes two different lines."),
+     "--fault address-swapped,line=1,with=1: line and with take two different lines."),
     ("nmi-noise,every=0", "--fault nmi-noise,every=0: every takes more than 0 seconds."),
     ("chain-reversed,slot=sio",
      "--fault chain-reversed,slot=sio: slot 'sio' does not stand in backplane.chain."),

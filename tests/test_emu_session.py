@@ -8,9 +8,10 @@ import pytest
 
 from emu.backplane.description import load
 from emu.machine.machine import Machine
-from emu.run.script import read_script
-from emu.run.session import Session
+from emu.run.script import Step, read_script
+from emu.run.session import SLICE, Session
 
+LONGEST = 23  # T-states by which a slice may end late: an instruction
 TIDEWATER = Path(__file__).parent.parent / "roms" / "tidewater"
 
 
@@ -123,3 +124,61 @@ def test_interrupted_ends_the_run_at_a_slices_end() -> None:
     session.progress = stop
     session.run()
     assert session.machine.at(5) < session.machine.m.t < session.machine.at(7)
+
+
+def scripted(*steps: Step, limit: float = 4, until: str | None = None) -> Session:
+    """Run Tidewater with the steps of a script."""
+    session = Session(Machine(load(TIDEWATER / "full.toml")), until, Fraction(limit), list(steps))
+    session.run()
+    return session
+
+
+def first_slice(session: Session, t: int) -> int:
+    """Give the end of the first slice that does not end before a T-state."""
+    step = session.machine.at(SLICE)
+    return -(-t // step) * step
+
+
+def test_silence_counts_from_the_last_character() -> None:
+    """Its step begins while the banner is being shown."""
+    quiet = Fraction(1, 5)
+    session = scripted(Step("expect", b"Tide", Fraction(3)), Step("silence", seconds=quiet),
+                       Step("send", b"help\r"))
+    typed, _, _ = session.inputs[0]
+    times = session.console.channels["sio.a"].times
+    before = max(t for t in times if t < typed)
+    begun = session.met[0][2]
+    assert before > begun
+    assert 0 <= typed - first_slice(session, before + session.machine.at(quiet)) < LONGEST
+
+
+def test_silence_counts_from_its_own_beginning() -> None:
+    """Where nothing is shown for longer, the step still lasts its time."""
+    wait, quiet = Fraction(2), Fraction(1, 2)
+    session = scripted(Step("wait", seconds=wait), Step("silence", seconds=quiet),
+                       Step("send", b"help\r"))
+    typed, _, _ = session.inputs[0]
+    times = session.console.channels["sio.a"].times
+    assert max(t for t in times if t < typed) < session.machine.at(wait)
+    due = first_slice(session, session.machine.at(wait) + session.machine.at(quiet))
+    assert 0 <= typed - due < LONGEST
+
+
+def test_a_text_that_was_expected_lies_behind() -> None:
+    """Each expect looks from the end of the one before; a prompt is not met twice."""
+    once = [Step("expect", b"Tide", Fraction(3)), Step("expect", b"water", Fraction(3)),
+            Step("expect", b"tw> ", Fraction(3))]
+    session = scripted(*once)
+    assert [text for _, text, _ in session.met] == [b"Tide", b"water", b"tw> "]
+    assert session.failed_step is None
+    again = Step("expect", b"tw> ", Fraction(1))
+    session = scripted(*once, again)
+    assert session.failed_step == again
+    session = scripted(*once, Step("expect", b" ", Fraction(1)))
+    assert session.failed_step is not None
+
+
+def test_the_text_to_reach_is_looked_for_behind_the_last_expect() -> None:
+    steps = (Step("expect", b"tw> ", Fraction(3)),)
+    assert not scripted(*steps, until="tw> ").reached
+    assert scripted(*steps, Step("send", b"\r"), until="tw> ").reached

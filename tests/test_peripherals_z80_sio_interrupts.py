@@ -82,6 +82,43 @@ def test_special_condition_locks_the_buffer_in_first_character_mode() -> None:
     assert not bench.int_line and rr(bench, 1) == 0x01 and not rr0(bench) & RX_AVAILABLE
 
 
+def test_error_reset_keeps_a_character_that_is_not_read_yet() -> None:
+    """Memory (facts, section 7): it lets the buffer go on; only a read takes a character out."""
+    bench = sio(FIRST, terminal_a={"baud": 57600}, vector=0x60)
+    type_keys(bench, b"\0", 1000)
+    bench.advance(2000)
+    assert bench.ack() == 0x6E
+    put(bench, "a", 0x30)
+    assert rr0(bench) & RX_AVAILABLE
+    assert bench.read("a-data") == 0 and not rr0(bench) & RX_AVAILABLE
+
+
+def test_wr1_written_again_with_the_same_mode_forgets_no_request() -> None:
+    """WR1 turns interrupts on and off (UM0081, WR1); a request stands while it stays on."""
+    bench = sio(FIRST | 0x03)
+    type_keys(bench, b"a", 1000)
+    bench.write("a-data", ord("1"), 1000)
+    bench.advance(1000 + FRAME)
+    assert bench.m.ip[0] & 0b011 == 0b011
+    put(bench, "a", 1, FIRST | 0x03)
+    assert bench.m.ip[0] & 0b011 == 0b011
+    put(bench, "a", 1, FIRST)
+    assert bench.m.ip[0] & 0b011 == 0b001
+    put(bench, "a", 1, OFF, 1, FIRST | 0x02)
+    assert bench.m.ip[0] & 0b011 == 0 and rr0(bench) & RX_AVAILABLE
+
+
+def test_wr1_written_again_keeps_a_locked_buffer_locked() -> None:
+    bench = sio(FIRST, terminal_a={"baud": 57600})
+    type_keys(bench, b"\0", 1000)
+    bench.advance(2000)
+    put(bench, "a", 1, FIRST)
+    assert bench.int_line and [bench.read("a-data") for _ in range(2)] == [0, 0]
+    assert rr0(bench) & RX_AVAILABLE
+    put(bench, "a", 1, ALL)
+    assert not rr0(bench) & RX_AVAILABLE
+
+
 @pytest.mark.parametrize(("mode", "vector"), [
     (ALL, 0x6E), (ALL_BUT_PARITY, 0x6C), (FIRST, 0x6C)])
 def test_parity_error_changes_the_vector_in_one_mode_only(mode: int, vector: int) -> None:

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from emu.symbols import load_symbols
+
+from emu.files.symbols import load_symbols
 
 PROJECT = Path(__file__).resolve().parent.parent
 TIDEWATER = PROJECT / "roms" / "tidewater"

@@ -4,6 +4,7 @@
     python tools/docs_tables.py --check    # exit 1 when one is not what the code declares
 
 A table stands between ``<!-- table NAME -->`` and ``<!-- end -->``; `TABLES` says who makes it.
+Other names are other tools' tables.
 """
 from __future__ import annotations
 
@@ -13,12 +14,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 DOCS = Path(__file__).resolve().parent.parent / "docs"
-PLACE = re.compile(r"(<!-- table ([a-z-]+) -->\n).*?(<!-- end -->)", re.S)
 
 
 def fault_kinds() -> str:
     """Make the table of electrical faults."""
-    from emu.backplane.faults import KINDS
+    from emu.backplane.fault_kinds import KINDS
 
     rows = ["| kind | what is wrong | settings |", "|---|---|---|"]
     for kind in KINDS.values():
@@ -57,6 +57,9 @@ def causes() -> str:
 TABLES: dict[str, Callable[[], str]] = {
     "faults": fault_kinds, "entries": ways_to_fail, "causes": causes,
 }
+
+
+PLACE = re.compile(rf"(<!-- table ({'|'.join(TABLES)}) -->\n).*?(<!-- end -->)", re.S)
 
 
 def filled(text: str) -> str:

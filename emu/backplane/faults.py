@@ -6,8 +6,8 @@
     level = 0
     from = 0x8000
 
-Both forms are checked here against the same declarations, `KINDS`; docs/faults.md is made
-from them.  `install` puts the faults into a machine's record for emu/bus/faulty_bus.py.
+Both forms are checked here against the declarations in emu/backplane/fault_kinds.py, from
+which docs/faults.md is made too.
 """
 from __future__ import annotations
 
@@ -16,35 +16,10 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
-from emu.bus import faulty_bus
-from emu.bus.chain import OPEN, RESTART
-from emu.bus.state import FAULTS, NO_INTERRUPT
+from emu.backplane.fault_kinds import KINDS, Key, Site
+from emu.bus.chain import OPEN
+from emu.bus.state import FAULTS
 from emu.errors import InputError, nearest
-
-NMI_LONGEST = 1000  # seconds between edges
-
-
-@dataclass(frozen=True)
-class Key:
-    """One setting of a fault: "line" (0-15 or 0-7), "level", "slot", "address", "ns" ..."""
-
-    name: str
-    form: str  # what it takes: int, number, slot, choice
-    help: str
-    default: Any = None  # None: it must be given, unless `optional`
-    low: int = 0
-    high: int = 0
-    choices: tuple[Any, ...] = ()
-    optional: bool = False
-
-
-@dataclass(frozen=True)
-class Kind:
-    """One kind of fault, with its text for builders."""
-
-    name: str
-    summary: str
-    keys: tuple[Key, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -57,64 +32,6 @@ class Fault:
     def __str__(self) -> str:
         given = [f"{k}={v}" for k, v in self.settings.items() if v is not None]
         return ",".join([self.kind, *given])
-
-
-def _line(name: str, highest: int, what: str) -> Key:
-    return Key(name, "int", what, high=highest)
-
-
-LEVEL = Key("level", "choice", "what it reads as: 0 or 1", choices=(0, 1))
-FROM = Key("from", "int", "first address where it counts; with from or to it counts for memory "
-           "only, such as one chip", high=0xFFFF, optional=True)
-TO = Key("to", "int", "last such address", high=0xFFFF, optional=True)
-SLOT = Key("slot", "slot", "the slot")
-SLOT_ONLY = Key("slot", "slot", "count only for this slot's side of the data lines",
-                optional=True)
-AT = Key("at", "number", "seconds after power-on when it begins", default=0, high=1_000_000)
-ACCESS = Key("access", "number", "ns from the address (for a port: from IORQ) to good data",
-             high=1_000_000)
-SPREAD = Key("spread", "number", "ns by which each access differs at random, up or down",
-             default=0, high=1_000_000)
-SETUP = Key("overhead", "number", "ns of the T-states that are not there for the memory: "
-            "address delay and data set-up of the CPU (from memory: 90 suits a 10 MHz part)",
-            default=90, high=1_000_000)
-
-KINDS: dict[str, Kind] = {kind.name: kind for kind in (
-    Kind("address-stuck", "An address line is open or shorted: the cards see one level.",
-         (_line("line", 15, "number of the line"), LEVEL, FROM, TO)),
-    Kind("address-swapped", "Two address lines are exchanged.",
-         (_line("line", 15, "number of one line"), _line("with", 15, "number of the other"),
-          FROM, TO)),
-    Kind("data-stuck", "A data line is open or shorted: both sides see one level.",
-         (_line("line", 7, "number of the line"), LEVEL, FROM, TO, SLOT_ONLY)),
-    Kind("data-swapped", "Two data lines are exchanged.",
-         (_line("line", 7, "number of one line"), _line("with", 7, "number of the other"),
-          FROM, TO, SLOT_ONLY)),
-    Kind("card-silent", "A card is fitted but answers nothing: no port, no memory, no interrupt.",
-         (SLOT,)),
-    Kind("ram-dead", "The RAM has no supply or is dead: writes are lost, reads float.",
-         (FROM, TO)),
-    Kind("slow-memory", "Memory gives its data late; a read that samples before them takes what "
-         "the bus floats at.", (ACCESS, SPREAD, SETUP, FROM, TO)),
-    Kind("slow-io", "A card gives a port's data late.", (SLOT, ACCESS, SPREAD, SETUP)),
-    Kind("wait-ignored", "A card asks for WAIT too late to be seen: its wait states are not "
-         "there.", (SLOT,)),
-    Kind("no-pull-ups", "The data lines have no pull-ups: an undriven bus keeps its last byte."),
-    Kind("vector-blocked", "A data buffer points the wrong way in an acknowledge: the vector "
-         "stays on the card's side.", (SLOT_ONLY,)),
-    Kind("chain-reversed", "A card's IEI and IEO are exchanged: its own IEI and that of the next "
-         "card are driven by nobody.",
-         (SLOT, Key("floats", "choice", "what an undriven IEI reads as", default="low",
-                    choices=("low", "high")))),
-    Kind("int-open", "A card's /INT output does not reach the CPU.", (SLOT,)),
-    Kind("int-low", "/INT has no pull-up and reads low all the time."),
-    Kind("reti-unseen", "The cards do not see ED 4D: the CPU fetches it on a bus of its own."),
-    Kind("nmi-noise", "/NMI has no pull-up and falls at random times, from the seed.",
-         (Key("every", "number", "mean seconds between edges", high=NMI_LONGEST),)),
-    Kind("reset-held", "RESET stays low.", (AT,)),
-    Kind("wait-held", "WAIT stays low: a bus cycle never ends.", (AT,)),
-    Kind("busreq-held", "BUSREQ stays low: the CPU has given the bus away.", (AT,)),
-)}
 
 
 def parse(text: str) -> dict[str, Any]:
@@ -184,54 +101,20 @@ def settle(table: Mapping[str, Any], slots: Sequence[str], place: str) -> Fault:
             raise InputError(f"{place}: {name} needs {key.name} ({key.help}).")
         else:
             settings[key.name] = key.default
-    _check_together(kind, settings, place)
-    return Fault(kind.name, settings)
-
-
-def _check_together(kind: Kind, settings: Mapping[str, Any], place: str) -> None:
-    if "with" in settings and settings["with"] == settings["line"]:
-        raise InputError(f"{place}: {kind.name} takes two different lines.")
     low, high = settings.get("from") or 0, settings.get("to")
     if high is not None and high < low:
         raise InputError(f"{place}: from lies above to.")
-    if kind.name == "nmi-noise" and not settings["every"]:
-        raise InputError(f"{place}: every takes more than 0 seconds.")
+    mistake = kind.mistake(settings)
+    if mistake:
+        raise InputError(f"{place}: {mistake}.")
+    return Fault(kind.name, settings)
 
 
 def check_chain(fault: Fault, chain: Sequence[str] | None, place: str) -> None:
-    """Refuse a reversed chain link where there is none."""
-    if fault.kind == "chain-reversed" and fault.settings["slot"] not in (chain or ()):
+    """Refuse a fault of a chain link where there is none."""
+    if KINDS[fault.kind].link is not None and fault.settings["slot"] not in (chain or ()):
         raise InputError(f"{place}: slot {fault.settings['slot']!r} does not stand in "
                          f"backplane.chain.")
-
-
-# --- putting them into a machine -------------------------------------------------------------
-
-ROW_KINDS = {
-    "address-stuck": faulty_bus.ADDRESS_STUCK, "address-swapped": faulty_bus.ADDRESS_SWAPPED,
-    "data-stuck": faulty_bus.DATA_STUCK, "data-swapped": faulty_bus.DATA_SWAPPED,
-    "card-silent": faulty_bus.SILENT,
-    "ram-dead": faulty_bus.RAM_DEAD, "slow-memory": faulty_bus.SLOW_MEMORY,
-    "slow-io": faulty_bus.SLOW_IO,
-    "vector-blocked": faulty_bus.VECTOR_BLOCKED,
-}
-MEMORY_KINDS = {"address-stuck", "address-swapped", "data-stuck", "data-swapped", "card-silent",
-                "ram-dead", "slow-memory"}
-HELD = {"reset-held": faulty_bus.HELD_RESET, "wait-held": faulty_bus.HELD_WAIT,
-        "busreq-held": faulty_bus.HELD_BUSREQ}
-
-
-def _parameters(fault: Fault) -> tuple[int, int]:
-    """Give the two parameters of a row in ``m.faults``."""
-    s = fault.settings
-    if "level" in s:
-        bit = 1 << s["line"]
-        return bit * s["level"], 0xFFFF & ~bit
-    if "with" in s:
-        return s["line"], s["with"]
-    if "access" in s:
-        return round((s["access"] + s["overhead"]) * 1000), round(s["spread"] * 1000)
-    return int(s.get("from") is not None or s.get("to") is not None), 0
 
 
 def install(faults: Sequence[Fault], m: Any, numbers: Mapping[str, int], hz: Fraction,
@@ -240,46 +123,21 @@ def install(faults: Sequence[Fault], m: Any, numbers: Mapping[str, int], hz: Fra
     m.clock_ps = round(Fraction(10**12) / hz)
     m.noise = (seed * 2654435761 + 12345) & 0x7FFFFFFF
     for fault in faults:
-        s = fault.settings
-        slot = numbers.get(s.get("slot") or "", -1)
-        if fault.kind in ROW_KINDS:
-            low, high = s.get("from"), s.get("to")
-            m.faults[m.fault_count] = (
-                ROW_KINDS[fault.kind], 0 if low is None else low,
-                0xFFFF if high is None else high, slot, *_parameters(fault))
-            m.fault_count += 1
-            m.faulty |= int(fault.kind in MEMORY_KINDS)
-        if fault.kind == "no-pull-ups":
-            m.keeps_last = 1
-        elif fault.kind == "int-low":
-            m.int_held = 1
-        elif fault.kind == "int-open":
-            m.int_cut[slot] = 1
-        elif fault.kind == "card-silent":
-            m.int_kind[slot] = NO_INTERRUPT
-        elif fault.kind == "wait-ignored":
-            m.slot_wait_io[slot] = m.slot_wait_mem[slot] = m.slot_wait_m1[slot] = 0
-        elif fault.kind == "reti-unseen":
-            m.reti_hidden = 1
-        elif fault.kind == "nmi-noise":
-            m.noise_every = max(round(Fraction(s["every"]) * hz), 1)
-            m.noise_t = 1 + int(faulty_bus.draw(m)) * 2 * int(m.noise_every) // (1 << 23)
-        elif fault.kind in HELD:
-            m.held = HELD[fault.kind]
-            m.held_from = max(round(Fraction(s["at"]) * hz), 0)
+        slot = numbers.get(fault.settings.get("slot") or "", -1)
+        KINDS[fault.kind].effect(Site(m, fault.settings, slot, hz))
 
 
 def link(chain: Sequence[str], faults: Sequence[Fault],
          numbers: Mapping[str, int]) -> list[int]:
     """Give ``m.chain``: slots from the highest down, open links, and reversed ones."""
-    reversed_ = {f.settings["slot"]: RESTART if f.settings["floats"] == "high" else OPEN
-                 for f in faults if f.kind == "chain-reversed"}
+    beside = {f.settings["slot"]: around(f.settings) for f in faults
+              if (around := KINDS[f.kind].link) is not None}
     out: list[int] = []
     for name in chain:
         if name == "open":
             out.append(OPEN)
-        elif name in reversed_:
-            out += [reversed_[name], numbers[name], reversed_[name]]
+        elif name in beside:
+            out += [beside[name], numbers[name], beside[name]]
         else:
             out.append(numbers[name])
     return out
@@ -287,7 +145,7 @@ def link(chain: Sequence[str], faults: Sequence[Fault],
 
 def silent_slots(faults: Sequence[Fault]) -> set[str]:
     """Name the slots whose card answers nothing."""
-    return {str(f.settings["slot"]) for f in faults if f.kind == "card-silent"}
+    return {str(f.settings["slot"]) for f in faults if KINDS[f.kind].silences}
 
 
 def check_count(faults: Sequence[Fault], place: str) -> None:

@@ -1,8 +1,9 @@
 """Electrical faults between the CPU and the cards: hot code, asked only off the fast path.
 
 The bus log holds what stands at the CPU's own pins: the address it gives and the byte it
-takes.  A fault changes what the cards see of it, and the other way round.  The rows of
-``m.faults`` are filled by emu/backplane/faults.py, which documents the kinds for builders.
+takes.  A fault changes what the cards see of it, and the other way round.  A row of
+``m.faults`` acts at one hook; emu/backplane/fault_kinds.py enters the rows and documents the
+kinds for builders.
 """
 from __future__ import annotations
 
@@ -12,18 +13,17 @@ from emu.bus.chain import fall_nmi
 from emu.bus.state import FETCH, HALTED, NMI_FETCH, NOBODY, ROM
 from emu.native.jit import compiled, inlined
 
-# Kinds of row; a and b are the row's two parameters.
-ADDRESS_STUCK, DATA_STUCK = 1, 2  # a: bits that read 1, b: bits that are left as they are
-ADDRESS_SWAPPED, DATA_SWAPPED = 3, 4  # a, b: numbers of the two lines
-SILENT = 5  # the slot takes no part in memory cycles
-RAM_DEAD = 6  # a = 0: all that can be written; 1: the whole range
-SLOW_MEMORY, SLOW_IO = 7, 8  # a: picoseconds from address to sample, b: spread
-VECTOR_BLOCKED = 9  # the acknowledge's byte does not reach the CPU
+# Hooks: where a row acts, with its parameters.
+ADDRESS_LINES, DATA_LINES = 1, 2  # bits kept, bits set, then two lines exchanged (0, 0: none)
+ABSENT = 3  # memory takes no part; 0: all that can be written, 1: the whole range
+LATE_MEMORY, LATE_PORT = 4, 5  # picoseconds from address to sample, spread
+VECTOR = 6  # the acknowledge's byte does not reach the CPU
+ON_MEMORY = (ADDRESS_LINES, DATA_LINES, ABSENT, LATE_MEMORY)
 
 # What holds the CPU still, in ``m.held``.
 HELD_RESET, HELD_WAIT, HELD_BUSREQ = 1, 2, 3
 
-KIND, LOW, HIGH, SLOT, PARAMETER_A, PARAMETER_B = range(6)  # columns of a row
+HOOK, LOW, HIGH, SLOT, FIRST, SECOND, THIRD, FOURTH = range(8)  # columns of a row
 
 
 @compiled
@@ -55,13 +55,10 @@ def covers(m, row, address, slot):
 
 
 @inlined
-def bend(m, row, kind, stuck, swapped, value):
+def bend(m, row, value):
     """Put a value over lines of which some are stuck or exchanged."""
-    if kind == stuck:
-        value = value & m.faults[row, PARAMETER_B] | m.faults[row, PARAMETER_A]
-    elif kind == swapped:
-        value = exchange(value, m.faults[row, PARAMETER_A], m.faults[row, PARAMETER_B])
-    return value
+    value = value & m.faults[row, FIRST] | m.faults[row, SECOND]
+    return exchange(value, m.faults[row, THIRD], m.faults[row, FOURTH])
 
 
 @compiled
@@ -69,8 +66,9 @@ def address_seen(m, address):
     """Give the memory address that arrives at the cards."""
     seen = np.int64(address)
     for row in range(m.fault_count):
-        if m.faults[row, LOW] <= address <= m.faults[row, HIGH]:
-            seen = bend(m, row, m.faults[row, KIND], ADDRESS_STUCK, ADDRESS_SWAPPED, seen)
+        if (m.faults[row, HOOK] == ADDRESS_LINES
+                and m.faults[row, LOW] <= address <= m.faults[row, HIGH]):
+            seen = bend(m, row, seen)
     return seen
 
 
@@ -85,8 +83,8 @@ def port_seen(m, port):
     """Give the port address that arrives at the cards."""
     seen = np.int64(port)
     for row in range(m.fault_count):
-        if everywhere(m, row):
-            seen = bend(m, row, m.faults[row, KIND], ADDRESS_STUCK, ADDRESS_SWAPPED, seen)
+        if m.faults[row, HOOK] == ADDRESS_LINES and everywhere(m, row):
+            seen = bend(m, row, seen)
     return seen
 
 
@@ -95,8 +93,8 @@ def byte_seen(m, address, slot, value):
     """Give a memory byte as it arrives at the other end of the data lines."""
     value = np.int64(value)
     for row in range(m.fault_count):
-        if covers(m, row, address, slot):
-            value = bend(m, row, m.faults[row, KIND], DATA_STUCK, DATA_SWAPPED, value)
+        if m.faults[row, HOOK] == DATA_LINES and covers(m, row, address, slot):
+            value = bend(m, row, value)
     return value
 
 
@@ -105,16 +103,16 @@ def io_byte_seen(m, slot, value):
     """Give a port's byte, or a vector, as it arrives at the other end of the data lines."""
     value = np.int64(value)
     for row in range(m.fault_count):
-        if everywhere(m, row) and covers(m, row, 0, slot):
-            value = bend(m, row, m.faults[row, KIND], DATA_STUCK, DATA_SWAPPED, value)
+        if m.faults[row, HOOK] == DATA_LINES and everywhere(m, row) and covers(m, row, 0, slot):
+            value = bend(m, row, value)
     return value
 
 
 @compiled
 def late(m, row, half_states):
     """Tell whether data come after the CPU has looked, so many half T-states into the cycle."""
-    need = m.faults[row, PARAMETER_A]
-    spread = m.faults[row, PARAMETER_B]
+    need = m.faults[row, FIRST]
+    spread = m.faults[row, SECOND]
     if spread > 0:
         need += (draw(m) * (2 * spread) >> 23) - spread
     return 2 * need > half_states * m.clock_ps
@@ -134,12 +132,8 @@ def note_late(m, address, port):
 def memory_absent(m, address, page, slot):
     """Tell whether a fault keeps the memory at an address from taking part."""
     for row in range(m.fault_count):
-        if not covers(m, row, address, slot):
-            continue
-        kind = m.faults[row, KIND]
-        if kind == SILENT:
-            return 1
-        if kind == RAM_DEAD and (m.faults[row, PARAMETER_A] == 1 or m.write_base_true[page] >= 0):
+        if (m.faults[row, HOOK] == ABSENT and covers(m, row, address, slot)
+                and (m.faults[row, FIRST] == 1 or m.write_base_true[page] >= 0)):
             return 1
     return 0
 
@@ -158,7 +152,7 @@ def memory_byte(m, address, page, kind, waits, value):
     fetching = kind == FETCH or kind == NMI_FETCH or kind == HALTED
     half_states = (4 if fetching else 5) + 2 * waits
     for row in range(m.fault_count):
-        if (m.faults[row, KIND] == SLOW_MEMORY and covers(m, row, address, slot)
+        if (m.faults[row, HOOK] == LATE_MEMORY and covers(m, row, address, slot)
                 and late(m, row, half_states)):
             note_late(m, address, np.int64(0))
             value = undriven(m)
@@ -173,7 +167,7 @@ def port_byte(m, slot, port, waits, value):
     (UM0080 p.10).
     """
     for row in range(m.fault_count):
-        if (m.faults[row, KIND] == SLOW_IO and m.faults[row, SLOT] == slot
+        if (m.faults[row, HOOK] == LATE_PORT and m.faults[row, SLOT] == slot
                 and late(m, row, 5 + 2 * waits)):
             note_late(m, port, np.int64(1))
             value = undriven(m)
@@ -184,7 +178,7 @@ def port_byte(m, slot, port, waits, value):
 def vector_byte(m, slot, value):
     """Give what the CPU reads of the byte that a card has put out in an acknowledge."""
     for row in range(m.fault_count):
-        if m.faults[row, KIND] == VECTOR_BLOCKED and covers(m, row, 0, slot):
+        if m.faults[row, HOOK] == VECTOR and covers(m, row, 0, slot):
             m.ack_driven = value
             if m.ack_blocked == 0:
                 m.ack_blocked_t = m.t

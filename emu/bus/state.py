@@ -10,6 +10,8 @@ ring of the bus log, which replay makes anew, and the stops.
 """
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 SLOTS = 16
@@ -190,7 +192,7 @@ _HEAD = [
     ("empty_port_write_count", np.int64),  # rows that are kept
     ("slot_reads", np.int64, (SLOTS,)), ("slot_writes", np.int64, (SLOTS,)),
     # --- electrical faults (emu/bus/faulty_bus.py); all zero in a sound machine --------------
-    ("faults", np.int64, (FAULTS, 6)),  # kind, low, high address, slot or -1, two parameters
+    ("faults", np.int64, (FAULTS, 8)),  # hook, low, high address, slot or -1, four parameters
     ("fault_count", np.int64),
     ("faulty", np.int64),  # 1: some of them change memory cycles, which then take the slow path
     ("clock_ps", np.int64),  # a T-state in picoseconds
@@ -230,8 +232,17 @@ _STOPS = [
 MACHINE = np.dtype(
     [*_HEAD, ("phys", np.uint8, (PHYSICAL,)), ("log", np.int64, (LOG * 2,)), *_STOPS], align=True)
 
-HEAD = MACHINE.fields["phys"][1]  # bytes before physical memory
-POOL_AT = MACHINE.fields["pool"][1]
+NAMES = MACHINE.names or ()
+
+
+def offset(name: str) -> int:
+    """Give where a field of the machine record begins, in bytes."""
+    fields: Any = MACHINE.fields
+    return int(fields[name][1])
+
+
+HEAD = offset("phys")  # bytes before physical memory
+POOL_AT = offset("pool")
 
 
 def new_record() -> np.recarray:
@@ -248,24 +259,24 @@ class Fields:
 
     def __init__(self, record: np.ndarray) -> None:
         plain = record.view(np.ndarray)
-        self._arrays = [plain[name] for name in MACHINE.names]
+        self._arrays = [plain[name] for name in NAMES]
 
-    def __getitem__(self, name: str):
+    def __getitem__(self, name: str) -> Any:
         return getattr(self, name)
 
-    def __setitem__(self, name: str, value) -> None:
+    def __setitem__(self, name: str, value: Any) -> None:
         setattr(self, name, value)
 
 
 def _field(number: int) -> property:
-    def read(fields):
+    def read(fields: Fields) -> Any:
         return fields._arrays[number][0]
 
-    def write(fields, value) -> None:
+    def write(fields: Fields, value: Any) -> None:
         fields._arrays[number][0] = value
 
     return property(read, write)
 
 
-for _number, _name in enumerate(MACHINE.names):
+for _number, _name in enumerate(NAMES):
     setattr(Fields, _name, _field(_number))

@@ -89,7 +89,8 @@ class Case:
         """Do a piece of work on this case once; give its result at every further call."""
         if work not in self._done:
             self._done[work] = work(self)
-        return self._done[work]
+        done: T = self._done[work]
+        return done
 
     def profile(self, handler: int) -> Profile:
         """Give what one call of a handler does; each handler is tried once."""

@@ -3,6 +3,9 @@
 Runs in a process of its own (see emu/native/units.py).  For each module it writes
 ``MODULE.unit`` into the folder: a JSON line with the roots' symbol names and sizes,
 then their object files.  Every finished module is told on standard output.
+
+With ``PREBURN_COMPILER=whole`` the compiler stays as it comes, without emu/native/trimmed.py:
+some three times as slow, and a check on it; such units stand at places of their own.
 """
 from __future__ import annotations
 
@@ -19,27 +22,34 @@ COMPILERS_OWN = "_ZN5numba"  # helpers such as min and max
 
 
 def emit(library: Any, symbol: str) -> bytes:
-    """Optimise a root's module, with all its helpers linked in, and give its object file.
-
-    Helpers that are not marked ``inlined`` stay functions of their own: merged into the
-    run loop they doubled its size and its compile time.
-    """
+    """Give a root's object file, from the trimmed compiler or the whole one."""
     from numba.core.compiler_lock import global_compiler_lock
 
     with global_compiler_lock:
-        module = trimmed.linked_module(library)
-        for function in module.functions:
-            inlined = any(b"alwaysinline" in attribute for attribute in function.attributes)
-            ours = not function.is_declaration and not function.name.startswith(COMPILERS_OWN)
-            if ours and not inlined and function.name != symbol:
-                function.add_function_attribute("noinline")
-        manager, builder = library._codegen._module_pass_manager()
-        manager.run(module, builder)
+        module = library._final_module if jit.whole() else _optimised(library, symbol)
         if any(function.name.startswith("NRT_") for function in module.functions):
             raise RuntimeError(
                 f"{symbol}: an array is held in a variable that has two sources, as in "
                 "`m.r[1 if x else 2] = y`; work the index out in a statement of its own.")
-        return library._codegen._tm.emit_object(module)
+        code: bytes = library._codegen._tm.emit_object(module)
+        return code
+
+
+def _optimised(library: Any, symbol: str) -> Any:
+    """Optimise a root's module, with all its helpers linked in.
+
+    Helpers that are not marked ``inlined`` stay functions of their own: merged into the
+    run loop they doubled its size and its compile time.
+    """
+    module = trimmed.linked_module(library)
+    for function in module.functions:
+        inlined = any(b"alwaysinline" in attribute for attribute in function.attributes)
+        ours = not function.is_declaration and not function.name.startswith(COMPILERS_OWN)
+        if ours and not inlined and function.name != symbol:
+            function.add_function_attribute("noinline")
+    manager, builder = library._codegen._module_pass_manager()
+    manager.run(module, builder)
+    return module
 
 
 def compile_module(name: str, folder: Path) -> None:
@@ -66,7 +76,8 @@ def compile_module(name: str, folder: Path) -> None:
 def main(arguments: list[str]) -> None:
     """Compile the modules named, one after the other."""
     jit.use_numba()
-    trimmed.apply()
+    if not jit.whole():
+        trimmed.apply()
     folder = Path(arguments[0])
     for name in arguments[1:]:
         compile_module(name, folder)

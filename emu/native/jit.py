@@ -42,6 +42,11 @@ def plain_python() -> bool:
     return os.environ.get("NUMBA_DISABLE_JIT", "0") not in ("", "0")
 
 
+def whole() -> bool:
+    """Tell whether the compiler is left as it comes, not trimmed (emu/native/trimmed.py)."""
+    return os.environ.get("PREBURN_COMPILER", "") == "whole"
+
+
 def use_numba() -> None:
     """Make the decorators compile; call it before any hot module is imported."""
     global _numba
@@ -58,24 +63,24 @@ def compiling() -> bool:
 _LEAN = {"error_model": "numpy", "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 
 
-def inlined(function: Callable) -> Callable:
+def inlined(function: Callable[..., Any]) -> Any:
     """Mark a small helper that is merged into its callers (by LLVM, not at the source)."""
     if _numba is None:
         return function
     return _numba.njit(function, forceinline=True, **_LEAN)
 
 
-def compiled(function: Callable) -> Callable:
+def compiled(function: Callable[..., Any]) -> Any:
     """Mark a helper that stays a function of its own, to keep its callers small."""
     if _numba is None:
         return function
     return _numba.njit(function, forceinline=False, **_LEAN)  # else the caller's is inherited
 
 
-def root(*arguments: Any) -> Callable:
+def root(*arguments: Any) -> Callable[[Callable[..., int]], Any]:
     """Mark a function called by address; it takes records and int64 and returns int64."""
 
-    def mark(function: Callable) -> Callable:
+    def mark(function: Callable[..., int]) -> Any:
         ROOTS[f"{function.__module__}.{function.__name__}"] = Root(function, arguments)
         return compiled(function)
 

@@ -1,3 +1,4 @@
+# mypy: disable-error-code="method-assign,attr-defined"
 """Make the compiler do only what our hot functions need: half its time, leaner code.
 
 `apply` changes private parts of the pinned compiler, in the compiling process only:
@@ -42,8 +43,9 @@ def _link_late() -> None:
     from numba.core import codegen, cpu
 
     def no_executable(_: Any, library: Any, fndesc: Any, env: Any) -> Callable[..., Any]:
-        return _dynfunc.make_function(
+        function: Callable[..., Any] = _dynfunc.make_function(
             fndesc.lookup_module(), fndesc.qualname, "not to be called", 1, env, (library,))
+        return function
 
     def finalize(library: Any) -> None:
         library._finalized = True
@@ -79,8 +81,8 @@ def _call_bare() -> None:
             builder.call(function, [result, excuse, *packer.as_arguments(builder, args)])
             return context.get_returned_value(builder, fndesc.restype, builder.load(result))
 
-        call.signature = fndesc.argtypes  # type: ignore[attr-defined]
-        call.libs = tuple(libs)  # type: ignore[attr-defined]
+        call.signature = fndesc.argtypes
+        call.libs = tuple(libs)
         return call
 
     template = dispatcher.Dispatcher.get_call_template

@@ -1,8 +1,8 @@
 """Machine code of the hot modules: from the cache, or compiled now in processes beside us.
 
 A *unit* is the machine code of one module's roots.  Its folder in the cache is named by
-a hash of every source that the module reaches by imports, the interpreter, numpy and
-llvmlite versions and the CPU, so a change anywhere in the code compiles anew and an old
+a hash of every source that the module reaches by imports, the versions of interpreter, numpy,
+numba and llvmlite, and the CPU, so a change anywhere in the code compiles anew and an old
 unit is never taken for a new one.  Two processes compile side by side; a lock lets any
 number of starting processes wait for the one that compiles.
 """
@@ -21,6 +21,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterable
 from functools import cache
+from importlib.metadata import version
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
@@ -29,6 +30,7 @@ import llvmlite
 import llvmlite.binding as llvm
 import numpy as np
 
+from emu.native import jit
 from emu.native.cache import cache_folder
 
 OURS = re.compile(r"^(?:from|import) ((?:emu|peripherals)[\w.]*)(?: import ([^\n(]+|\([^)]*\)))?",
@@ -73,14 +75,20 @@ def sources(module: str) -> list[Path]:
     return sorted(path for name in seen if (path := _source(name)) is not None)
 
 
+@cache
+def compiler_version() -> str:
+    """Give numba's version without importing it."""
+    return version("numba")
+
+
 def unit_path(module: str) -> Path:
     """Give the place of a module's machine code for this machine and these sources."""
     digest = hashlib.sha256()
     for path in sources(module):
         digest.update(path.read_bytes())
     features = llvm.get_host_cpu_features().flatten()
-    for part in (sys.version, np.__version__, llvmlite.__version__, llvm.get_host_cpu_name(),
-                 features, module):
+    for part in (sys.version, np.__version__, compiler_version(), llvmlite.__version__,
+                 llvm.get_host_cpu_name(), features, "whole" if jit.whole() else "", module):
         digest.update(part.encode())
     return cache_folder() / digest.hexdigest()[:24] / f"{module}.unit"
 

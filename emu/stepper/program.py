@@ -78,6 +78,8 @@ class Walker:
     def __init__(self, machine: Machine, progress: Callable[[str], None] | None = None) -> None:
         self._machine = machine
         self._fired = 0
+        self._walk: Callable[[int], int]
+        self._begin: Callable[[], int]
         self._record = np.zeros(1, walker.WALK).view(np.recarray)
         s: Any = self._record[0]
         if jit.plain_python():

@@ -87,7 +87,7 @@ def _swap_bytes(chip: np.ndarray) -> np.ndarray:
 def _swap_parts(parts: int) -> Callable[[np.ndarray], np.ndarray]:
     def swap(chip: np.ndarray) -> np.ndarray:
         cut = chip.reshape(parts, -1)
-        return cut[np.arange(parts) ^ 1].reshape(-1)
+        return np.asarray(cut[np.arange(parts) ^ 1]).reshape(-1)
     return swap
 
 

@@ -120,7 +120,7 @@ def _stuck(bit: int, level: int) -> Callable[[np.ndarray], np.ndarray]:
 def _swapped(one: int, other: int) -> Callable[[np.ndarray], np.ndarray]:
     def swap(v: np.ndarray) -> np.ndarray:
         differ = (v >> one ^ v >> other) & 1
-        return v ^ (differ << one | differ << other)
+        return np.asarray(v ^ (differ << one | differ << other))
     return swap
 
 

@@ -120,7 +120,7 @@ def _how_masked(case: Case) -> str:
 def _executed_ffs(case: Case) -> np.ndarray:
     """Index the FFh opcodes in the case's window."""
     starts = case.last.starts()
-    return starts[case.last.data[starts] == 0xFF]
+    return np.asarray(starts[case.last.data[starts] == 0xFF])
 
 
 def storms(case: Case) -> bool:

@@ -74,8 +74,9 @@ def decided(case: Case, slot: Slot, registers: tuple[str, ...]) -> bool:
             if slot.card.registers[row.register] in registers]
     loads = [load for wait in case.waits for load in wait.ports()]
     stops = case.condition == HALTED_OFF or not case.waits
-    if stops and case.once(way_in) is not None:
-        loads += [load for load in case.once(way_in).loads if load.kind == "port"]
+    decision = case.once(way_in) if stops else None
+    if decision is not None:
+        loads += [load for load in decision.loads if load.kind == "port"]
     return any(load.driver == slot.number + 1 and
                any(load.address & row.mask & 0xFF == row.port & 0xFF for row in rows)
                for load in loads)

@@ -82,10 +82,7 @@ def stretch(window: Window) -> Stretch:
 
 def stretches(case: Case) -> list[Stretch]:
     """Give the stretches that matter, the likeliest first; made once a case."""
-    known = case.__dict__.get("_stretches")
-    if known is None:
-        known = case.__dict__["_stretches"] = _made(case)
-    return known  # type: ignore[no-any-return]
+    return case.once(_made)
 
 
 def _made(case: Case) -> list[Stretch]:

@@ -122,7 +122,7 @@ def _stack_loads(kind: np.ndarray, data: np.ndarray) -> list[int]:
     byte = data[codes]
     loads = (byte == LD_SP_HL) | (byte == LD_SP_NN)
     loads[1:] |= (byte[1:] == ED_LD_SP_FROM_NN) & (byte[:-1] == ED)
-    return codes[loads].tolist()
+    return [int(at) for at in codes[loads]]
 
 
 def _returns(kind: np.ndarray, data: np.ndarray) -> list[int]:

@@ -64,7 +64,7 @@ class Memory:
     @property
     def reads(self) -> np.ndarray:
         """Mark the reads, fetches among them."""
-        return self.kind != WRITE
+        return np.asarray(self.kind != WRITE)
 
     @property
     def owners(self) -> np.ndarray:
@@ -100,7 +100,7 @@ class Memory:
 
     def wrong(self, expected: np.ndarray) -> np.ndarray:
         """Mark the reads that took another byte than expected."""
-        return self.reads & (expected != UNKNOWN) & (self.data != expected)
+        return np.asarray(self.reads & (expected != UNKNOWN) & (self.data != expected))
 
     def cut(self, count: int) -> Memory:
         """Give the first cycles only."""

@@ -6,6 +6,7 @@ asked, in a fork, which vector it would give for each; what ticks, it says as we
 """
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from emu.bus.state import CHAINED_INTERRUPT, NO_INTERRUPT
@@ -74,7 +75,7 @@ def can_ask(machine: Machine, number: int) -> bool:
     return machine.slots[number].card.interrupt != NO_INTERRUPT
 
 
-def force(source: Source) -> object:
+def force(source: Source) -> Callable[[Machine], bool]:
     """Make a change that lets a source ask now."""
 
     def change(machine: Machine) -> bool:

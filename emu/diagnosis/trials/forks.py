@@ -127,7 +127,7 @@ def memory_digest(machine: Machine, leave_out: list[int]) -> int:
     """Digest physical memory without some places that a handler keeps changing."""
     memory = machine.snapshot().memory
     memory[leave_out] = 0
-    return zlib.crc32(memory)
+    return zlib.crc32(memory.data)
 
 
 def physical(machine: Machine, addresses: set[int]) -> list[int]:
