@@ -9,7 +9,7 @@ from emu.files.atomic import write_atomic
 from emu.files.image import load_image
 from emu.files.inputfile import read_limited
 from emu.romtools.chip import end_of
-from emu.starting.choices import SIZES, Choices, backplane
+from emu.starting.choices import Choices, backplane
 
 TESTS = '''"""What {name} must do, before it is burned: pytest runs these."""
 import pytest
@@ -64,16 +64,6 @@ def check_folder(folder: Path) -> None:
         raise InputError(f"{folder}: is there already and not empty; name a new folder.")
 
 
-def memory_for(rom: Path) -> str:
-    """Name the memory card that a ROM fits; InputError when it fits none, or is no image."""
-    needed = end_of(load_image(rom))
-    found = next((name for name, size in SIZES.items() if needed <= size), None)
-    if found is None:
-        raise InputError(f"{rom}: reaches {needed - 1:X}h, beyond the {max(SIZES.values()) >> 10} "
-                         f"KiB of the largest chip; link it lower.")
-    return found
-
-
 def start(folder: Path, choices: Choices, rom: Path | None) -> list[Path]:
     """Make the project, whole or not at all; give its files.
 
@@ -83,9 +73,12 @@ def start(folder: Path, choices: Choices, rom: Path | None) -> list[Path]:
     check_folder(folder)
     content = b""
     if rom is not None:
-        if SIZES[memory_for(rom)] > SIZES[choices.memory]:
-            raise InputError(f"{rom}: is larger than the {SIZES[choices.memory] >> 10} KiB of "
-                             f"{choices.memory} memory; choose --memory {memory_for(rom)}.")
+        needed, room = end_of(load_image(rom)), choices.rom_bytes()
+        if needed > room:
+            mend = ("choose --memory banked or a larger --rom-size"
+                    if choices.memory == "plain" else "link it lower")
+            raise InputError(f"{rom}: reaches {needed - 1:X}h, beyond the {room >> 10} KiB of "
+                             f"{choices.memory} memory; {mend}.")
         content = read_limited(rom, "image")
     words = {"name": choices.name, "until": choices.until, "image": choices.image}
     texts = {"machine.toml": backplane(choices), "test_boot.py": TESTS.format(**words),
