@@ -42,7 +42,7 @@ from emu.diagnosis.verdict import HINT, SHOWN, Finding
 from emu.errors import InputError
 
 # Asked before the causes that the fitted cards bring, and after them.
-BEFORE = (first_anomaly, decoding, misplaced, control, memory_lines, answers)
+BEFORE = (first_anomaly, control, memory_lines, decoding, answers, misplaced)
 BEHIND = (
     storm,
     flash,
@@ -61,7 +61,10 @@ BEHIND = (
     flags,
 )
 FIRST: tuple[Check, ...] = tuple(check for family in BEFORE for check in family.CHECKS)
-LAST: tuple[Check, ...] = tuple(check for family in BEHIND for check in family.CHECKS)
+LAST: tuple[Check, ...] = tuple(
+    check for family in BEHIND for check in (
+        *family.CHECKS, *(first_anomaly.MEMORY_CHECKS if family is memory_use else ()))
+) + first_anomaly.LATE_CHECKS
 GENERAL: tuple[Cause, ...] = tuple(dict.fromkeys(
     cause for check in (*FIRST, *LAST) for cause in (check.cause, *check.others)))
 

@@ -28,7 +28,7 @@ from emu.diagnosis.trials.mending import (
     write_undone,
     zeroed,
 )
-from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, TRIED, Finding
+from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, STATE, TRIED, Finding
 from emu.isa.opcodes import DI
 
 UNWRITTEN_RAM = Cause(
@@ -166,7 +166,7 @@ def lost_push(case: Case) -> Finding | None:
         f"{case.names.at(one.pc)} pushed there and it is lost.", [one.text, _led_to(case, one)],
         ["Set SP to the end of RAM before the first CALL, PUSH or interrupt; look at what was put "
          "into SP, and at the page that is switched in there."],
-        {"address": f"{one.a:04X}"}, SHOWN, one.t)
+        {"address": f"{one.a:04X}"}, STATE, one.t)
 
 
 def overrun_stack(case: Case) -> Finding | None:
@@ -262,11 +262,16 @@ CHECKS = (
     Check(spoiled_registers, CLOBBERED, FAILED, first=True),
     Check(ends_without_reti, MISSING_RETI, FAILED, first=True),
     Check(page_not_restored, PULLED_PAGE, FAILED, first=True),
-    Check(unwritten_ram, UNWRITTEN_RAM, FAILED, first=True),
-    Check(overwritten, OVERWRITTEN, FAILED, first=True),
-    Check(read_only_variables, ROM_SHADOW, FAILED, first=True),
-    Check(interrupts_left_off, INTERRUPTS_OFF, FAILED, first=True),
     Check(lost_push, STACK_IN_ROM, FAILED[:-1]),
     Check(overrun_stack, STACK_OVERRUN, FAILED[:-1]),
     Check(jump_through_noise, UNSET_POINTER, (WILD, HALTED_OFF)),
+)
+# Where leaving something out lets a run go on, a nearer cause may stand behind it: asked later.
+MEMORY_CHECKS = (
+    Check(unwritten_ram, UNWRITTEN_RAM, FAILED, trial=True),
+    Check(read_only_variables, ROM_SHADOW, FAILED, trial=True),
+)
+LATE_CHECKS = (
+    Check(overwritten, OVERWRITTEN, FAILED, trial=True),
+    Check(interrupts_left_off, INTERRUPTS_OFF, FAILED, trial=True),
 )

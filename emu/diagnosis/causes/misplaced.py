@@ -13,6 +13,7 @@ from emu.backplane.card_catalogue import cards
 from emu.backplane.description import Description, SlotDescription
 from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Cause
 from emu.diagnosis.case import Case
+from emu.diagnosis.causes.serial import garbles
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.silent_ports import silent_ports
 from emu.diagnosis.trials.mending import further
@@ -61,7 +62,7 @@ FAILED = (HALTED_OFF, WILD, STUCK, BUSY)
 
 
 def _mute(case: Case) -> bool:
-    return readable(text_of(case.session)) < MORE
+    return readable(text_of(case.session)) < MORE and not garbles(case)
 
 
 def _orders(count: int) -> Iterator[tuple[int, ...]]:
@@ -251,7 +252,7 @@ def misplaced_card(case: Case) -> Finding | None:
 
 
 CHECKS = (
-    Check(dead_console, WRONG_BASE, when=(*FAILED, WAITS), first=True,
+    Check(dead_console, WRONG_BASE, when=(*FAILED, WAITS), trial=True,
           others=(REGISTER_ORDER, WRONG_CHIP)),
-    Check(misplaced_card, WRONG_BASE, when=(*FAILED, WAITS), first=True),
+    Check(misplaced_card, WRONG_BASE, when=(*FAILED, WAITS), trial=True),
 )

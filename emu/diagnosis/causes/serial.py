@@ -21,6 +21,7 @@ WRONG_BAUD = Cause(
     "Check oscillator, divider and the chip's clock factor (x1, x16, x64), or set the terminal "
     "to the rate.", ("S1",))
 ALLOWED = Fraction(4, 100)  # difference of bit times that a receiver stands
+GARBLED = 4  # characters
 FAILED = (HALTED_OFF, WILD, STUCK, BUSY)
 
 
@@ -67,6 +68,12 @@ def wrong_baud(case: Case) -> Finding | None:
              f"set the terminal to {card_baud} baud."],
             {"ratio": str(nearest), "baud": card_baud}, TRIED, None)
     return None
+
+
+def garbles(case: Case) -> bool:
+    """Tell whether some card sends in another bit time than its terminal's, time and again."""
+    return any((ratio := bit_ratio(line)) is not None and abs(ratio - 1) > ALLOWED
+               and int(line.shown_in) >= GARBLED for _, _, line in _lines(case))
 
 
 CHECKS = (
