@@ -9,9 +9,15 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from emu.backplane.description import load
+from emu.backplane.description import load, load_tree
+from emu.backplane.wiring_check import check
+from emu.bus.state import A
 from emu.cli import group
 from emu.errors import InputError
+from emu.knowngood.record import images_table
+from emu.knowngood.variants import with_image
+from emu.machine.machine import Machine
+from emu.sweep.axes import images, removable
 
 ROOT = Path(__file__).parent.parent
 TUTORIAL = (ROOT / "docs" / "own-card.md").read_text()
@@ -179,3 +185,67 @@ def test_a_missing_card_file(tutorial: Path) -> None:
     with pytest.raises(InputError) as error:
         load(Path("gauge.toml"))
     assert str(error.value) == "gauge.py: no such file; check the card file path."
+
+
+BOARD = """
+from dataclasses import replace
+
+from peripherals.card import Jumper
+from peripherals.plain_memory import CARD as MEMORY
+
+
+def power_on(setup):
+    MEMORY.power_on(replace(setup, images={"image": setup.images["eprom"]}))
+
+
+CARD = replace(MEMORY, name="memory-board", power_on=power_on, jumpers=(
+    Jumper("eprom", "file", None, "what is burned into the EPROM"),
+    *(jumper for jumper in MEMORY.jumpers if jumper.name != "image")))
+"""
+MACHINE = """
+[slot.cpu]
+card = "z80-cpu"
+clock = "6.144 MHz"
+
+[slot.board]
+card = "boards/board.py"
+"""
+
+
+@pytest.fixture
+def board(tmp_path: Path) -> Path:
+    """A machine whose chip is burned by a jumper of another name than our cards', extended."""
+    for folder in ("boards", "roms"):
+        (tmp_path / folder).mkdir()
+    (tmp_path / "boards" / "board.py").write_text(BOARD)
+    (tmp_path / "machine.toml").write_text(MACHINE)
+    (tmp_path / "roms" / "halt.bin").write_bytes(bytes.fromhex("3E 2A 76"))
+    (tmp_path / "roms" / "other.bin").write_bytes(b"\x76")
+    (tmp_path / "roms" / "halts.toml").write_text(
+        'extends = "../machine.toml"\n[slot.board]\neprom = "halt.bin"\n')
+    return tmp_path
+
+
+def test_a_chip_is_found_by_its_jumpers_kind(board: Path) -> None:
+    """Its path is relative to the file that names it, as an image's is."""
+    machine = Machine(load(board / "roms" / "halts.toml"))
+    machine.run(100)
+    assert (int(machine.m.halted), int(machine.m.r[A])) == (1, 0x2A)
+    assert {place: entry["file"] for place, entry in images_table(machine.description).items()
+            } == {"board": "halt.bin"}
+
+
+def test_another_image_goes_into_that_chip(board: Path) -> None:
+    other = with_image(board / "roms" / "halts.toml", board / "roms" / "other.bin")
+    assert other.slots[1].image is not None
+    assert other.slots[1].image.path == board / "roms" / "other.bin"
+    tree = load_tree(board / "roms" / "halts.toml")
+    assert removable(tree) == []
+    assert [choice.changes for choice in images(tree, board, [Path("a.bin")]).choices] == [
+        {"slot.board.eprom": "a.bin"}]
+
+
+def test_an_empty_chip_is_named_by_its_jumper(board: Path) -> None:
+    found = [f for f in check(load(board / "machine.toml")) if f.code == "no-image"]
+    assert [(f.slot, f.jumper) for f in found] == [("board", "eprom")]
+    assert found[0].remedy == 'Give it one: eprom = "FILE" in slot.board.'

@@ -10,6 +10,7 @@ import inspect
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields, replace
+from functools import cache
 from importlib.metadata import EntryPoint
 from pathlib import Path
 from types import ModuleType
@@ -35,8 +36,13 @@ DEFAULTS = {each.name: each.default for each in fields(Card)}
 
 
 def load_card_file(path: Path) -> Card:
-    """Run a card file and give its card; InputError names the file and line of a mistake."""
-    source = read_limited(path, "card file", SIZE_LIMIT)
+    """Run a card file, once as it stands, and give its card; InputError names the file and line
+    of a mistake."""
+    return _card_of(path, read_limited(path, "card file", SIZE_LIMIT))
+
+
+@cache
+def _card_of(path: Path, source: bytes) -> Card:
     module = ModuleType(f"{FILE_MODULE}{path.resolve()}")
     module.__file__ = str(path)
     sys.modules[module.__name__] = module  # where dataclasses and pickling look

@@ -54,6 +54,11 @@ class SlotDescription:
     place: str  # "FILE: slot.NAME", for messages
     media: Mapping[str, Original | None] = field(default_factory=dict)  # by jumper name
 
+    @property
+    def image(self) -> Image | None:
+        """What is burned into the card's chip; None: nothing, or it has none."""
+        return self.images.get(self.card.chip or "")
+
 
 @dataclass(frozen=True)
 class Wire:
@@ -135,26 +140,49 @@ def _tables(table: Any, place: str) -> dict[str, Any]:
     return dict(table)
 
 
-def _placed(tree: dict[str, Any], path: Path) -> dict[str, Any]:
-    """Note in every slot which file its paths are relative to."""
+def slot_card(table: Mapping[str, Any]) -> Card | None:
+    """Give the card that a slot's table names, None where it names none that there is."""
+    name = table.get("card")
+    try:
+        return _variant(name, "")[0] if isinstance(name, str) else None
+    except InputError:
+        return None  # told when the slot is described
+
+
+def chip_setting(table: Mapping[str, Any]) -> str | None:
+    """Name the setting of a slot's table that says what is burned into its card's chip, None
+    where the table has none."""
+    card = slot_card(table)
+    return card.chip if card is not None and card.chip in table else None
+
+
+def _placed(tree: dict[str, Any], path: Path, below: Mapping[str, Any]) -> dict[str, Any]:
+    """Note in every slot which file its paths are relative to; ``below``: the slots extended."""
     for name, slot in _tables(tree.get("slot", {}), f"{path}: slot").items():
-        for key, value in list(_tables(slot, f"{path}: slot.{name}").items()):
-            if isinstance(value, str) and _is_file(key, value):
-                slot[key] = str(path.parent / value)
-            elif key == "symbols" and isinstance(value, list):
-                slot[key] = [str(path.parent / v) if isinstance(v, str) else v for v in value]
-            elif key == "ram-load" and isinstance(value, Mapping):
-                slot[key] = {name: str(path.parent / item) if isinstance(item, str) else item
-                             for name, item in value.items()}
-            elif isinstance(value, dict) and isinstance(value.get("medium"), str):
-                value["medium"] = str(path.parent / value["medium"])
+        own = _tables(slot, f"{path}: slot.{name}")
+        if Path(str(own.get("card", ""))).suffix in (".toml", ".py"):
+            slot["card"] = own["card"] = str(path.parent / str(own["card"]))
+        under = below.get(name, {})
+        card = slot_card({**(under if isinstance(under, Mapping) else {}), **own})
+        kinds = {jumper.name: jumper.kind for jumper in card.jumpers} if card is not None else {}
+        for key, value in own.items():
+            slot[key] = _on_path("symbols" if key == "symbols" else kinds.get(key, ""), value,
+                                 path.parent)
     return tree
 
 
-def _is_file(key: str, value: str) -> bool:
-    """Tell whether a setting names a file: an image, medium, symbols, or a card file."""
-    return key in ("image", "medium", "symbols") or (
-        key == "card" and Path(value).suffix in (".toml", ".py"))
+def _on_path(kind: str, value: Any, folder: Path) -> Any:
+    """Give a setting with the files that it names, by its jumper's kind, as seen from here."""
+    def seen(item: Any) -> Any:
+        return str(folder / item) if isinstance(item, str) else item
+
+    if kind in ("file", "medium", "symbols"):
+        return [seen(item) for item in value] if isinstance(value, list) else seen(value)
+    if kind == "files" and isinstance(value, Mapping):
+        return {name: seen(item) for name, item in value.items()}
+    if kind == "drive" and isinstance(value, Mapping) and "medium" in value:
+        return {**value, "medium": seen(value["medium"])}
+    return value
 
 
 def load_tree(path: Path, seen: tuple[Path, ...] = ()) -> dict[str, Any]:
@@ -169,13 +197,13 @@ def load_tree(path: Path, seen: tuple[Path, ...] = ()) -> dict[str, Any]:
     for key in tree:
         if key not in TOP:
             raise InputError(f"{path}: unknown key {key!r}; {nearest(key, TOP)}")
-    tree = _placed(tree, path)
     base = tree.pop("extends", None)
     if base is None:
-        return tree
+        return _placed(tree, path, {})
     if not isinstance(base, str):
         raise InputError(f"{path}: extends takes a file's path, not {base!r}.")
-    return _merge(load_tree(path.parent / base, (*seen, here)), tree)
+    below = load_tree(path.parent / base, (*seen, here))
+    return _merge(below, _placed(tree, path, below.get("slot", {})))
 
 
 def _variant(name: str, place: str) -> tuple[Card, dict[str, Any]]:
@@ -198,7 +226,7 @@ def _images(card: Card, settings: Mapping[str, Any], place: str) -> dict[str, Im
     out = {}
     for jumper in card.jumpers:
         value = settings[jumper.name]
-        if jumper.kind == "file" and jumper.name == "image" and value is not None:
+        if jumper.kind == "file" and value is not None:
             try:
                 out[jumper.name] = load_image(Path(value))
                 out[jumper.name].flatten(card.image_size(settings))
@@ -247,17 +275,18 @@ def _check_shared(slots: Mapping[str, SlotDescription]) -> None:
             seen[path] = (other, protected and original.protected)
 
 
-def _with_symbols(images: dict[str, Image], files: Any, place: str) -> dict[str, Image]:
-    """Add the names and lines of symbol files to the slot's image."""
+def _with_symbols(images: dict[str, Image], chip: str | None, files: Any,
+                  place: str) -> dict[str, Image]:
+    """Add the names and lines of symbol files to the image in the slot's chip."""
     if files is None:
         return images
     names = [files] if isinstance(files, str) else files
     if not isinstance(names, list) or not all(isinstance(n, str) for n in names):
         raise InputError(f'{place}: symbols takes a file or a list of files, such as '
                          f'symbols = "driver.map", not {files!r}.')
-    if "image" not in images:
+    if chip is None or chip not in images:
         raise InputError(f"{place}: symbols belong to an image; give the slot an image.")
-    return {**images, "image": with_symbols(images["image"], map(Path, names))}
+    return {**images, chip: with_symbols(images[chip], map(Path, names))}
 
 
 def _slot(name: str, table: Mapping[str, Any], path: Path) -> SlotDescription:
@@ -274,7 +303,7 @@ def _slot(name: str, table: Mapping[str, Any], path: Path) -> SlotDescription:
     general = {key: table.pop(key) for key in list(table) if key in GENERAL}
     symbols = table.pop("symbols", None)
     settings = settle(card, table, place)
-    images = _with_symbols(_images(card, settings, place), symbols, place)
+    images = _with_symbols(_images(card, settings, place), card.chip, symbols, place)
     ports, waits = port_rows(card, general, settings, place)
     return SlotDescription(name, card, settings, ports, images,
                            waits["waits-io"], waits["waits-mem"], waits["waits-m1"], place,

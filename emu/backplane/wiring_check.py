@@ -170,16 +170,16 @@ def memory(d: Description) -> Iterator[Finding]:
         yield Finding(ERROR, "no-memory", "", "", "no memory card is fitted.",
                       "Fit one, such as plain-memory.")
     for slot, _ in sizes:
-        image = slot.images.get("image")
-        if "image" in slot.settings and image is None and slot.card.image_size(slot.settings):
+        image, chip = slot.image, slot.card.chip or ""
+        if chip and image is None and slot.card.image_size(slot.settings):
             yield Finding(
-                WARNING, "no-image", slot.name, "image",
+                WARNING, "no-image", slot.name, chip,
                 f"{slot.name} has no image: its ROM is blank, and FFh is RST 38h.",
-                f'Give it one: image = "FILE" in slot.{slot.name}.')
+                f'Give it one: {chip} = "FILE" in slot.{slot.name}.')
         start = min(image.segments, key=lambda s: s.physical) if image is not None else None
         if start is not None and start.data[:1] == b"\xff":
             yield Finding(
-                WARNING, "blank-start", slot.name, "image",
+                WARNING, "blank-start", slot.name, chip,
                 f"the image of {slot.name} begins with FFh (RST 38h).",
                 "See whether it is the right file, for this address.")
 

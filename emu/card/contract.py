@@ -234,6 +234,11 @@ class Card:
         """Tell whether it can give a steady tick when it is set up for one."""
         return self.ticks is not _no_ticks
 
+    @property
+    def chip(self) -> str | None:
+        """Name the jumper that says what is burned into its chip, None when it has no chip."""
+        return next((jumper.name for jumper in self.jumpers if jumper.kind == "file"), None)
+
     def has_kind(self, register: str, kind: str) -> bool:
         """Tell whether a register is of a kind."""
         return kind in self.kinds.get(register, ())

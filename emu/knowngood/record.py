@@ -103,7 +103,7 @@ def _plain(value: Any) -> Any:
 
 def images_table(description: Description) -> Tree:
     """Name the images and give their SHA-256."""
-    return {slot.name if name == "image" else f"{slot.name}.{name}":
+    return {slot.name if name == slot.card.chip else f"{slot.name}.{name}":
             {"file": Path(image.path).name, "sha256": image.digest}
             for slot in description.slots for name, image in slot.images.items()}
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from emu.backplane.description import Description, describe, load_tree
+from emu.backplane.description import Description, chip_setting, describe, load_tree
 from emu.errors import InputError, nearest
 
 Tree = dict[str, Any]
@@ -35,7 +35,7 @@ def changed(tree: Mapping[str, Any], changes: Mapping[str, Any]) -> Tree:
 def image_slot(tree: Mapping[str, Any], path: Path) -> str:
     """Name the one slot that holds an image; InputError when there is none or several."""
     slots: list[str] = [name for name, table in tree.get("slot", {}).items()
-             if isinstance(table, dict) and "image" in table and table.get("fitted", True)]
+             if isinstance(table, dict) and chip_setting(table) and table.get("fitted", True)]
     if len(slots) != 1:
         raise InputError(f"{path}: {', '.join(slots) or 'no slot'} holds an image, so it is not "
                          f"plain where another one belongs; give a backplane file instead.")
@@ -46,4 +46,5 @@ def with_image(path: Path, image: Path) -> Description:
     """Describe the machine of a backplane file with another image in it."""
     tree = load_tree(path)
     slot = image_slot(tree, path)
-    return describe(changed(tree, {f"slot.{slot}.image": str(image)}), path)
+    chip = chip_setting(tree["slot"][slot])
+    return describe(changed(tree, {f"slot.{slot}.{chip}": str(image)}), path)

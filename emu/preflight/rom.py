@@ -19,7 +19,7 @@ RESTART = 0x38
 def checks(d: Description) -> Iterator[Item]:
     """Look at the image of each slot."""
     for slot in d.slots:
-        image = slot.images.get("image")
+        image = slot.image
         size = slot.card.image_size(slot.settings)
         if image is not None and size:
             chip = Chip(image, size)

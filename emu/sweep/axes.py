@@ -9,8 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from emu.backplane.card_catalogue import card as find_card
-from emu.backplane.description import CPU_CARD
+from emu.backplane.description import CPU_CARD, chip_setting, slot_card
 from emu.errors import InputError
 from emu.knowngood.variants import image_slot
 
@@ -56,7 +55,7 @@ def fitted(tree: Tree) -> dict[str, Mapping[str, Any]]:
 def removable(tree: Tree) -> list[str]:
     """List the slots that a machine may be tried without: not the CPU, not the image's."""
     return [name for name, table in fitted(tree).items()
-            if table.get("card") != CPU_CARD and "image" not in table]
+            if table.get("card") != CPU_CARD and chip_setting(table) is None]
 
 
 def product(axes: Sequence[Axis]) -> list[tuple[tuple[Choice, ...], Variant]]:
@@ -133,10 +132,8 @@ def waits(tree: Tree, counts: Sequence[int]) -> Axis:
 
 
 def _has_memory(table: Mapping[str, Any]) -> bool:
-    card = table.get("card")
-    if not isinstance(card, str) or Path(card).suffix:
-        return "image" in table
-    return "memory" in find_card(card, "sweep").functions or "image" in table
+    card = slot_card(table)
+    return card is not None and bool("memory" in card.functions or card.chip in table)
 
 
 def seeds(count: int) -> Axis:
@@ -147,7 +144,8 @@ def seeds(count: int) -> Axis:
 def images(tree: Tree, path: Path, files: Sequence[Path]) -> Axis:
     """Vary the image in the one slot that holds one."""
     slot = image_slot(tree, path)
-    return Axis("image", tuple(Choice(file.name, {f"slot.{slot}.image": str(file)})
+    chip = chip_setting(tree["slot"][slot])
+    return Axis("image", tuple(Choice(file.name, {f"slot.{slot}.{chip}": str(file)})
                                for file in files))
 
 

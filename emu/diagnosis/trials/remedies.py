@@ -20,14 +20,13 @@ from emu.diagnosis.trials.forks import SETTLE, alone, keystroke, nudged
 from emu.diagnosis.trials.moments import Again
 from emu.diagnosis.verdict import Finding
 from emu.errors import InputError
-from emu.machine.machine import Machine, modules_of
-from emu.native.units import unit_path
+from emu.machine.machine import Machine
 from emu.run.session import Session
 
 # Causes that a jumper of the card concerned may cure.
 BY_JUMPER = ("int-not-wired", "blocked-transmitter", "card-bit", "timer-stopped", "floating-vector")
 LONGEST = 30  # emulated seconds of one: the usual limit of a boot
-MOST = 10  # second runs of one explanation
+MOST = 10  # second runs of one explanation, each with at most one card to compile
 MOST_PORTS = 6  # at which a timer is tried
 Tree = dict[str, Any]
 
@@ -189,10 +188,14 @@ def _moved(case: Case, port: int) -> Iterator[Remedy]:
 
 
 def _fitted(case: Case, port: int) -> Iterator[Remedy]:
-    """Fit a card whose code is at hand so that it answers at a port."""
-    for card in cards().values():
-        if not card.registers or not all(unit_path(m).exists() for m in modules_of([card])):
-            continue
+    """Fit a card so that it answers at a port: terminals first, memory last.
+
+    A card that has no machine code yet is compiled when it is tried, so what is advised does
+    not hang on what ran before; `MOST` bounds that too.
+    """
+    likely = sorted((card for card in cards().values() if card.registers),
+                    key=lambda card: (not card.channels, "memory" in card.functions))
+    for card in likely:
         base = port & ~(_span(card) - 1) & 0xFF
         yield Remedy(f"with a card {card.name} fitted at base {base:02X}h", _fit(card, base))
 
