@@ -1,6 +1,6 @@
 """Build one card, or a few in a chain, on a bare record: no CPU, no backplane file.
 
-    bench = Bench(CARD, {"clock": "1.8432 MHz"}, hz="7.3728 MHz")
+    bench = Bench(CARD, {"clock": "1.536 MHz"}, hz="6.144 MHz")
     bench.write("control", 0x15, 100)     # at T-state 100; without a T: now
     bench.read("control")
 
@@ -36,16 +36,17 @@ from emu.native import calls
 from peripherals.card import ENTRIES, Card, Setup
 
 _uids = itertools.count(-1000, -1)
-_TERMINAL = {"baud": 115200, "format": "8N1", "flow": "none"}
+_CLOCKS = dict.fromkeys(("clock", "clock-a", "clock-b"), "1.536 MHz")  # of serial lines: x16
+_TERMINAL = {"baud": 96000, "format": "8N1", "flow": "none"}
 
 
 def settings_of(card: Card, given: Mapping[str, Any]) -> dict[str, Any]:
-    """Fill in a card's defaults and turn frequencies into hertz, as the description does."""
+    """Fill in a card's defaults (for serial lines the bench's) and turn frequencies into hertz."""
     unknown = set(given) - {j.name for j in card.jumpers}
     assert not unknown, f"{card.name} has no {unknown}"
     settings = {}
     for jumper in card.jumpers:
-        value = given.get(jumper.name, jumper.default)
+        value = given.get(jumper.name, _CLOCKS.get(jumper.name, jumper.default))
         if jumper.kind == "clock" and isinstance(value, str) and value not in ("cpu", "none"):
             value = parse_frequency(value)
         if jumper.kind == "terminal":
@@ -70,7 +71,7 @@ class Bench:
                  also: Sequence[tuple[Card, Mapping[str, Any]]] = (),
                  wires: Sequence[tuple[int, str, int, str]] = (),
                  chain: Sequence[int] | None = None,
-                 hz: str = "7.3728 MHz", seed: int = 1, native: bool = False,
+                 hz: str = "6.144 MHz", seed: int = 1, native: bool = False,
                  images: Mapping[str, Any] | None = None,
                  bays: Mapping[str, Any] | None = None) -> None:
         self.cards = [card, *[c for c, _ in also]]

@@ -9,7 +9,7 @@ from peripherals.z80_sio import CARD
 
 RX_AVAILABLE, ANY_PENDING, TX_EMPTY, DCD, SYNC, CTS, EOM, BROKE = (1 << k for k in range(8))
 IDLE = TX_EMPTY | DCD | CTS | EOM  # RR0 with both modem inputs tied low
-FRAME = 640  # 8N1 at 115200 on 7.3728 MHz
+FRAME = 640  # 8N1 at 96000 on 6.144 MHz
 OFF, FIRST, ALL, ALL_BUT_PARITY = 0x00, 0x08, 0x10, 0x18  # receive interrupt modes of WR1
 
 
@@ -21,8 +21,8 @@ def put(bench: Bench, channel: str, *control: int) -> None:
 
 def sio(wr1: int = 0, wr4: int = 0x44, wr3: int = 0xC1, wr5: int = 0xEA, channel: str = "a",
         vector: int | None = None, **given: Any) -> Bench:
-    """Set one channel up, at 115200 8N1 on 7.3728 MHz unless told otherwise."""
-    bench = Bench(CARD, {k.replace("_", "-"): v for k, v in given.items()}, hz="7.3728 MHz")
+    """Set one channel up, at 96000 8N1 on 6.144 MHz unless told otherwise."""
+    bench = Bench(CARD, {k.replace("_", "-"): v for k, v in given.items()}, hz="6.144 MHz")
     put(bench, channel, 0x18, 4, wr4, 3, wr3, 5, wr5, 1, wr1)
     if vector is not None:
         put(bench, "b", 2, vector, 1, 0x04 | (wr1 if channel == "b" else 0))
@@ -79,7 +79,7 @@ def until(bench: Bench, mask: int, limit: int = 20_000) -> int:
 def both(vector: int = 0x60) -> Bench:
     """Set both channels up with every interrupt on, and let every source ask."""
     bench = Bench(CARD, {f"{pin}-{name}": "terminal" for pin in ("cts", "dcd") for name in "ab"},
-                  hz="7.3728 MHz")
+                  hz="6.144 MHz")
     put(bench, "b", 2, vector)
     for name in "ab":
         put(bench, name, 4, 0x44, 3, 0xC1, 5, 0xEA, 1, 0x17)

@@ -8,6 +8,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
+
+from emu.cli import group
 
 Run = Callable[..., "subprocess.CompletedProcess[str]"]
 
@@ -101,7 +104,8 @@ def test_the_same_seed_gives_the_same_run(preburn: Run, roms: Path) -> None:
      "preburn: --after 'x' has no --send behind it; give the text to send right after it."),
     (("boot", "roms/tidewater/full.toml", "--send", "z", "--after", "y"),
      "preburn: --after 'y' has no --send behind it; give the text to send right after it."),
-    (("boot",), "preburn: Missing argument 'FILE'."),
+    (("boot",), "preburn: no machine.toml in this folder; name a backplane FILE."),
+    (("verify",), "preburn: name the record GOOD, which preburn record made."),
     (("bot",), "preburn: No such command 'bot'."),
 ])
 def test_mistakes(preburn: Run, arguments: tuple[str, ...], message: str) -> None:
@@ -111,6 +115,26 @@ def test_mistakes(preburn: Run, arguments: tuple[str, ...], message: str) -> Non
     assert done.stderr.startswith(message.split("; did")[0][:60])
     assert len(done.stderr.splitlines()) == 1
     assert "Traceback" not in done.stderr
+
+
+def test_the_backplane_file_is_machine_toml_where_none_is_named(
+        roms: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    commands = [["boot"], ["check"], ["console"], ["preflight"], ["rates"], ["record", "-o", "g"],
+                ["step"], ["sweep"], ["trace"], ["verify", "good.json"]]
+    for words in commands:
+        result = CliRunner().invoke(group, words)
+        assert str(result.exception) == "no machine.toml in this folder; name a backplane FILE."
+    example = roms / "driver-example"
+    for name in ("driver.ihx", "driver.cdb", "machine.toml"):
+        (tmp_path / name).write_bytes((example / name).read_bytes())
+    done = CliRunner().invoke(group, ["check"])
+    assert done.exit_code == 0 and "no-tick-source" in done.output
+    done = CliRunner().invoke(group, ["record", "--until", ">", "-o", "good.json"])
+    assert done.exit_code == 0, done.output
+    for words in (["good.json"], ["machine.toml", "good.json"]):
+        done = CliRunner().invoke(group, ["verify", *words])
+        assert done.exit_code == 0, done.output
 
 
 def test_check(preburn: Run, roms: Path) -> None:

@@ -1,7 +1,5 @@
 """A new project, from nothing to its first tests, as its own README says."""
 import os
-import shlex
-import subprocess
 import sys
 import tomllib
 from fractions import Fraction
@@ -13,7 +11,6 @@ from emu.backplane.description import Description, load
 from emu.backplane.rate_search import reach
 from emu.backplane.wiring_check import ERROR, WARNING, check
 from emu.errors import InputError
-from emu.native.cache import cache_folder
 from emu.starting import files
 from emu.starting.choices import DIVIDERS, KINDS, Choices, backplane
 from emu.starting.files import start
@@ -96,6 +93,10 @@ def test_the_terminal_fits_its_clock(tmp_path: Path, serial: str, clock: str, ba
     ("--ram-page 400", "--ram-page takes 0x01 to 0xff, not 0x190."),
     ("--memory plain --rom-size 0x401", "--rom-size takes 0x400 to 0xfc00 in steps of 0x400, not "
      "0x401."),
+    ("--language c --image rom.bin", "--language makes a ROM and --image brings one; leave one of "
+     "them out."),
+    ("--preburn-from nowhere", "--preburn-from nowhere: no such file or folder; name one, or "
+     "git+ADDRESS of a Git repository."),
     ("--clock fast", "--clock: write a frequency as"),
     ("--serial-clock fast", "--serial-clock: write a frequency as"),
 ])
@@ -104,38 +105,6 @@ def test_a_number_that_cannot_be_is_refused(preburn, tmp_path: Path, words: str,
     done = preburn("new", tmp_path / "x", *words.split())
     assert done.returncode == 2 and done.stderr.startswith(f"preburn: {told}"), done.stderr
     assert done.stderr.count("\n") == 1 and not (tmp_path / "x").exists()
-
-
-def commands(readme: str) -> list[list[str]]:
-    block = readme.split("```sh\n")[1].split("```")[0]
-    return [shlex.split(line, comments=True) for line in block.splitlines()]
-
-
-def test_the_readme_of_a_project_is_true(preburn, roms: Path, tmp_path: Path) -> None:
-    folder = tmp_path / "gauge"
-    done = preburn("new", folder, "--image", roms / "driver-example/driver.ihx", "--until", ">",
-                   "--memory", "plain", "--serial", "acia", "--timer", "none")
-    assert done.returncode == 0, done.stderr
-    machine = folder / "machine.toml"
-    assert tomllib.loads(machine.read_text())["slot"]["memory"]["image"] == "images/driver.ihx"
-    environment = {**os.environ, "PYTHONPATH": str(ROOT),
-                   "XDG_CACHE_HOME": str(cache_folder().parent.parent)}
-    plugin = ["-p", "emu.pytestplugin", "-p", "no:cacheprovider"]
-    run = {"preburn": ["-m", "emu.cli"], "pytest": ["-m", "pytest"]}
-    told = commands((folder / "README.md").read_text())
-    assert len(told) == 5
-    for name, *rest in told:
-        extra = plugin if name == "pytest" and not _registered() else []
-        done = subprocess.run([sys.executable, *run[name], *extra, *rest], cwd=folder, text=True,
-                              capture_output=True, env=environment, check=False)
-        assert done.returncode == 0, (name, rest, done.stdout, done.stderr)
-    assert (folder / "good.json").exists()
-
-
-def _registered() -> bool:
-    from importlib.metadata import entry_points
-
-    return any(e.name == "preburn" for e in entry_points(group="pytest11"))
 
 
 def test_a_folder_in_use_and_odd_words_are_refused(preburn, tmp_path: Path) -> None:
@@ -196,7 +165,7 @@ def test_questions_on_a_terminal(tmp_path: Path) -> None:
     """What is no answer is asked for again; nothing is asked when the folder is in use."""
     pty = pytest.importorskip("pty")
     for answers, folder, told in (
-            (b"fast\r8 MHz\rbanked\rsio\r\r1.2 MHz\rok>\r" b"16384\r\r300\r0xA8\r0xF0\r"
+            (b"fast\r8 MHz\rbanked\rsio\r\r1.2 MHz\r\rok>\r" b"16384\r\r300\r0xA8\r0xF0\r"
              b"18750\r0xE0\r", tmp_path / "p", b"write a frequency as"),
             (b"", tmp_path, b"is there already and not empty")):
         child, terminal = pty.fork()

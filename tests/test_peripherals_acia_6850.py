@@ -17,12 +17,12 @@ from peripherals.card import Card
 from peripherals.serial_line import start_clock
 
 RDRF, TDRE, DCD, CTS, FE, OVRN, PE, IRQ = (1 << k for k in range(8))
-FRAME = 640  # 8N1 at 115200 on 7.3728 MHz
+FRAME = 640  # 8N1 at 96000 on 6.144 MHz
 
 
 def acia(control: int = 0x15, **given: Any) -> Bench:
-    """Set up an ACIA at 115200 baud on 7.3728 MHz: master reset, then a control byte."""
-    bench = Bench(CARD, given, hz="7.3728 MHz")
+    """Set up an ACIA at 96000 baud on 6.144 MHz: master reset, then a control byte."""
+    bench = Bench(CARD, given, hz="6.144 MHz")
     bench.write("control", 0x03, 10)
     bench.write("control", control, 21)
     return bench
@@ -39,7 +39,7 @@ def until(bench: Bench, mask: int, limit: int = 20_000) -> int:
 # --- reset --------------------------------------------------------------------------------
 def test_power_on_holds_the_chip_until_a_master_reset() -> None:
     """MC6850: after power-on the chip stays reset, RTS high, until master reset (memory)."""
-    bench = Bench(CARD, {}, hz="7.3728 MHz")
+    bench = Bench(CARD, {}, hz="6.144 MHz")
     assert bench.read("control") == 0 and bench.s.line.rts == 0
     bench.write("control", 0xB5)
     bench.write("data", 0x41)
@@ -315,7 +315,7 @@ def test_half_the_clock_from_mid_frame_doubles_the_rest_of_it() -> None:
 def test_receiver_goes_on_after_a_clock_that_stopped_between_looks() -> None:
     """Both ends stop and start together as far as the chip can tell: its looks keep their
     number of clock periods, so a slow terminal's byte is read with the pause left out."""
-    bench = acia(terminal={"baud": 115200})
+    bench = acia(terminal={"baud": 96000})
     line = bench.s.line
     type_keys(bench, b"U", 1000)
     bench.advance(1300)
@@ -330,7 +330,7 @@ def test_words_tell_rate_error_and_state() -> None:
     bench = acia(0x96, terminal={"baud": 9600, "format": "7E1"})
     type_keys(bench, b"late", 50_000)
     assert bench.words() == [
-        "28800 baud 8N1 (+200 %), the terminal 9600 baud 7E1: they do not understand each other",
+        "24000 baud 8N1 (+150 %), the terminal 9600 baud 7E1: they do not understand each other",
         "receiver: 0 characters came",
         "transmitter: 0 characters begun",
         "interrupts enabled: receive",
@@ -352,7 +352,7 @@ def test_machine_code_does_what_the_functions_do() -> None:
     states = []
     for native in (False, True):
         bench = Bench(CARD, {"terminal": {"baud": 110000, "format": "8E1"}}, native=native,
-                      hz="7.3728 MHz")
+                      hz="6.144 MHz")
         bench.write("control", 0x03, 10)
         bench.write("control", 0xB5, 21)
         type_keys(bench, b"every key", 900)

@@ -31,13 +31,13 @@ def test_a_frame_that_begins_with_the_clock_high_is_counted() -> None:
 
 
 def test_frames_that_follow_one_another_too_fast() -> None:
-    clock = Clock()  # 1 us is 8 T-states; CE must be low that long at 5 V (tCWH, from memory)
+    clock = Clock()  # 1 us is 7 T-states; CE must be low that long at 5 V (tCWH, from memory)
     clock.port(CE)
     clock.port(0)
-    clock.write("port", CE, clock.t + 7)
+    clock.write("port", CE, clock.t + 6)
     assert clock.s.crowded == 1
     clock.port(0)
-    clock.write("port", CE, clock.t + 8)
+    clock.write("port", CE, clock.t + 7)
     assert clock.s.crowded == 1
     assert "1 frames began less than 1 us after CE fell" in ds1302.CARD.risks(clock.m, clock.s)[0]
 

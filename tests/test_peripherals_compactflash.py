@@ -111,20 +111,20 @@ def test_write_sectors_and_read_them_back() -> None:
 
 def test_busy_times_are_the_jumpers() -> None:
     socket = Socket(settings={"ready-time": 1000, "read-time": 100, "write-time": 2000})
-    assert socket.read("status", 7372) == 0x80  # 1 ms at 7.3728 MHz: 7372.8 T-states
-    assert socket.read("status", 7373) == 0x50
+    assert socket.read("status", 6143) == 0x80  # 1 ms at 6.144 MHz: 6144 T-states
+    assert socket.read("status", 6144) == 0x50
     socket.eight_bits()
     socket.command(0x20, 0)
     start = socket.t - 10
-    assert socket.read("status", start + 737) == 0x80
-    assert socket.read("status", start + 738) == 0x58
+    assert socket.read("status", start + 614) == 0x80
+    assert socket.read("status", start + 615) == 0x58
     socket.take()
     socket.command(0x30, 0)
     socket.ready()
     socket.give(bytes(BLOCK))
     start = socket.t
-    assert socket.read("status", start + 14745) == 0x80
-    assert socket.read("status", start + 14746) == 0x50
+    assert socket.read("status", start + 12287) == 0x80
+    assert socket.read("status", start + 12288) == 0x50
 
 
 def test_while_busy_every_register_gives_the_status_and_takes_nothing() -> None:

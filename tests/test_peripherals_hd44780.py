@@ -16,7 +16,7 @@ from emu.cli import group
 from emu.testing.card_contract import complaints
 from peripherals.hd44780 import CARD
 
-MHZ = Fraction(7_372_800, 1_000_000)
+MHZ = Fraction(6_144_000, 1_000_000)
 
 
 class Panel(Bench):
@@ -175,7 +175,7 @@ def test_a_slower_oscillator_is_busy_longer() -> None:
 
 def test_what_comes_before_power_up_is_lost() -> None:
     lcd = Bench(CARD, {"power-up": 1000})
-    lcd.write("instruction", 0x38, 7000)
+    lcd.write("instruction", 0x38, 6000)
     lcd.write("instruction", 0x0C, 8000)
     assert lcd.s.two_lines == 0 and lcd.s.on == 1
 

@@ -99,7 +99,7 @@ def test_words_and_risks_for_a_hasty_program() -> None:
         "cursor and blinking, moves right, shifted by 0", "5 instructions and 2 characters taken"]
     risk = lcd.cards[0].risks(lcd.m, lcd.s)
     assert len(risk) == 1 and risk[0].startswith("1 accesses were lost because it was busy")
-    assert "273 T-states after each byte and 11207 after clear" in risk[0]
+    assert "228 T-states after each byte and 9339 after clear" in risk[0]
 
 
 def test_a_boot_lists_what_a_hasty_program_lost(tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ from emu.run.session import Session
 from emu.testing.card_contract import complaints
 from peripherals.uart_16550 import CARD
 
-FRAME = 640  # 8N1 at 115200 on 7.3728 MHz
+FRAME = 640  # 8N1 at 96000 on 6.144 MHz
 REGISTERS = CARD.registers
 DATA, IER, IIR, LCR, MCR, LSR, MSR, SCR = REGISTERS
 
@@ -189,7 +189,7 @@ def test_a_divisor_of_0_stands_still() -> None:
 
 @pytest.mark.parametrize(("divisor", "baud"), [(1, 115200), (3, 38400), (12, 9600), (96, 1200)])
 def test_rates_of_the_usual_crystal(divisor: int, baud: int) -> None:
-    bench = uart(divisor, terminal={"baud": baud})  # 1.8432 MHz / 16 / divisor
+    bench = uart(divisor, clock="1.8432 MHz", terminal={"baud": baud})
     assert f"{baud} baud 8N1, the terminal {baud} baud" in bench.words()[0]
     bench.write(DATA, 0x42)
     bench.advance(bench.t + 12 * int(bench.hz) // baud)

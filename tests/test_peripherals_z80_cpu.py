@@ -68,5 +68,5 @@ def test_out_c_0_tells_the_part(tmp_path: Path, part: str, value: int) -> None:
 
 
 def test_clock_is_the_machines(tmp_path: Path) -> None:
-    assert machine(tmp_path, "00", 'clock = "7.3728 MHz"').hz == 7_372_800
+    assert machine(tmp_path, "00", 'clock = "6.144 MHz"').hz == 6_144_000
     assert machine(tmp_path, "00").hz == 4_000_000

@@ -164,9 +164,9 @@ def test_a_partner_takes_what_comes_out() -> None:
     for byte in b"TIDE":
         b.write("data-a", byte, b.t + 50)
         start = b.t
-        b.advance(start + 73)
+        b.advance(start + 61)
         assert b.int_line == 0
-        b.advance(start + 74)  # 10 us at 7.3728 MHz
+        b.advance(start + 62)  # 10 us at 6.144 MHz
         assert b.int_line == 1
         b.ack()
         b.reti()

@@ -15,7 +15,7 @@ from emu.errors import InputError
 from emu.machine.machine import Machine
 from peripherals.z80_pio import CARD
 
-DELAY = 74  # T-states of 10 us at 7.3728 MHz
+DELAY = 62  # T-states of 10 us at 6.144 MHz
 
 
 @pytest.mark.parametrize("native", [False, True])

@@ -50,11 +50,11 @@ LOOPS = {
     "called": Loop("CD {sub} 77 23 1B 7A B3 C2 {again} 76 DB 40 E6 A0 FE A0 20 F8 DB 41 C9", 37,
                    1 + 7 + 7 + 7 + 10, 1 + 10 + 7 + 6 + 6 + 4 + 4 + 10 + 17 + 10),
 }
-CLOCKS = ("4", "6", "7.3728", "8", "10")
+CLOCKS = ("4", "6", "7.5", "8", "10")
 KEEPS = {  # loop, kbit/s -> the clocks at which it keeps up
-    ("tight", 500): ("6", "7.3728", "8", "10"), ("tight", 250): CLOCKS,
-    ("counted", 500): ("6", "7.3728", "8", "10"), ("counted", 250): CLOCKS,
-    ("called", 500): ("7.3728", "8", "10"), ("called", 250): CLOCKS,
+    ("tight", 500): ("6", "7.5", "8", "10"), ("tight", 250): CLOCKS,
+    ("counted", 500): ("6", "7.5", "8", "10"), ("counted", 250): CLOCKS,
+    ("called", 500): ("7.5", "8", "10"), ("called", 250): CLOCKS,
 }
 
 PLANE = """

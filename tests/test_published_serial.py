@@ -22,11 +22,11 @@ def shown(line: object) -> list[int]:
     return [int(t) for t in line.shown_t[:count]]  # type: ignore[attr-defined]
 
 
-@pytest.mark.parametrize(("divide", "baud", "frame"), [(0x44, 115200, 640), (0x84, 57600, 1280),
-                                                       (0xC4, 28800, 2560)])
+@pytest.mark.parametrize(("divide", "baud", "frame"), [(0x44, 96000, 640), (0x84, 48000, 1280),
+                                                       (0xC4, 24000, 2560)])
 def test_sio_frame_times(divide: int, baud: int, frame: int) -> None:
-    """UM0081 (WR4: x16, x32, x64): 8N1 is ten bit times; at 7.3728 MHz 640 T for 115200 baud."""
-    bench = Bench(SIO, {"clock-a": "1.8432 MHz", "terminal-a": {"baud": baud}})
+    """UM0081 (WR4: x16, x32, x64): 8N1 is ten bit times; at 6.144 MHz 640 T for 96000 baud."""
+    bench = Bench(SIO, {"clock-a": "1.536 MHz", "terminal-a": {"baud": baud}})
     control(bench, "a", 0x18, 4, divide, 3, 0xC1, 5, 0xEA)
     bench.write("a-data", 0x55, bench.t + 40)
     bench.advance(bench.t + frame // 4)
@@ -41,7 +41,7 @@ def test_sio_frame_times(divide: int, baud: int, frame: int) -> None:
 def test_acia_frame_times(word: int, frame: int) -> None:
     """Control table of the maker's guide (1982): 8N1, 8N2, 7O1 (10 bits) and 7E2 (11 bits)."""
     form = {0x15: "8N1", 0x11: "8N2", 0x0D: "7O1", 0x01: "7E2"}[word]
-    bench = Bench(ACIA, {"clock": "1.8432 MHz", "terminal": {"baud": 115200, "format": form}})
+    bench = Bench(ACIA, {"clock": "1.536 MHz", "terminal": {"baud": 96000, "format": form}})
     bench.write("control", 0x03, 100)
     bench.write("control", word, 140)
     bench.write("data", 0x35, 200)
@@ -64,7 +64,7 @@ def test_sio_rr0_after_reset() -> None:
 
 def test_sio_vectors_with_status() -> None:
     """UM0081 p.248: the cause replaces V3-V1; with WR2 = 60h, A receive 6Ch, A transmit 68h."""
-    bench = Bench(SIO, {"clock-a": "1.8432 MHz"})
+    bench = Bench(SIO, {"clock-a": "1.536 MHz"})
     control(bench, "b", 2, 0x60, 1, 0x04)
     control(bench, "a", *SETUP, 1, 0x02)
     bench.write("a-data", 0x41, bench.t + 40)
@@ -92,8 +92,8 @@ def test_acia_pulls_int_and_gives_no_vector() -> None:
 
 # --- tables -------------------------------------------------------------------------------
 RATES = [  # clock, x16, x32, x64: rate = clock pin / ratio (UM0081, WR4)
-    ("1.8432 MHz", 115200, 57600, 28800), ("3.6864 MHz", 230400, 115200, 57600),
-    ("4.9152 MHz", 307200, 153600, 76800), ("7.3728 MHz", 460800, 230400, 115200),
+    ("1.536 MHz", 96000, 48000, 24000), ("3.072 MHz", 192000, 96000, 48000),
+    ("4.9152 MHz", 307200, 153600, 76800), ("6.144 MHz", 384000, 192000, 96000),
     ("614.4 kHz", 38400, 19200, 9600), ("307.2 kHz", 19200, 9600, 4800),
     ("153.6 kHz", 9600, 4800, 2400), ("4 MHz", 250000, 125000, 62500),
 ]
@@ -106,14 +106,14 @@ def test_sio_baud_table(clock: str, ratio: int, baud: int) -> None:
     bench = Bench(SIO, {"clock-a": clock, "terminal-a": {"baud": baud}})
     control(bench, "a", 0x18, 4, (0x44, 0x84, 0xC4)[ratio], 3, 0xC1, 5, 0xEA)
     bench.write("a-data", 0xA5, bench.t + 40)
-    bench.advance(bench.t + 12 * 7372800 // baud)
+    bench.advance(bench.t + 12 * 6144000 // baud)
     assert bytes(bench.s.line_a.shown[:int(bench.s.line_a.shown_in)]) == b"\xA5"
     assert bench.words()[0] == f"a: {baud:.6g} baud 8N1, the terminal {baud} baud 8N1"
 
 
 @pytest.mark.parametrize(("clock", "divide", "baud"), [
-    ("7.3728 MHz", 0x15, 460800), ("7.3728 MHz", 0x16, 115200), ("3.6864 MHz", 0x15, 230400),
-    ("3.6864 MHz", 0x16, 57600), ("1.8432 MHz", 0x15, 115200), ("1.8432 MHz", 0x16, 28800),
+    ("6.144 MHz", 0x15, 384000), ("6.144 MHz", 0x16, 96000), ("3.072 MHz", 0x15, 192000),
+    ("3.072 MHz", 0x16, 48000), ("1.536 MHz", 0x15, 96000), ("1.536 MHz", 0x16, 24000),
     ("614.4 kHz", 0x15, 38400), ("614.4 kHz", 0x16, 9600), ("307.2 kHz", 0x15, 19200),
     ("307.2 kHz", 0x16, 4800), ("153.6 kHz", 0x15, 9600), ("153.6 kHz", 0x16, 2400)])
 def test_acia_baud_table(clock: str, divide: int, baud: int) -> None:
@@ -159,7 +159,7 @@ def test_acia_91h_is_8n2_by_16_with_receive_interrupt() -> None:
     bench = Bench(ACIA, {"terminal": {"format": "8N2"}})
     bench.write("control", 0x03, 100)
     bench.write("control", 0x91, 140)
-    assert bench.words()[0] == "115200 baud 8N2, the terminal 115200 baud 8N2"
+    assert bench.words()[0] == "96000 baud 8N2, the terminal 96000 baud 8N2"
     assert bench.words()[3] == "interrupts enabled: receive" and bench.s.line.rts == 1
 
 
@@ -172,7 +172,7 @@ CAUSES = [  # V3 V2 V1 (UM0081 p.248 for the eight cases; their order is from me
 @pytest.mark.parametrize(("channel", "cause", "code"), CAUSES)
 def test_sio_vector_of_every_cause(base: int, channel: str, cause: str, code: int) -> None:
     """Bits 3-1 tell the cause; the others, bit 0 too, come from WR2."""
-    baud = 57600 if cause == "special" else 115200  # at half the rate NUL has no stop bit
+    baud = 48000 if cause == "special" else 96000  # at half the rate NUL has no stop bit
     bench = Bench(SIO, {f"cts-{channel}": "terminal", f"terminal-{channel}": {"baud": baud}})
     enable = {"transmit": 0x02, "status": 0x01}.get(cause, 0x10)
     control(bench, channel, *SETUP, 1, enable)
@@ -202,8 +202,8 @@ def test_sio_rr0_after_reset_for_each_pin(cts: str, dcd: str, value: int) -> Non
 
 @pytest.mark.parametrize(("frames", "overrun"), [(3, 0), (4, 1)])
 def test_sio_receive_cushion(frames: int, overrun: int) -> None:
-    """UM0081 p.319: three characters wait, the fourth is one too many. At 115200 baud and
-    7.3728 MHz that is four frames, 2560 T, from the first start bit."""
+    """UM0081 p.319: three characters wait, the fourth is one too many. At 96000 baud and
+    6.144 MHz that is four frames, 2560 T, from the first start bit."""
     bench = Bench(SIO, {})
     control(bench, "a", *SETUP)
     line = bench.s.line_a

@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from emu.cli.booting import asked, booting
+from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
 from emu.cli.running import run_watched
 from emu.cli.typing_order import Typing
@@ -16,7 +17,7 @@ from emu.errors import InputError
 
 
 @click.command(cls=Typing)
-@click.argument("file", type=click.Path(path_type=Path))
+@backplane_file
 @booting
 @click.option("--seed", type=click.IntRange(min=0),
               help="Power-on noise, instead of the file's seed.")

@@ -7,9 +7,11 @@ from pathlib import Path
 
 import click
 
+from emu.cli.options import backplane_file
+
 
 @click.command()
-@click.argument("file", type=click.Path(path_type=Path))
+@backplane_file
 @click.option("--against", type=click.Path(path_type=Path),
               help="Another backplane file: list what differs.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emu.cli.options import limit_seconds
+from emu.cli.options import backplane_file, limit_seconds
 from emu.cli.progress import compiling
 from emu.errors import InputError
 
@@ -23,7 +23,7 @@ class Ended(BaseException):
 
 
 @click.command()
-@click.argument("file", type=click.Path(path_type=Path))
+@backplane_file
 @click.option("--channel", help="The serial channel on this terminal; the first one if not given.")
 @click.option("--pty", "as_pty", is_flag=True,
               help="Give each serial channel a pseudo-terminal, for other terminal programs.")

@@ -11,12 +11,13 @@ import click
 
 from emu.bus.clock import parse_frequency
 from emu.errors import InputError
-from emu.starting.choices import KINDS, Choices
+from emu.starting.choices import IMAGES, KINDS, Choices
 from emu.starting.numbers import BY_KIND, NUMBERS, read, shown, usual
 
 QUESTIONS = {"clock": "CPU clock", "memory": "Memory (banked, plain)",
              "serial": "Serial card (sio, acia)", "timer": "Timer (ctc, none)",
              "serial_clock": "Clock of the serial lines (a frequency, or cpu)",
+             "language": "Starter ROM (asm, c, none)",
              "until": "Text on the console when it has booted"}
 
 
@@ -38,10 +39,14 @@ def _number_options(command: Callable[..., None]) -> Callable[..., None]:
 @click.option("--serial", type=click.Choice(KINDS["serial"]), help="Serial card.")
 @click.option("--serial-clock", help="Clock of the serial lines, such as 614.4 kHz, or cpu.")
 @click.option("--timer", type=click.Choice(KINDS["timer"]), help="Timer card.")
+@click.option("--language", type=click.Choice(list(IMAGES)),
+              help="A starter ROM in assembly (GNU as) or in C (SDCC), with a Makefile.")
+@click.option("--preburn-from", "source", metavar="PATH|git+ADDRESS",
+              help="What ci.sh installs preburn from.")
 @click.option("--until", help="Text that the console shows when it has booted.")
 @_number_options
-def command(folder: Path, rom: Path | None, **given: str | None) -> None:
-    """Start a project in a new FOLDER: backplane file, images, tests, a CI example.
+def command(folder: Path, rom: Path | None, source: str | None, **given: str | None) -> None:
+    """Start a project in a new FOLDER: backplane file, images or sources, tests, a CI example.
 
     On a terminal it asks for what no option says, and each card's numbers too: give those of
     your own boards. Elsewhere usual values are taken.
@@ -54,21 +59,39 @@ def command(folder: Path, rom: Path | None, **given: str | None) -> None:
     for key, reader in CLOCKS.items():
         if (text := given[key]) is not None:
             reader(text)
+    if rom is not None:
+        if given["language"] not in (None, "none"):
+            raise InputError("--language makes a ROM and --image brings one; leave one of them "
+                             "out.")
+        given["language"] = "none"
     plain = Choices(folder.resolve().name)
     words: dict[str, Any] = {key: given[key] if given[key] is not None
                              else _ask(key, getattr(plain, key)) for key in QUESTIONS}
-    image = plain.image if rom is None else f"images/{rom.name}"
-    for word in (plain.name, words["until"], image):
+    image = "" if rom is None else f"images/{rom.name}"
+    source = _source(source or "")
+    for word in (plain.name, words["until"], image or plain.name, source or plain.name):
         if not word or any(c in word for c in '"\'\\{}') or not word.isprintable():
             raise InputError(f"{word!r}: holds a character that the project's files cannot "
                              f"take; choose plain words.")
     numbers = _numbers(words, given)
-    choices = Choices(plain.name, **words, image=image, numbers=numbers)
+    choices = Choices(plain.name, **words, own_image=image, source=source, numbers=numbers)
     for path in start(folder, choices, rom):
         click.echo(path)
+    first = (f"Put the ROM at {folder / choices.image}" if choices.language == "none" else
+             f"Run make in {folder}")
     if rom is None:
-        click.echo(f"Put the ROM at {folder / image}, and change machine.toml where your cage "
-                   f"differs; preburn cards lists every card.")
+        click.echo(f"{first}, and change machine.toml where your cage differs; preburn cards "
+                   f"lists every card.")
+
+
+def _source(text: str) -> str:
+    """Give what pip installs preburn from: a path as it is from anywhere, or an address."""
+    if not text or text.startswith("git+"):
+        return text
+    if not Path(text).exists():
+        raise InputError(f"--preburn-from {text}: no such file or folder; name one, or git+ADDRESS "
+                         f"of a Git repository.")
+    return str(Path(text).resolve())
 
 
 def _numbers(words: Mapping[str, str], given: Mapping[str, str | None]) -> dict[str, int]:
@@ -86,7 +109,8 @@ def _ask(key: str, answer: str) -> str:
     """Ask on a terminal; else take the usual answer."""
     if not sys.stdin.isatty():
         return answer
-    kind = click.Choice(KINDS[key]) if key in KINDS else None
+    kinds = {**KINDS, "language": tuple(IMAGES)}
+    kind = click.Choice(kinds[key]) if key in kinds else None
     reader = partial(_asked_again, CLOCKS[key]) if key in CLOCKS else None
     return str(click.prompt(QUESTIONS[key], default=answer, type=kind, show_choices=False,
                             value_proc=reader))

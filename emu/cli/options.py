@@ -2,8 +2,28 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from pathlib import Path
+
+import click
 
 from emu.errors import InputError
+
+MACHINE = Path("machine.toml")  # the backplane file of a folder, when none is named
+
+
+def own_machine() -> Path:
+    """Give the backplane file of this folder; InputError when there is none."""
+    if not MACHINE.exists():
+        raise InputError(f"no {MACHINE} in this folder; name a backplane FILE.")
+    return MACHINE
+
+
+def _named(_context: click.Context, _parameter: click.Parameter, file: Path | None) -> Path:
+    return own_machine() if file is None else file
+
+
+backplane_file = click.argument("file", required=False, callback=_named,
+                                type=click.Path(path_type=Path))
 
 
 def limit_seconds(text: str) -> Fraction:

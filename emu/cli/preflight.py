@@ -8,13 +8,14 @@ from pathlib import Path
 import click
 
 from emu.cli.booting import asked, booting
+from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
 from emu.cli.typing_order import Typing
 from emu.errors import InputError
 
 
 @click.command(cls=Typing)
-@click.argument("file", type=click.Path(path_type=Path))
+@backplane_file
 @booting
 @click.option("--record", type=click.Path(path_type=Path),
               help="A known-good record that the run must match.")

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from emu.cli.options import backplane_file
 from emu.errors import InputError
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ SHOWN = 2  # ways of a part that are near enough, unless all are asked for
 
 
 @click.command()
-@click.argument("file", type=click.Path(path_type=Path))
+@backplane_file
 @click.option("--want", multiple=True, metavar="BAUD", help="A baud rate of a serial line.")
 @click.option("--tick", multiple=True, metavar="HERTZ", help="A periodic interrupt.")
 @click.option("--all", "everything", is_flag=True, help="List every way, those out of reach too.")

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from emu.cli.booting import asked, booting
+from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
 from emu.cli.typing_order import Typing
 
@@ -15,7 +16,7 @@ GOOD = ("reached", "waiting-for-input")
 
 
 @click.command(cls=Typing)
-@click.argument("file", type=click.Path(path_type=Path))
+@backplane_file
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path),
               help="The record to write.")
 @booting

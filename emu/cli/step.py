@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
 from emu.errors import InputError
 
@@ -13,7 +14,7 @@ MEGABYTE = 1 << 20
 
 
 @click.command()
-@click.argument("file", type=click.Path(path_type=Path))
+@backplane_file
 @click.option("--commands", type=click.Path(path_type=Path),
               help="Take the words from a file, one line each; - is standard input.")
 @click.option("--symbols", "lists", multiple=True, metavar="FILE[@SLOT]",

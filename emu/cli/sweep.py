@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from emu.cli.booting import asked, booting
+from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
 from emu.cli.typing_order import Typing
 from emu.errors import InputError
@@ -30,7 +31,7 @@ boot (with --smallest: one does); 1: some do not; 2: a mistake in a file or an o
 
 
 @click.command(cls=Typing, help=HELP)
-@click.argument("file", type=click.Path(path_type=Path))
+@backplane_file
 @booting
 @click.option("--each-card", is_flag=True, help="All cards, and without each one.")
 @click.option("--card-sets", is_flag=True, help="Every set of the cards.")

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 import click
 
 from emu.cli.booting import asked, booting
+from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
 from emu.cli.typing_order import Typing
 from emu.errors import InputError
@@ -55,7 +56,7 @@ Exit status 0: written; 1: --from did not happen; 2: a mistake in a file or an o
 
 
 @click.command(cls=Typing, help=HELP)
-@click.argument("file", type=click.Path(path_type=Path))
+@backplane_file
 @click.option("--text", "text_out", metavar="OUT", help="Write text; - is standard output.")
 @click.option("--jsonl", "json_out", metavar="OUT", help="Write JSON lines.")
 @click.option("--json", "as_json", is_flag=True, help="The same as --jsonl -.")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from emu.cli.options import own_machine
 from emu.cli.progress import compiling
 from emu.errors import InputError
 
@@ -17,8 +18,8 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("file", type=click.Path(path_type=Path))
-@click.argument("good", type=click.Path(path_type=Path))
+@click.argument("file", required=False, metavar="[FILE]", type=click.Path(path_type=Path))
+@click.argument("good", required=False, metavar="GOOD", type=click.Path(path_type=Path))
 @click.option("--strict", is_flag=True,
               help="T-state for T-state: everything in the record (the default).")
 @click.option("--same-console", is_flag=True, help="Only the text of each terminal.")
@@ -32,10 +33,12 @@ if TYPE_CHECKING:
               help="Go on although the record is of an image, or a machine, of another name.")
 @click.option("--junit", type=click.Path(path_type=Path), help="Write JUnit XML.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def command(file: Path, good: Path, strict: bool, same_console: bool, same_milestones: bool,
-            tolerance: str, good_file: Path | None, other_image: bool, junit: Path | None,
-            as_json: bool) -> None:
+def command(file: Path | None, good: Path | None, strict: bool, same_console: bool,
+            same_milestones: bool, tolerance: str, good_file: Path | None, other_image: bool,
+            junit: Path | None, as_json: bool) -> None:
     """Run the machine of a backplane FILE as the record GOOD was made, and compare.
+
+    Without FILE it is machine.toml in this folder.
 
     Exit status 0: the same; 1: it differs; 2: a mistake in a file or an option.
     """
@@ -45,6 +48,11 @@ def command(file: Path, good: Path, strict: bool, same_console: bool, same_miles
     from emu.knowngood.hold import CONSOLE, MILESTONES, STRICT
     from emu.knowngood.hold import tolerance as read_tolerance
 
+    if good is None:
+        file, good = None, file
+    if good is None:
+        raise InputError("name the record GOOD, which preburn record made.")
+    file = own_machine() if file is None else file
     aspects = tuple(name for name, chosen in ((CONSOLE, same_console),
                                               (MILESTONES, same_milestones)) if chosen)
     if strict and aspects:

@@ -10,6 +10,7 @@ from emu.errors import InputError
 from emu.starting.numbers import BY_KIND, FLASH, PORTS, RAM, held, shown, usual
 
 KINDS = {"memory": ("banked", "plain"), "serial": ("sio", "acia"), "timer": ("ctc", "none")}
+IMAGES = {"none": "images/rom.bin", "asm": "rom.elf", "c": "rom.ihx"}  # by the starter's language
 DIVIDERS = {"sio": (16, 32, 64), "acia": (16, 64)}  # of the clock of the serial lines
 FARTHEST = Fraction(1, 50)  # that a rate may be off
 POLLED = "interrupt = false  # polled: it gives no vector, the timer does"
@@ -17,10 +18,11 @@ POLLED = "interrupt = false  # polled: it gives no vector, the timer does"
 
 @dataclass(frozen=True)
 class Choices:
-    """The answers: a clock such as "6.144 MHz", keys of KINDS, and numbers by name.
+    """The answers: a clock such as "6.144 MHz", keys of KINDS and IMAGES, and numbers by name.
 
-    Raises InputError when a number belongs to none of the cards, the RAM covers the ROM, or
-    the serial clock does not give the terminal's rate.
+    ``own_image`` is an image beside the project's files, ``source`` what its checks install
+    preburn from.  Raises InputError when a number belongs to none of the cards, the RAM covers
+    the ROM, or the serial clock does not give the terminal's rate.
     """
 
     name: str
@@ -28,7 +30,9 @@ class Choices:
     memory: str = "banked"
     serial: str = "sio"
     timer: str = "ctc"
-    image: str = "images/rom.bin"
+    language: str = "none"
+    own_image: str = ""
+    source: str = ""
     until: str = "> "
     numbers: Mapping[str, int] = field(default_factory=dict)
     serial_clock: str = "614.4 kHz"
@@ -74,6 +78,11 @@ class Choices:
         return self.numbers.get(key, usual(key, self.numbers))
 
     @property
+    def image(self) -> str:
+        """The image as the backplane file names it."""
+        return self.own_image or IMAGES[self.language]
+
+    @property
     def baud(self) -> int:
         """The terminal's rate."""
         return self.number("baud")
@@ -105,6 +114,8 @@ def backplane(choices: Choices) -> str:
     lines += ['floating = "pull-ups"  # what an undriven data bus reads: "last-byte" without them',
               "", "[slot.cpu]", 'card = "z80-cpu"', f'clock = "{choices.clock}"', "",
               "[slot.memory]", *_memory(choices), f'image = "{choices.image}"']
+    if choices.language == "c":
+        lines.append('symbols = "rom.cdb"')
     if choices.timer == "ctc":
         lines += ["", "[slot.ctc]", 'card = "z80-ctc"',
                   f"base = 0x{choices.number('timer-base'):02X}"]

@@ -10,47 +10,7 @@ from emu.files.image import load_image
 from emu.files.inputfile import read_limited
 from emu.romtools.chip import end_of
 from emu.starting.choices import Choices, backplane
-
-TESTS = '''"""What {name} must do, before it is burned: pytest runs these."""
-import pytest
-
-pytestmark = pytest.mark.backplane("machine.toml", until={until!r})
-
-
-@pytest.mark.known_good("good.json")  # pytest --update makes it, or makes it anew
-def test_it_boots_as_recorded():
-    pass
-
-
-def test_it_reaches_its_prompt(rig):
-    assert {until!r} in rig.console
-'''
-
-CI = """#!/bin/sh
-# What to run at each push: call this from the service that builds the project.
-set -eu
-python3 -m venv .venv
-.venv/bin/pip install --quiet preburn pytest
-.venv/bin/preburn check machine.toml
-.venv/bin/pytest
-.venv/bin/preburn preflight machine.toml --until '{until}'
-"""
-
-README = """# {name}
-
-- `machine.toml`: the cards, their jumpers and the image.
-- `images/`: what is burned. Put the ROM at `{image}`.
-- `ci.sh`: the checks for a build service (`sh ci.sh`).
-- `test_boot.py`: what it must do; `good.json`: what a good boot did (`pytest --update` makes it).
-
-```sh
-preburn check machine.toml                       # the wiring
-preburn boot machine.toml --until '{until}'
-pytest --update                                  # once: make the known-good record
-pytest
-preburn preflight machine.toml --until '{until}'    # before burning
-```
-"""
+from emu.starting.starter import project, sources
 
 
 def check_folder(folder: Path) -> None:
@@ -80,14 +40,11 @@ def start(folder: Path, choices: Choices, rom: Path | None) -> list[Path]:
             raise InputError(f"{rom}: reaches {needed - 1:X}h, beyond the {room >> 10} KiB of "
                              f"{choices.memory} memory; {mend}.")
         content = read_limited(rom, "image")
-    words = {"name": choices.name, "until": choices.until, "image": choices.image}
-    texts = {"machine.toml": backplane(choices), "test_boot.py": TESTS.format(**words),
-             "README.md": README.format(**words),
-             "ci.sh": CI.format(**words)}
+    texts = {"machine.toml": backplane(choices), **project(choices), **sources(choices)}
     contents = {name: text.encode("utf-8") for name, text in texts.items()}
     if content:
         contents[choices.image] = content
-    else:
+    elif choices.language == "none":
         contents["images/README"] = b"ROM images: raw binary, Intel HEX, S-record or ELF.\n"
     return _write_all(folder, contents)
 
@@ -95,10 +52,12 @@ def start(folder: Path, choices: Choices, rom: Path | None) -> list[Path]:
 def _write_all(folder: Path, contents: dict[str, bytes]) -> list[Path]:
     """Write the files; take all away again when one cannot be written."""
     made = []
-    fresh = [path for path in (folder / "images", folder) if not path.exists()]
+    folders = sorted({(folder / name).parent for name in contents}, reverse=True)
+    fresh = [path for path in folders if not path.exists()]
     try:
         try:
-            (folder / "images").mkdir(parents=True, exist_ok=True)
+            for path in folders:
+                path.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise InputError(f"{folder}: cannot be made: {error.strerror}; name another "
                              f"folder.") from None
