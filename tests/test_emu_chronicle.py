@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from emu.backplane.description import load
+from emu.bus.state import A
 from emu.chronicle.anomalies import NAMES, Anomaly
 from emu.chronicle.flow_table import PLACE, flow_table, mask
 from emu.chronicle.story import story_of, watched
@@ -98,6 +99,15 @@ def test_it_ends_like_a_run_without_a_shadow(tmp_path: Path) -> None:
     other = watched(session)
     for name in ("t", "pc", "sp", "ack_count", "instructions"):
         assert int(getattr(other.m, name)) == int(getattr(session.machine.m, name)), name
+
+
+def test_memory_that_a_person_has_filled_counts_as_written(tmp_path: Path) -> None:
+    assert chronicle(tmp_path, "00 3A0080 18FE")[0].kind == "unwritten-read"
+    session = Session(Machine(load(tmp_path / "m.toml")), limit=Fraction(1, 100))
+    place = int(session.machine.m.read_base_true[8])
+    session.do("memory", str(place), b"\x55")
+    session.run()
+    assert int(session.machine.m.r[A]) == 0x55 and story_of(session) == []
 
 
 def test_the_table_says_what_the_effects_say() -> None:

@@ -169,6 +169,21 @@ def test_the_verdict_is_a_reason_to_stop() -> None:
     end(client, child)
 
 
+def test_the_verdict_knows_what_was_done_by_hand() -> None:
+    client, child = on_stdio(ROOT / "roms/tidewater/floppy.toml")
+    client.begin(stopOnEntry=True)
+    client.wait("stopped")
+    client.do("evaluate", expression='until text "tw> "', context="repl")
+    client.wait("stopped")
+    for done in ("set jumper ctc.interrupt = false", "eject floppy.drive-a",
+                 'press "sleep 1\\r"'):
+        client.do("evaluate", expression=done, context="repl")
+    client.do("continue", threadId=1)
+    stopped = client.wait("stopped")
+    assert (stopped["reason"], stopped["text"]) == ("exception", "int-not-wired")
+    end(client, child)
+
+
 def test_on_a_port_one_editor_after_another() -> None:
     with subprocess.Popen([sys.executable, "-m", "emu.cli", "step", str(FULL), "--dap", "0"],
                           stderr=subprocess.PIPE, cwd=ROOT) as child:

@@ -18,6 +18,7 @@ from emu.run.kept_media import keep_media
 from emu.run.medium_change import change
 from emu.run.script import read_script
 from emu.run.session import Session
+from emu.run.snapshot_shelf import Shelf
 
 SIZE = FORMATS["1.44M"].size
 SCRIPT = """
@@ -62,7 +63,7 @@ def test_script_changes_the_disk_and_a_replay_does_so_too(tmp_path: Path, roms: 
     assert digest(run.replay(int(run.machine.m.t))) == digest(run.machine)
     middle = run.replay(run.machine.at(Fraction(16, 10)))
     assert middle.bays["floppy.drive-a"].original is None
-    run.saved.clear()  # and from power-on, without a snapshot
+    run.shelf = Shelf()  # and from power-on, without a snapshot
     assert digest(run.replay(int(run.machine.m.t))) == digest(run.machine)
 
 

@@ -5,7 +5,6 @@ from pathlib import Path
 import pytest
 
 from emu.backplane.description import load
-from emu.knowngood.rerun import run_of
 from emu.machine.machine import Machine
 from emu.preflight import rom, timing
 from emu.preflight.item import GO, NO_GO, NOTE
@@ -49,7 +48,7 @@ def ran(path: Path, seconds: float = 0.01) -> Session:
 
 def test_stack_off_time_latency_and_vectors(cage: Path) -> None:
     session = ran(cage)
-    found = measure(session.machine.description, run_of(session))
+    found = measure(session.so_far())
     # from behind DI to behind EI: 40 NOPs and EI itself, 4 T each (UM0080)
     assert found.off is not None and found.blocked is not None
     assert (found.off.length, found.off.since.pc, found.off.to) == (4 * 41, 0x30, 0x5A)
@@ -64,7 +63,7 @@ def test_stack_off_time_latency_and_vectors(cage: Path) -> None:
 
 def test_room_below_a_stack_ends_at_what_is_used(cage: Path) -> None:
     session = ran(cage)
-    found = measure(session.machine.description, run_of(session))
+    found = measure(session.so_far())
     writable = found.stack.copy()
     writable[0x8000:] = True
     found.live[0x8FE0] = True

@@ -10,7 +10,6 @@ import pytest
 
 from emu.backplane.description import load
 from emu.diagnosis import explain
-from emu.knowngood.rerun import run_of
 from emu.machine.machine import Machine
 from emu.report.history import EXECUTED, READ_FROM, WRITTEN, History, history
 from emu.report.listing import loop
@@ -31,7 +30,7 @@ def session() -> Session:
 
 @pytest.fixture(scope="module")
 def found(session: Session) -> History:
-    return history(run_of(session))
+    return history(session.so_far())
 
 
 def test_counts_are_those_of_the_machine(session: Session, found: History) -> None:

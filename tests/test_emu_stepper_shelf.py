@@ -8,7 +8,8 @@ from cpu_machine import Bare
 from stepper_bench import sit, state
 
 from emu.errors import InputError
-from emu.run.history import History, Spot
+from emu.run.history import History
+from emu.run.player import Spot
 from emu.run.snapshot_shelf import ENTRY, PAGE, Shelf, put_back
 
 BUDGET = 3 << 20

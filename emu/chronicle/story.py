@@ -8,12 +8,11 @@ from emu.run.session import Session
 
 def watched(session: Session) -> WatchedMachine:
     """Run a session's machine again from power-on to where it stands, beside a shadow."""
-    machine = WatchedMachine(session.machine.description, session.machine.seed)
-    again = Session(machine)
-    for when, name, what in session.inputs:
-        again.run_to(when)
-        again.again(name, what, when)
-    again.run_to(int(session.machine.m.t))
+    run = session.so_far()
+    machine = WatchedMachine(run.description, run.seed)
+    player = run.on(machine)
+    player.after_input = machine.take_input
+    player.run_to(run.end)
     return machine
 
 

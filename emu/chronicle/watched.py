@@ -13,6 +13,7 @@ from emu.chronicle.flow_table import flow_table
 from emu.chronicle.shadow import WRITTEN, new_shadow
 from emu.machine.machine import RUN, Machine
 from emu.native import jit, units
+from emu.run.inputs import Input
 
 OBSERVE = "emu.chronicle.observer.observe"
 OFF_LIMIT = 0.05  # seconds with interrupts off, or with a request that waits, that are told
@@ -51,6 +52,12 @@ class WatchedMachine(Machine):
             same &= np.asarray(Machine(self.description, self.seed + more).m.phys)[:used] == mine
         self.noise = np.nonzero(~same)[0]
         self._record["byte"][0, :used] = np.where(same, WRITTEN, 0)
+
+    def take_input(self, change: Input) -> None:
+        """Let memory that a person has written count as written."""
+        if change.kind == "memory":
+            start = int(change.where)
+            self._record["byte"][0, start:start + len(change.value)] |= WRITTEN
 
     def run(self, t_stop: int) -> int:
         """See Machine.run; every instruction is looked at."""

@@ -86,8 +86,10 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
         out["kept"] = kept
         out["seed"] = machine.seed
         out["faults"] = [str(fault) for fault in machine.description.faults]
-        out["input"] = [{"t": t, "channel": name, "keys": keys.decode("latin-1")}
-                        for t, name, keys in session.inputs]
+        out["input"] = [
+            {"t": one.t, "channel": one.where, "keys": one.value.decode("latin-1")}
+            if one.kind == "typed" else {"t": one.t, "bay": one.where, "medium": one.value}
+            for one in session.inputs]
         click.echo(json.dumps(out, indent=2))
     else:
         if any(c.text for c in session.console.channels.values()):

@@ -7,9 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emu.bus.state import ACK, FETCH, HALTED, IN, LOG, LOG_FULL, NMI_FETCH, OUT, READ, WRITE
-from emu.knowngood.rerun import Run, run_of
 from emu.logs.cycles import CYCLE, Cycles, kinds_alike, read_ring
 from emu.machine.machine import Machine
+from emu.run.done_again import Run
 from emu.run.session import Session
 
 Ints = NDArray[np.int64]
@@ -87,4 +87,4 @@ def simulate(session: Session) -> Simulated:
     session.run()
     if session.interrupted:
         raise KeyboardInterrupt
-    return Simulated(session, run_of(session), machine.cycles())
+    return Simulated(session, session.so_far(), machine.cycles())

@@ -18,7 +18,7 @@ from emu.dap.steps import STEPS
 from emu.dap.wire import Broken, Message, read, write
 from emu.diagnosis.verdict import HALTED, HUNG, RUNAWAY, Verdict
 from emu.errors import InputError
-from emu.run.history import Spot
+from emu.run.player import Spot
 from emu.stepper.as_session import verdict as verdict_of
 from emu.stepper.stepper import Event, Stepper
 from emu.stepper.word_reader import Leave, WordReader

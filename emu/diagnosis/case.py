@@ -132,8 +132,8 @@ class Case:
     def _power_on(self) -> tuple[np.ndarray, np.ndarray]:
         """Physical memory at power-on, and at a power-on with other noise."""
         machine = self.machine
-        other = Machine(machine.description, machine.seed + 1)
-        return np.asarray(self.session.replay(0).m.phys), np.asarray(other.m.phys)
+        first, other = (Machine(machine.description, machine.seed + k) for k in (0, 1))
+        return np.asarray(first.m.phys), np.asarray(other.m.phys)
 
     def time(self, t: int) -> str:
         """Write a T-state as emulated time."""

@@ -9,12 +9,13 @@ from typing import Any
 import numpy as np
 
 from emu.bus.state import IN, KIND_NAMES, OUT
-from emu.knowngood.rerun import Run
 from emu.logs.cycles import CYCLE, Cycles, driver_names
+from emu.logs.run_cycles import cycles
 from emu.logs.setting import setting_of
 from emu.logs.text import TextWriter
 from emu.logs.tracer import watch
 from emu.machine.address_names import Names
+from emu.run.done_again import Run
 
 SEEN = ("t", "address", "data", "kind", "waits", "refresh")  # of a cycle, on the bus
 BEFORE, AFTER = 60, 60  # T-states written out around the cycle
@@ -75,7 +76,7 @@ def first_difference(left: Iterator[Cycles], right: Iterator[Cycles]
 
 def part(left: Run, right: Run, start: int = 0) -> Parting | None:
     """Find the first difference of two runs that are the same up to T-state ``start``."""
-    found = first_difference(left.cycles(start), right.cycles(start))
+    found = first_difference(cycles(left, start), cycles(right, start))
     if found is None:
         return None
     same, a, b = found
@@ -98,13 +99,13 @@ def side(run: Run, cycle: Cycles, t: int) -> Side:
 
 def around(run: Run, t: int) -> tuple[str, list[str]]:
     """Name the instruction under way at a T-state, and write those around it."""
-    machine, _ = run.machine_at(max(t - BEFORE, 0))
+    machine = run.at(max(t - BEFORE, 0))
     setting = setting_of(machine)
-    chunk = watch(machine, t + AFTER)
+    chunk = watch(machine, t + AFTER, machine.player)
     if not len(chunk):
         return "", []
     at = max(int(np.searchsorted(chunk.t[:-1], t, side="right")) - 1, 0)
-    machine, _ = run.machine_at(int(chunk.t[at]))
+    machine = run.at(int(chunk.t[at]))
     place = Names(machine).at(int(chunk.address[at]))
     out = BytesIO()
     chosen = np.zeros(len(chunk), bool)
@@ -131,10 +132,10 @@ class Stretch:
 
 def stretch(run: Run, start: int, end: int) -> Stretch:
     """Say what a run did between two T-states."""
-    machine, _ = run.machine_at(start)
+    machine = run.at(start)
     setting = setting_of(machine)
     first = Names(machine).at(int(machine.m.pc))
-    chunk = watch(machine, max(min(end, run.end), start + 1))
+    chunk = watch(machine, max(min(end, run.end), start + 1), machine.player)
     last = Names(machine).at(int(machine.m.pc))
     codes = setting.book.look_up(chunk)
     order = np.unique(codes.index, return_index=True)

@@ -15,7 +15,8 @@ from emu.knowngood import hold
 from emu.knowngood.hold import Aspect, Tolerance
 from emu.knowngood.parting import Parting, Side, Stretch, part, stretch
 from emu.knowngood.record import Tree, images_table, machine_table, made_with, media_table
-from emu.knowngood.rerun import Run, rerun, run_of
+from emu.knowngood.rerun import checkpoints, rerun
+from emu.run.done_again import Run
 
 
 @dataclass
@@ -149,7 +150,7 @@ def verify(description: Description, good: Tree, path: Path, aspects: tuple[str,
                    _notes(good, description, good["machine"]["seed"]), verdict, fresh=fresh)
     where = hold.interval(good["bus"], fresh["bus"])
     if not found.same and where is not None:
-        _locate(found, good, where, run_of(session), reference)
+        _locate(found, good, where, session.so_far(), reference)
     return found
 
 
@@ -163,13 +164,13 @@ def _locate(found: Report, good: Tree, where: tuple[int, int, int], ours: Run,
         if again["bus"]["digest"] != good["bus"]["digest"]:
             raise InputError(f"{found.good}: the good image on {reference.path} no longer does "
                              f"what was recorded with preburn {good['preburn']}; record it again.")
-        found.parting = part(run_of(session), ours, same_t)
+        found.parting = part(session.so_far(), ours, same_t)
         return
     rows = good["bus"]["checkpoints"]
     if rows:
         # a longer run drops checkpoints: note those of the record
         finer = {**found.fresh["bus"],
-                 "checkpoints": ours.checkpoints(rows[0][0], good["end"]["t"])}
+                 "checkpoints": checkpoints(ours, rows[0][0], good["end"]["t"])}
         found.interval = hold.interval(good["bus"], finer) or where
         same_t = found.interval[0]
         rows = [row for row in finer["checkpoints"] if row[0] == found.interval[2]]

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
@@ -17,6 +16,7 @@ from emu.logs.cycles import read_ring
 from emu.logs.records import Chunk
 from emu.machine.machine import RUN, Machine
 from emu.native import jit, units
+from emu.run.player import Player
 
 SAMPLE = "emu.logs.sampler.sample"
 ENOUGH = sampler.ROWS * 3 // 4
@@ -107,12 +107,10 @@ class Tracer:
         self.machine.log(False)
 
 
-def watch(machine: Machine, t_stop: int, progress: Any = None) -> Chunk:
-    """Run a machine until ``t_stop`` and give all of it as one chunk."""
+def watch(machine: Machine, t_stop: int, player: Player | None = None) -> Chunk:
+    """Run a machine until ``t_stop``, with the inputs that ``player`` makes, as one chunk."""
     chunks: list[Chunk] = []
-    tracer = Tracer(machine, chunks.append, progress)
-    while tracer.run(t_stop) != 0:
-        if machine.m.t >= t_stop:
-            break
+    tracer = Tracer(machine, chunks.append)
+    (player or Player(machine, [])).run_to(t_stop, run=tracer.run)
     tracer.close()
     return records.joined(chunks) if chunks else records.empty()

@@ -6,14 +6,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from emu.backplane.description import Description
 from emu.bus.state import ACK, FETCH, NOBODY, READ, WRITE
-from emu.knowngood.rerun import Run
 from emu.logs.edges import LINE_INT
 from emu.logs.records import INTERRUPT, PC, Chunk
 from emu.logs.traced import TracedMachine
 from emu.logs.window import Window
-from emu.run.session import Session
+from emu.run.done_again import Run
 
 MOST = 30_000_000  # T-states measured: at some 7 million a second
 IFF1 = 1 << 20  # in a chunk's control words
@@ -151,18 +149,12 @@ def _longer(known: Stretch | None, since: Since, t: int, pc: int) -> Stretch:
     return new if known is None or new.length > known.length else known
 
 
-def measure(description: Description, run: Run) -> Measures:
+def measure(run: Run) -> Measures:
     """Run again what a boot did, up to MOST T-states of it, and measure."""
     found = Measures(0, min(run.end, MOST), run.end)
-    machine = TracedMachine(description, run.seed)
+    machine = TracedMachine(run.description, run.seed)
     machine.trace(Window(None, None), [], found.take)
-    session = Session(machine)
-    for t, name, keys in run.inputs:
-        if t > found.end:
-            break
-        session.run_to(t)
-        session.console.type(name, keys, t)
-    session.run_to(found.end)
+    run.on(machine).run_to(found.end)
     machine.finish()
     return found
 

@@ -12,7 +12,6 @@ from emu.diagnosis.verdict import RUNNING
 from emu.knowngood import recordfile
 from emu.knowngood.hold import EXACT, STRICT
 from emu.knowngood.report import verify
-from emu.knowngood.rerun import run_of
 from emu.machine.address_names import Names
 from emu.machine.machine import Machine
 from emu.preflight import rom, timing
@@ -27,7 +26,7 @@ def items(session: Session, verdict: Verdict, record: Path | None,
           grades: dict[str, float]) -> list[Item]:
     """Make all checks of a session that has ended; see the module's text."""
     machine = session.machine
-    found = measure(machine.description, run_of(session))
+    found = measure(session.so_far())
     return [*_wiring(machine), *rom.checks(machine.description), _boot(session, verdict),
             *_record(machine, record), *_part(machine, found),
             *_vectors(machine, found), *_stacks(machine, found),

@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emu.bus.state import ACK, FETCH, HALTED, IN, NMI_FETCH, NOBODY, OUT, READ, SLOTS, WRITE
-from emu.knowngood.rerun import Run
 from emu.logs.cycles import Cycles, kinds_alike
+from emu.logs.run_cycles import pieces
 from emu.machine.machine import Machine
+from emu.run.done_again import Run
 
 BINS = 480  # columns of the timeline
 PIECE = 4096  # bus cycles between looks at the stack pointer
@@ -82,7 +83,7 @@ class History:
 def history(run: Run, told: Callable[[float], None] = lambda _: None) -> History:
     """Run everything again and count it; ``told`` is given the share that is done."""
     found = History(run.end)
-    for machine, cycles in run.watched(0, PIECE):
+    for machine, cycles in pieces(run, 0, PIECE):
         found.take(machine, cycles)
         told(int(machine.m.t) / max(run.end, 1))
     return found

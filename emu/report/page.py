@@ -11,7 +11,6 @@ import numpy as np
 from emu.diagnosis import Verdict
 from emu.diagnosis.verdict import REACHED, WAITING
 from emu.files.atomic import check_output, write_atomic
-from emu.knowngood.rerun import run_of
 from emu.machine.glass import framed
 from emu.report.history import BINS, NMI_ROW, History, history
 from emu.report.listing import loop
@@ -36,7 +35,7 @@ def write(path: Path, session: Session, verdict: Verdict,
     The run is repeated once with its bus log on.  Raises InputError when the file cannot be
     written.
     """
-    text = page(session, verdict, history(run_of(session), told))
+    text = page(session, verdict, history(session.so_far(), told))
     write_atomic(path, text.encode("utf-8"), "report")
 
 
@@ -93,9 +92,8 @@ def _over_time(session: Session, found: History) -> str:
                             "bar" if k else "unanswered"))
     share = found.halted.sum() / max(found.cycles.sum(), 1)
     rows.append(Row("HALT", f"{share * 100:.3g} % of bus cycles", found.halted, "idle"))
-    typed = [(float(machine.seconds(t)), repr(keys.decode("latin-1"))[1:-1])
-             for t, _, keys in session.inputs]
-    return _section("Over time", timeline(rows, seconds, typed)
+    done = [(float(machine.seconds(change.t)), change.words()) for change in session.inputs]
+    return _section("Over time", timeline(rows, seconds, done)
                     + stack_picture(found.stack_low, found.stack_high, seconds))
 
 

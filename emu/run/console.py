@@ -1,6 +1,7 @@
 """The host's side of serial channels: what the terminals show, and typing at them."""
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -92,11 +93,7 @@ class Console:
 
     def find(self, name: str, place: str = "") -> Channel:
         """Find a channel; InputError lists those there are."""
-        if name not in self.channels:
-            known = ", ".join(self.channels) or "none"
-            place = f"{place}: " if place else ""
-            raise InputError(f"{place}there is no serial channel {name!r}; fitted: {known}.")
-        return self.channels[name]
+        return _named(self.channels, name, place)
 
     @property
     def main(self) -> str | None:
@@ -108,11 +105,30 @@ class Console:
         type_at(self.machine, self.find(name).line, keys, at_t)
 
 
-def type_at(machine: Machine, line: Any, keys: bytes, at_t: int) -> None:
-    """Put characters into a terminal's typing ring and let the card look at it."""
+def _named(fitted: Mapping[str, Channel], name: str, place: str = "") -> Channel:
+    if name not in fitted:
+        known = ", ".join(fitted) or "none"
+        place = f"{place}: " if place else ""
+        raise InputError(f"{place}there is no serial channel {name!r}; fitted: {known}.")
+    return fitted[name]
+
+
+def terminal(machine: Machine, name: str) -> Any:
+    """Find a terminal's record; InputError lists those there are."""
+    return _named({c.name: c for c in channels(machine)}, name).line
+
+
+def check_room(line: Any, keys: bytes) -> None:
+    """See that characters fit into a terminal's typing ring; InputError if not."""
     size = len(line.typed)
     if int(line.typed_in - line.typed_out) + len(keys) > size:
-        raise InputError(f"more than {size} characters typed ahead; send less at a time.")
+        raise InputError(f"more than {size} characters typed ahead; type less at a time.")
+
+
+def type_at(machine: Machine, line: Any, keys: bytes, at_t: int) -> None:
+    """Put characters into a terminal's typing ring and let the card look at it."""
+    check_room(line, keys)
+    size = len(line.typed)
     for key in keys:
         k = int(line.typed_in) % size
         line.typed[k] = key

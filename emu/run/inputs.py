@@ -6,8 +6,9 @@ same inputs is the same to the T-state, so nothing else may touch the machine.
 """
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Any
 
 from emu.backplane.jumpers import CHECKS
@@ -20,7 +21,7 @@ from emu.errors import InputError
 from emu.machine.machine import Machine, Slot
 from emu.machine.register_names import REGISTERS
 from emu.media.bay import Original
-from emu.run.console import Console, type_at
+from emu.run.console import channels, check_room, terminal, type_at
 from emu.run.medium_change import change as change_medium
 from emu.run.medium_change import medium_for
 
@@ -52,6 +53,16 @@ class Input:
         return {"t": self.t, "kind": self.kind, "where": self.where, "value": value,
                 "asked": self.asked}
 
+    def words(self) -> str:
+        """Tell it in a few words; what was typed, as it was typed."""
+        value = repr(self.value.decode("latin-1"))[1:-1] if isinstance(self.value, bytes) \
+            else str(self.value)
+        if self.kind == "typed":
+            return value
+        if self.kind == "medium":
+            return f"{self.where}: {Path(self.value).name if self.value else 'taken out'}"
+        return f"{self.where} = {value}"
+
     @classmethod
     def from_dict(cls, told: Mapping[str, Any]) -> Input:
         """Read what `as_dict` gave; InputError when it is none."""
@@ -67,8 +78,8 @@ class Input:
 
 
 def _typed(machine: Machine, change: Input) -> None:
-    line = Console(machine).find(change.where).line
-    type_at(machine, line, change.value, max(int(machine.m.t), change.t))
+    type_at(machine, terminal(machine, change.where), change.value,
+            max(int(machine.m.t), change.t))
 
 
 def _register(machine: Machine, change: Input) -> None:
@@ -154,10 +165,7 @@ def checked(machine: Machine, change: Input) -> Input:
 
 
 def _check_typed(machine: Machine, change: Input) -> Input:
-    line = Console(machine).find(change.where).line
-    if int(line.typed_in - line.typed_out) + len(change.value) > len(line.typed):
-        raise InputError(f"more than {len(line.typed)} characters typed ahead; type less at a "
-                         f"time.")
+    check_room(terminal(machine, change.where), change.value)
     return change
 
 
@@ -236,3 +244,27 @@ CHECKS_OF: Mapping[str, Callable[[Machine, Input], Input]] = {
     "out": _check_port, "in": _check_port, "line": _check_line, "jumper": _check_jumper,
     "card": _check_action, "medium": _check_medium,
 }
+
+
+def fitting(machine: Machine, inputs: Iterable[Input]) -> Iterator[Input]:
+    """Give those inputs of a run that another machine can take, as it takes them.
+
+    What was typed at a channel that it lacks comes to the first one of the same slot; what
+    concerns a card, a drive or memory that it lacks is left out.
+    """
+    terminals = [c.name for c in channels(machine)]
+    for change in inputs:
+        if change.kind == "typed":
+            slot = change.where.partition(".")[0]
+            there = change.where if change.where in terminals else next(
+                (name for name in terminals if name.partition(".")[0] == slot), None)
+            if there is not None:
+                yield replace(change, where=there)
+        elif change.kind == "medium":
+            if change.where in machine.bays:
+                yield change
+        else:
+            try:
+                yield checked(machine, change)
+            except InputError:
+                continue

@@ -8,27 +8,34 @@ left out: see `Session.run`.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import InitVar, dataclass, field
 from fractions import Fraction
+from typing import Any
 
 from emu.errors import InputError
-from emu.machine.machine import Machine, Snapshot
-from emu.media.bay import Original
+from emu.machine.machine import Machine
 from emu.run.console import Console
-from emu.run.medium_change import change, check_bay, medium_for
+from emu.run.done_again import PlayedMachine, Run
+from emu.run.inputs import Input, checked
+from emu.run.medium_change import check_bay
+from emu.run.player import Player
 from emu.run.script import Step
+from emu.run.snapshot_shelf import Shelf
 
 SLICE = Fraction(1, 50)  # seconds of emulated time between looks at the console
 QUIET = 50  # slices run as one while the terminals are silent
 SILENCE = Fraction(1, 5)  # of the console, before something is typed
 LIMIT = 30  # seconds of emulated time
-EJECTED = b"\0"  # in place of a path: the medium was taken out
-KEPT = 8  # snapshots a session keeps to replay from
+BUDGET = 32 << 20  # bytes of snapshots a session keeps to replay from
 
 
 @dataclass
 class Session:
-    """One boot."""
+    """One boot.
+
+    Given ``inputs`` it is one done again: those behind the first ``made`` are still to come,
+    and are made as it runs.
+    """
 
     machine: Machine
     until: str | None = None
@@ -40,18 +47,23 @@ class Session:
     reached_t: int = 0
     interrupted: bool = False  # set it, in a signal handler too, to end the run
     failed_step: Step | None = None  # an expect whose text did not come in time
-    # T-state, channel and keys; or a bay and the file put into it, EJECTED for none
-    inputs: list[tuple[int, str, bytes]] = field(default_factory=list)
-    saved: list[Snapshot] = field(default_factory=list)  # before the last things typed
+    inputs: list[Input] = field(default_factory=list)
+    made: InitVar[int] = 0
+    shelf: Shelf = field(default_factory=lambda: Shelf(BUDGET))  # states before what was done
+    shown: InitVar[Console | None] = None  # the machine's console, if somebody has one
     met: list[tuple[str, bytes, int]] = field(default_factory=list)  # texts that came: channel,
     # text, T-state of its last character
 
-    def __post_init__(self) -> None:
+    def __post_init__(self, made: int, shown: Console | None) -> None:
         if self.until == "":
             raise InputError("--until takes a text that is not empty; leave it out to run to the "
                              "limit.")
         self.asked = tuple(self.steps)  # all of them; ``steps`` shrinks to those still open
-        self.console = Console(self.machine)
+        self.console = shown or Console(self.machine)
+        self.player = Player(self.machine, self.inputs)
+        self.player.made = made
+        self.player.after_leg = self._fetch
+        self._news = False  # something was shown in the last leg
         self._channel = self.console.main
         self._searched: dict[str, int] = {}  # how much of each channel cannot hold --until
         self._seen: dict[str, int] = {}  # how much of each channel's text is behind us
@@ -59,7 +71,6 @@ class Session:
         if self._channel is None and any(step.kind in ("send", "expect") for step in self.steps):
             raise InputError(f"{self.machine.description.path}: no card with a terminal is "
                              f"fitted, so nothing can be typed.")
-        self._opened: dict[bytes, Original | None] = {}  # media by path, as they were opened
         for step in self.steps:
             if step.kind == "channel":
                 self.console.find(step.text.decode(), step.place)
@@ -95,10 +106,11 @@ class Session:
         of them are run as one, and the first character ends them at the end of its slice.
         """
         if not self.steps:
+            self.player.make_due()
             self.console.leave_when_shown(True)
-            self.machine.run(min(self._slice_end(QUIET), end))
+            self.player.leg(min(self._slice_end(QUIET), end))
             self.console.leave_when_shown(False)
-            if not self._fetch():
+            if not self._news:
                 return
         self.run_to(min(self._slice_end(), end))
 
@@ -108,18 +120,16 @@ class Session:
         return self.failed_step or next((s for s in self.steps if s.kind == "expect"), None)
 
     def run_to(self, t: int) -> None:
-        """Run to a T-state, fetching what the terminals show."""
-        while int(self.machine.m.t) < t:
-            self.machine.run(t)
-            self._fetch()
+        """Run to a T-state, making the inputs due, and fetch what the terminals show."""
+        self.player.run_to(t)
 
-    def _fetch(self) -> bool:
-        """Fetch what the terminals have shown; tell whether it was anything."""
+    def _fetch(self) -> None:
+        """Fetch what the terminals have shown."""
         shown = self.console.take()
+        self._news = bool(shown)
         for name, new in shown:
             if self.echo is not None:
                 self.echo(name, new)
-        return bool(shown)
 
     def _do(self, step: Step) -> bool:
         """Try a step of the script; tell whether it is done."""
@@ -134,7 +144,7 @@ class Session:
             return self._expect(step, name)
         elif step.kind in ("insert", "eject"):
             bay, _, path = step.text.decode().partition(" ")
-            self.change_medium(bay, path.encode())
+            self.do("medium", bay, path or None)
         elif step.kind == "silence":
             quiet_since = max(self.console.last_shown(), self._step_since)
             return now >= quiet_since + self.machine.at(step.seconds)
@@ -153,34 +163,28 @@ class Session:
             self.failed_step = step
         return False
 
-    def type_in(self, name: str, what: bytes) -> None:
-        """Type at a channel now, and remember it so that the run can be repeated."""
+    def do(self, kind: str, where: str, value: Any) -> Input:
+        """Make an input now, and remember it so that the run can be repeated.
+
+        Kinds, places and values are those of emu/run/inputs.py; InputError when one of
+        them cannot be.
+        """
+        self.player.to_whole_instruction()
         now = int(self.machine.m.t)
-        self._save()
-        self.console.type(name, what, now)
-        self.inputs.append((now, name, what))
+        change = checked(self.machine, Input(now, kind, where, value))
+        self.keep()
+        self.inputs.append(change)
+        self.player.make_due()
+        return change
 
-    def change_medium(self, bay: str, path: bytes) -> None:
-        """Put a file into a drive now, or take the disk out (no path), and remember it."""
-        self._save()
-        self._change(bay, path)
-        self.inputs.append((int(self.machine.m.t), bay, path or EJECTED))
+    def keep(self) -> None:
+        """Keep the state to replay from."""
+        now = float(self.machine.seconds(int(self.machine.m.t)))
+        self.shelf.keep(self.machine, self.player.made, now)
 
-    def _save(self) -> None:
-        """Keep a snapshot to replay from."""
-        self.saved = [*self.saved[-KEPT + 1:], self.machine.snapshot()]
-
-    def _change(self, bay: str, path: bytes) -> None:
-        if path not in self._opened:
-            self._opened[path] = medium_for(self.machine, bay, path.decode() or None)
-        change(self.machine, bay, self._opened[path])
-
-    def again(self, name: str, what: bytes, when: int) -> None:
-        """Repeat an input of a run: keys typed at a channel, or a medium changed in a bay."""
-        if name in self.machine.bays:
-            self._change(name, b"" if what == EJECTED else what)
-        else:
-            self.console.type(name, what, when)
+    def type_in(self, name: str, what: bytes) -> None:
+        """Type at a channel now."""
+        self.do("typed", name, what)
 
     def type_now(self, name: str, what: bytes) -> None:
         """Type at a channel in a forked machine: nothing is remembered."""
@@ -199,28 +203,19 @@ class Session:
                 self.reached = True
                 self.reached_t = channel.times[at + len(wanted) - 1]
 
-    def replay(self, t: int) -> Machine:
-        """Build the same machine anew and run it, with the same inputs, to a T-state (from the
-        latest snapshot before it, if there is one)."""
-        machine = Machine(self.machine.description, self.machine.seed)
-        start = max((snapshot for snapshot in self.saved if snapshot.t <= t),
-                    key=lambda snapshot: snapshot.t, default=None)
-        if start is not None:
-            machine.restore(start)
-        again = Session(machine)
-        again._opened = self._opened
-        for when, name, what in self.inputs:
-            if start is not None and when < start.t:
-                continue
-            if name in machine.bays and when > t:
-                continue
-            again.run_to(min(when, t))
-            again.again(name, what, when)  # what comes after t is typed, not yet sent
-        again.run_to(t)
-        return machine
+    def so_far(self) -> Run:
+        """Give this run as far as it has come, to do it again."""
+        return Run(self.machine.description, self.machine.seed,
+                   tuple(self.inputs[:self.player.made]), int(self.machine.m.t), self.shelf)
+
+    def replay(self, t: int) -> PlayedMachine:
+        """Build the same machine anew and run it, with the same inputs, to a T-state."""
+        return self.so_far().at(t)
+
+    def last_input(self) -> int:
+        """Give the T-state of the last input made, 0 if there was none."""
+        return max((change.t for change in self.inputs[:self.player.made]), default=0)
 
     def last_activity(self) -> int:
-        """Give the T-state of the last character shown or typed."""
-        typed = max((t for t, _, _ in self.inputs), default=0)
-        return max(typed, self.console.last_shown())
-
+        """Give the T-state of the last character shown or input made."""
+        return max(self.last_input(), self.console.last_shown())

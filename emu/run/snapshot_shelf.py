@@ -106,8 +106,12 @@ class Shelf:
 
     def before(self, t: int, inputs: int) -> Kept:
         """Give the last snapshot at or before a place of the run."""
+        return self.latest(t, inputs) or self.kept[0]
+
+    def latest(self, t: int, inputs: int) -> Kept | None:
+        """Give the last snapshot at or before a place of the run, None when all lie behind it."""
         at = bisect_right(self.kept, (t, inputs), key=lambda entry: entry.place)
-        return self.kept[max(at - 1, 0)]
+        return self.kept[at - 1] if at else None
 
     def first_memory(self) -> Bytes:
         """Give the physical memory as the first snapshot holds it."""

@@ -12,7 +12,7 @@ from emu.bus.state import ACK, BUS_GIVEN, IN, KIND_NAMES, OUT
 from emu.logs import waveforms
 from emu.logs.cycles import driver_names, is_master, lengths
 from emu.logs.waveforms import ADDRESS, BUSACK, BUSREQ, DATA, FREE, STROBES, template
-from emu.run.history import Spot
+from emu.run.player import Spot
 from emu.stepper.stepper import Event, Stepper
 from emu.stepper.views import next_cycles
 

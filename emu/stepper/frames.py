@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from emu.errors import InputError
 from emu.isa.disassembler import disassemble
-from emu.run.history import Player, Spot
+from emu.run.player import Player, Spot
 from emu.stepper.lookup import read_byte
 from emu.stepper.stack_words import returns
 from emu.stepper.stepper import RETURN_WORDS, Event, Stepper

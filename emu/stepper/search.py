@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from emu.bus import stops
 from emu.bus.state import STOP_CHANGE, STOP_EXECUTE, STOP_VIRGIN, STOP_WRITE
 from emu.bus.stops import LAST_ADDRESS, LAST_DATA, LAST_T, Row
-from emu.run.history import History, Player, Spot, hits
+from emu.run.history import History, hits
+from emu.run.player import Player, Spot
 from emu.stepper.judge import Judge, tell
 from emu.stepper.lookup import Lookup
 from emu.stepper.program import Walker

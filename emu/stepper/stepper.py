@@ -26,8 +26,9 @@ from emu.files.symbol_loading import load_symbols
 from emu.isa.disassembler import Instruction, disassemble
 from emu.machine.machine import Machine
 from emu.run.console import Channel, Console, channels
-from emu.run.history import History, Hit, Player, Spot, hits
+from emu.run.history import History, Hit, hits
 from emu.run.inputs import Input, checked
+from emu.run.player import Player, Spot
 from emu.run.snapshot_shelf import BUDGET
 from emu.stepper.expression import Node
 from emu.stepper.judge import Judge, tell

@@ -12,7 +12,7 @@ from emu.bus.state import BUS_GIVEN, CALL, FAR, LOG, NO_INTERRUPT, NOT_MINE, PAG
 from emu.isa.disassembler import Instruction
 from emu.logs.cycles import CYCLE, Cycles, read_ring
 from emu.logs.edges import chained
-from emu.run.history import Spot
+from emu.run.player import Spot
 from emu.stepper.lookup import Lookup
 from emu.stepper.stepper import Stepper
 

@@ -13,7 +13,7 @@ from typing import Any
 from emu.errors import InputError, nearest
 from emu.files.symbols import parse_number
 from emu.machine.register_names import snapshot
-from emu.run.history import Spot
+from emu.run.player import Spot
 from emu.stepper import show
 from emu.stepper.cursor import Cursor
 from emu.stepper.search import Access

@@ -4,7 +4,7 @@ from __future__ import annotations
 from emu.bus.state import STOP_IN, STOP_OUT
 from emu.bus.stops import Row
 from emu.errors import InputError
-from emu.run.history import Spot
+from emu.run.player import Spot
 from emu.stepper import show
 from emu.stepper.as_session import verdict
 from emu.stepper.frames import back_out, back_over

@@ -51,12 +51,25 @@ class Places:
 
     def write(self, where: str | int, data: bytes) -> None:
         """Write memory, ROM too; InputError where no plain memory answers."""
+        for place, octets in self.pieces(where, data):
+            self.machine.m.phys[place:place + len(octets)] = list(octets)
+
+    def pieces(self, where: str | int, data: bytes) -> list[tuple[int, bytes]]:
+        """Cut what is to be written into pieces of physical memory: place and bytes.
+
+        InputError where no plain memory answers.
+        """
         spot = self.spot(where)
-        cells = self._cells(spot, len(data))
-        if None in cells:
-            raise InputError(f"{spot.address:04X}h: no memory answers here, so nothing can be "
-                             f"written.")
-        self.machine.m.phys[[at for at in cells if at is not None]] = list(data)
+        out: list[tuple[int, bytes]] = []
+        for at, byte in zip(self._cells(spot, len(data)), data, strict=True):
+            if at is None:
+                raise InputError(f"{spot.address:04X}h: no memory answers here, so nothing can be "
+                                 f"written.")
+            if out and at == out[-1][0] + len(out[-1][1]):
+                out[-1] = out[-1][0], out[-1][1] + bytes([byte])
+            else:
+                out.append((at, bytes([byte])))
+        return out
 
     def _cells(self, spot: Spot, size: int) -> list[int | None]:
         m = self.machine.m

@@ -13,6 +13,7 @@ from emu.diagnosis.evidence.bus_window import forked
 from emu.errors import InputError
 from emu.machine.machine import Machine, Snapshot
 from emu.run.console import Channel
+from emu.run.inputs import Input
 from emu.run.session import SLICE, Session
 from emu.testing.calling import Called, call, register
 from emu.testing.conventions import REGISTERS, frame
@@ -38,7 +39,7 @@ class Booted:
     description: Description
     seed: int
     snapshot: Snapshot
-    inputs: tuple[tuple[int, str, bytes], ...]
+    inputs: tuple[Input, ...]
     shown: dict[str, tuple[bytes, tuple[int, ...]]]
 
 
@@ -80,9 +81,8 @@ class Rig:
         """Make a machine of its own that stands where `freeze` was called."""
         rig = cls(booted.description, booted.seed)
         rig.machine.restore(booted.snapshot)
-        rig.session = Session(rig.machine)
-        rig.session.inputs = list(booted.inputs)
-        rig.session.saved = [booted.snapshot]
+        rig.session = Session(rig.machine, inputs=list(booted.inputs), made=len(booted.inputs))
+        rig.session.keep()
         for name, (text, times) in booted.shown.items():
             channel = rig.session.console.channels[name]
             channel.text, channel.times = bytearray(text), list(times)
@@ -206,7 +206,8 @@ class Rig:
 
     def poke(self, where: str | int, data: bytes) -> None:
         """Write bytes of memory, ROM too."""
-        self.places.write(where, data)
+        for place, octets in self.places.pieces(where, data):
+            self.session.do("memory", str(place), octets)
 
     def register(self, name: str) -> int:
         """Read a CPU register: "a", "hl", "sp", "iff1" ..."""

@@ -7,6 +7,7 @@ from emu.diagnosis.case import Case
 from emu.diagnosis.evidence.bus_window import forked
 from emu.diagnosis.trials.forks import activity
 from emu.machine.machine import Machine, Snapshot
+from emu.run.inputs import fitting
 from emu.run.session import Session
 
 SLICES = 16
@@ -15,45 +16,28 @@ LOOK = 0.04  # seconds that tell whether anything new runs
 
 
 class Again:
-    """The run of a case once more, on a machine of its own, with what was typed.
+    """The run of a case once more, on a machine of its own, with what was done to it.
 
-    On a changed machine that may lack the channel: then what was typed there comes to the
-    first one of the same slot, or nowhere.
+    A changed machine takes what it can of that (`emu.run.inputs.fitting`).
     """
 
     def __init__(self, case: Case, machine: Machine | None = None,
                  until: str | None = None) -> None:
-        self.machine = case.session.replay(0) if machine is None else machine
-        self.session = Session(self.machine, until)
-        self._inputs = [(t, there, what) for t, name, what in case.session.inputs
-                        if (there := self._place(name)) is not None]
-        self._typed = 0
-
-    def _place(self, name: str) -> str | None:
-        """Give the channel or bay of this machine that stands for one of the case's."""
-        known = [*self.session.console.channels, *self.machine.bays]
-        slot = name.partition(".")[0]
-        return name if name in known else next(
-            (other for other in self.session.console.channels
-             if other.partition(".")[0] == slot), None)
+        first = case.session.so_far()
+        self.machine = machine or Machine(first.description, first.seed)
+        self.session = Session(self.machine, until, inputs=[*fitting(self.machine, first.inputs)])
 
     def to(self, t: int) -> None:
-        """Run to a T-state, typing what was typed on the way."""
-        while self._typed < len(self._inputs) and self._inputs[self._typed][0] <= t:
-            when, name, keys = self._inputs[self._typed]
-            self.session.run_to(when)
-            self.session.again(name, keys, when)
-            self._typed += 1
+        """Run to a T-state, doing on the way what was done."""
         self.session.run_to(t)
 
     def save(self) -> tuple[Snapshot, int]:
         """Remember where it stands."""
-        return self.machine.snapshot(), self._typed
+        return self.session.player.save()
 
     def back(self, saved: tuple[Snapshot, int]) -> None:
         """Go back to where it stood."""
-        self.machine.restore(saved[0])
-        self._typed = saved[1]
+        self.session.player.back(saved)
 
 
 def first(case: Case, happened: Callable[[Machine], bool], end: int) -> int | None:
@@ -92,7 +76,7 @@ def death(case: Case) -> int | None:
 
 
 def _death(case: Case) -> int | None:
-    begin = max((t for t, _, _ in case.session.inputs), default=0)
+    begin = case.session.last_input()
     quiet = case.control.code | case.idle
     run = Again(case)
     run.to(begin)
