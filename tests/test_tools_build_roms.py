@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from emu.files.symbols import load_symbols
+from emu.files.symbol_loading import load_symbols
 
 PROJECT = Path(__file__).resolve().parent.parent
 TIDEWATER = PROJECT / "roms" / "tidewater"
