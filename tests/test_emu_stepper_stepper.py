@@ -319,3 +319,14 @@ def test_a_search_can_be_broken_off() -> None:
     row, now = Row(STOP_WRITE, 0x8000, 0x8000), stepper.spot
     assert Searcher(stepper.history, lambda: False).last([row], now) is not None
     assert Searcher(stepper.history, lambda: True).last([row], now) is None
+
+
+def test_single_steps_do_not_lengthen_the_legs_of_a_run() -> None:
+    """A leg is left only at its end, so Ctrl-C waits for as long as one may take."""
+    stepper = sit(COUNTER)
+    first = stepper._slice
+    for _ in range(60):
+        stepper.into()
+    assert stepper._slice == first
+    stepper.go(stepper.t + 50 * first)
+    assert stepper._slice > first

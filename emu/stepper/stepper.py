@@ -175,9 +175,9 @@ class Stepper:
                 return Event("time", "the time has come")
             if judge.said:
                 self.console.leave_when_shown(True)
-            began = time.perf_counter()
-            fired = self.main.leg(min(t_end, self.t + self._slice), run)
-            self._measure(time.perf_counter() - began)
+            began, start = time.perf_counter(), self.t
+            fired = self.main.leg(min(t_end, start + self._slice), run)
+            self._measure(time.perf_counter() - began, self.t - start >= self._slice)
             event = self._met(judge, fired if run else 0, starts)
             self.main.make_due()
             self._keep()
@@ -192,9 +192,10 @@ class Stepper:
                            judge.conditions)
         return self._walker.run
 
-    def _measure(self, spent: float) -> None:
+    def _measure(self, spent: float, whole: bool) -> None:
+        """Fit the slice to the machine's speed; a leg that ended early tells nothing of it."""
         self._effort += spent
-        if spent < SHORT and self._slice < FAR >> 8:
+        if spent < SHORT and whole and self._slice < FAR >> 8:
             self._slice *= 2
         elif spent > LONG and self._slice > 1000:
             self._slice //= 2
