@@ -54,3 +54,32 @@ def test_without_compiling_the_same_boot(tmp_path: Path) -> None:
                            check=True, env={**os.environ, "NUMBA_DISABLE_JIT": flag}).stdout
             for flag in ("0", "1")]
     assert outs[0] == outs[1]
+
+
+def test_a_damaged_unit_is_compiled_anew(tmp_path: Path) -> None:
+    environment = {**os.environ, "XDG_CACHE_HOME": str(tmp_path)}
+    code = ("from emu.native import units\nprint(units.address("
+            "'peripherals.plain_memory.reset') != 0)")
+
+    def start() -> str:
+        return subprocess.run([sys.executable, "-c", code], cwd=ROOT, text=True, env=environment,
+                              capture_output=True, check=True).stdout
+
+    assert start() == "True\n"
+    unit = next(tmp_path.rglob("peripherals.plain_memory.unit"))
+    whole = unit.read_bytes()
+    for damaged in (whole[:-1], b"", whole[:300] + bytes([whole[300] ^ 1]) + whole[301:]):
+        unit.write_bytes(damaged)
+        assert start() == "True\n"
+        assert unit.read_bytes() == whole
+
+
+def test_a_cache_that_others_may_write_to_is_passed_over(tmp_path: Path) -> None:
+    folder = tmp_path / "preburn" / "code"
+    folder.mkdir(parents=True)
+    for changed in (folder, folder.parent):
+        changed.chmod(0o777)
+        assert run_somewhere({"XDG_CACHE_HOME": str(tmp_path)}) != str(folder)
+        changed.chmod(0o700)
+    folder.parent.chmod(0o700)
+    assert run_somewhere({"XDG_CACHE_HOME": str(tmp_path)}) == str(folder)

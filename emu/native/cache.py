@@ -2,12 +2,23 @@
 from __future__ import annotations
 
 import os
+import stat
 import tempfile
 from pathlib import Path
 
 
+def _ours_alone(folder: Path) -> bool:
+    """Tell whether nobody else can put machine code here: it is run as it is found."""
+    status = folder.lstat()
+    return stat.S_ISDIR(status.st_mode) and status.st_uid == os.getuid() \
+        and not status.st_mode & (stat.S_IWGRP | stat.S_IWOTH)
+
+
 def cache_folder() -> Path:
-    """Give the folder for machine code, made if need be: the user's cache, else a temporary."""
+    """Give the folder for machine code, made if need be: the user's cache, else a temporary.
+
+    One that others may write to, or that belongs to somebody else, is passed over.
+    """
     home = os.environ.get("XDG_CACHE_HOME") or os.path.join(os.path.expanduser("~"), ".cache")
     for base in (Path(home) / "preburn", Path(tempfile.gettempdir()) / f"preburn-{os.getuid()}"):
         folder = base / "code"
@@ -15,6 +26,6 @@ def cache_folder() -> Path:
             folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         except OSError:
             continue
-        if os.access(folder, os.W_OK):
+        if os.access(folder, os.W_OK) and _ours_alone(base) and _ours_alone(folder):
             return folder
     return Path(tempfile.mkdtemp(prefix="preburn-"))

@@ -1,7 +1,7 @@
 """Turn hot modules into machine code: ``python -m emu.native.compiler FOLDER MODULE...``.
 
 Runs in a process of its own (see emu/native/units.py).  For each module it writes
-``MODULE.unit`` into the folder: a JSON line with the roots' symbol names and sizes,
+``MODULE.unit`` into the folder: a JSON line with a checksum and the roots' symbol names and sizes,
 then their object files.  Every finished module is told on standard output.
 
 With ``PREBURN_COMPILER=whole`` the compiler stays as it comes, without emu/native/trimmed.py:
@@ -9,6 +9,7 @@ some three times as slow, and a check on it; such units stand at places of their
 """
 from __future__ import annotations
 
+import hashlib
 import importlib
 import json
 import os
@@ -69,7 +70,12 @@ def compile_module(name: str, folder: Path) -> None:
         objects.append(code)
     target = folder / f"{name}.unit"
     draft = target.with_suffix(f".{os.getpid()}")
-    draft.write_bytes(json.dumps(symbols).encode() + b"\n" + b"".join(objects))
+    code = b"".join(objects)
+    header = {"sum": hashlib.sha256(code).hexdigest(), "roots": symbols}
+    with draft.open("wb") as file:
+        file.write(json.dumps(header).encode() + b"\n" + code)
+        file.flush()
+        os.fsync(file.fileno())
     os.replace(draft, target)
 
 

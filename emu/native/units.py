@@ -147,6 +147,26 @@ def ready(modules: Iterable[str], progress: Callable[[str], None] = _nothing) ->
     return paths
 
 
+class Damaged(RuntimeError):
+    """A unit file is not what the compiler wrote."""
+
+
+def read_unit(path: Path) -> tuple[dict[str, tuple[str, int]], bytes]:
+    """Read a unit file: its roots' symbol names and sizes, and their object files.
+
+    Raises Damaged, and takes the file away, when its checksum does not fit.
+    """
+    header, _, code = path.read_bytes().partition(b"\n")
+    try:
+        told = json.loads(header)
+        if told["sum"] == hashlib.sha256(code).hexdigest():
+            return told["roots"], code
+    except (ValueError, TypeError, KeyError):
+        pass
+    path.unlink(missing_ok=True)
+    raise Damaged(f"{path}: damaged; it is compiled anew at the next start.")
+
+
 class Native:
     """The loaded machine code of some modules: root name -> address."""
 
@@ -164,13 +184,11 @@ class Native:
     def load(self, paths: Iterable[Path]) -> None:
         """Load unit files that are not loaded yet."""
         fresh: dict[str, str] = {}
-        for path in paths:
-            if path in self._loaded:
-                continue
+        read = {path: read_unit(path) for path in paths if path not in self._loaded}
+        for path, (roots, code) in read.items():
             self._loaded.add(path)
-            header, _, code = path.read_bytes().partition(b"\n")
             at = 0
-            for full, (symbol, size) in json.loads(header).items():
+            for full, (symbol, size) in roots.items():
                 self._engine.add_object_file(
                     llvm.ObjectFileRef.from_data(code[at:at + size]))
                 fresh[full] = symbol
@@ -194,7 +212,11 @@ def load(modules: Iterable[str], progress: Callable[[str], None] = _nothing) -> 
     global _native
     if _native is None:
         _native = Native()
-    _native.load(ready(modules, progress).values())
+    wanted = list(modules)
+    try:
+        _native.load(ready(wanted, progress).values())
+    except Damaged:
+        _native.load(ready(wanted, progress).values())
     return _native
 
 
