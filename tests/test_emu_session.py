@@ -144,7 +144,7 @@ def test_silence_counts_from_the_last_character() -> None:
     quiet = Fraction(1, 5)
     session = scripted(Step("expect", b"Tide", Fraction(3)), Step("silence", seconds=quiet),
                        Step("send", b"help\r"))
-    typed, _, _ = session.inputs[0]
+    typed = session.inputs[0].t
     times = session.console.channels["sio.a"].times
     before = max(t for t in times if t < typed)
     begun = session.met[0][2]
@@ -157,7 +157,7 @@ def test_silence_counts_from_its_own_beginning() -> None:
     wait, quiet = Fraction(2), Fraction(1, 2)
     session = scripted(Step("wait", seconds=wait), Step("silence", seconds=quiet),
                        Step("send", b"help\r"))
-    typed, _, _ = session.inputs[0]
+    typed = session.inputs[0].t
     times = session.console.channels["sio.a"].times
     assert max(t for t in times if t < typed) < session.machine.at(wait)
     due = first_slice(session, session.machine.at(wait) + session.machine.at(quiet))
