@@ -262,7 +262,6 @@ def command(m, s, byte, t):
 @entry(STATE)
 def write(m, s, a, t):
     """Take a control byte; whatever it is, it disables the chip, unless it enables it."""
-    s.written_t = t
     set_enabled(m, s, np.int64(0), t)
     byte = (a >> 8) & 0xFF
     if s.follows > 0:

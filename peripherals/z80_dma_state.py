@@ -54,7 +54,7 @@ STATE = np.dtype([
     ("bytes", np.int64),  # moved since power-on
     ("loads", np.int64),  # LOAD commands since the start addresses were written
     ("vectors", np.int64),  # vectors written since power-on
-    ("enabled_t", np.int64), ("written_t", np.int64), ("fixed_t", np.int64),
+    ("enabled_t", np.int64),
     ("ready_t", np.int64),  # when RDY was last seen active, -1: never
     ("blocks", np.int64), ("answers", np.int64),
 ], align=True)

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 from card_bench import Bench
-from cpu_cards import CHAINED
+from cpu_cards import CHAINED, PLAIN
 
 from emu.bus.chain import OPEN, RESTART, fall_nmi
 from emu.bus.state import CONFLICT, FAR
@@ -111,3 +111,40 @@ def test_a_second_nmi_edge_before_the_answer_changes_nothing() -> None:
     m.nmi_latch = 0
     fall_nmi(m, 30)
     assert (int(m.nmi_latch), int(m.nmi_t)) == (1, 30)
+
+
+def test_a_card_outside_the_chain_has_iei_high_and_ieo_low_while_it_asks() -> None:
+    bench = chained(2, [])
+    bench.m.irq_dirty = 1
+    bench.advance(1)
+    assert (bench.m.iei[:2].tolist(), bench.m.ieo[:2].tolist()) == ([1, 1], [1, 1])
+    ask(bench, 1)
+    assert (bench.m.iei[:2].tolist(), bench.m.ieo[:2].tolist()) == ([1, 1], [1, 0])
+    assert bench.ack() == 0xD0
+    assert (served(bench), bench.m.int_count[:2].tolist()) == ([0, 1], [0, 1])
+    bench.m.ip[1] = 0
+    bench.m.irq_dirty = 1
+    bench.advance(bench.t + 1)
+    assert (bench.m.ieo[1], bench.int_line) == (0, 0)
+    bench.reti()
+    assert (served(bench), int(bench.m.ieo[1])) == ([0, 0], 1)
+
+
+def test_a_plain_card_pulls_the_line_and_answers_nothing() -> None:
+    bench = Bench(replace(PLAIN, memory_size=lambda _: 0, power_on=lambda _: None),
+                  hz="6.144 MHz")
+    ask(bench, 0)
+    assert (bench.int_line, bench.ack(), served(bench)) == (1, -1, [0])
+    bench.m.ip[0] = 0
+    bench.m.irq_dirty = 1
+    bench.advance(bench.t + 1)
+    assert bench.int_line == 0
+
+
+def test_a_request_is_as_old_as_the_lines_fall() -> None:
+    bench = chained(2)
+    bench.advance(49)
+    ask(bench, 1)
+    assert int(bench.m.int_since) == 50
+    ask(bench, 0)
+    assert int(bench.m.int_since) == 50

@@ -288,3 +288,39 @@ def test_the_tables_of_the_docs_are_what_the_code_declares() -> None:
     import docs_tables
 
     assert docs_tables.main(["--check"]) == 0
+
+
+@pytest.mark.parametrize(("code", "fault", "first"), [
+    ("3A 00 80 3A 01 80 76", "slow-memory,access=300,from=0x8000", (0x8000, 0)),
+    ("3E 00 DB 20 3E 00 DB 21 76", "slow-io,slot=sio,access=1000", (0x0020, 1)),
+])
+def test_late_reads_are_counted_and_the_first_is_kept(tmp_path: Path, code: str, fault: str,
+                                                      first: tuple[int, int]) -> None:
+    machine = built(tmp_path, code, fault)
+    machine.run(1000)
+    m = machine.m
+    assert (int(m.halted), int(m.late_reads)) == (1, 2)
+    assert (int(m.late_first_at), int(m.late_first_kind)) == first
+    assert 0 < int(m.late_first_t) < 30
+
+
+def test_a_spread_makes_some_reads_late_and_some_not(tmp_path: Path) -> None:
+    """In time by the mean (2.5 T-states of 100 ns, less 90): half of 256 reads, by the seed."""
+    code = "06 00 3A 00 80 10 FB 76"  # LD B,0; loop: LD A,(8000h); DJNZ loop
+    counts = []
+    for fault in ("slow-memory,access=159,spread=0,from=0x8000",
+                  "slow-memory,access=160,spread=40,from=0x8000",
+                  "slow-memory,access=161,spread=0,from=0x8000"):
+        machine = built(tmp_path, code, fault)
+        machine.run(20_000)
+        assert int(machine.m.halted) == 1
+        counts.append(int(machine.m.late_reads))
+    assert counts[0] == 0 and 96 < counts[1] < 160 and counts[2] == 256
+
+
+def test_ram_that_is_dead_in_a_range_takes_the_rom_there_with_it(tmp_path: Path) -> None:
+    """Without a range only what can be written is dead."""
+    code = "3A 10 00 76" + "00" * 12 + "01"
+    assert a_after(tmp_path, code, "ram-dead") == 1
+    assert a_after(tmp_path, code, "ram-dead,from=0x10,to=0x10") == 0xFF
+    assert a_after(tmp_path, code, "ram-dead,from=0x11") == 1

@@ -1,10 +1,16 @@
 """Machine code: the cache's key, two ways of running, and bad places for the cache."""
 from __future__ import annotations
 
+import json
 import os
+import re
 import subprocess
 import sys
+import tomllib
+from importlib.metadata import version
 from pathlib import Path
+
+import pytest
 
 from emu.native import units
 
@@ -22,6 +28,31 @@ def test_a_card_does_not_depend_on_another_card() -> None:
     names = {path.name for path in units.sources("peripherals.banked_memory")}
     assert "nor_flash.py" in names
     assert "z80_ctc.py" not in names
+
+
+def test_another_compiler_has_units_of_its_own(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another version, and the compiler as it comes beside the trimmed one."""
+    assert units.compiler_version() == version("numba")
+    module = "peripherals.plain_memory"
+    paths = [units.unit_path(module)]
+    monkeypatch.setenv("PREBURN_COMPILER", "whole")
+    paths.append(units.unit_path(module))
+    monkeypatch.delenv("PREBURN_COMPILER")
+    monkeypatch.setattr(units, "compiler_version", lambda: "0.0.1")
+    paths.append(units.unit_path(module))
+    assert len({path.parent for path in paths}) == 3
+
+
+def test_the_whole_compiler_makes_a_unit_too(tmp_path: Path) -> None:
+    made = []
+    for which in ("", "whole"):
+        subprocess.run([sys.executable, "-m", "emu.native.compiler", tmp_path,
+                        "peripherals.plain_memory"], cwd=ROOT, capture_output=True, check=True,
+                       env={**os.environ, "PREBURN_COMPILER": which})
+        made.append((tmp_path / "peripherals.plain_memory.unit").read_bytes())
+    assert made[0] != made[1]
+    roots = [json.loads(unit.partition(b"\n")[0]).keys() for unit in made]
+    assert roots[0] == roots[1]
 
 
 def test_the_compiler_makes_a_unit(tmp_path: Path) -> None:
@@ -83,3 +114,15 @@ def test_a_cache_that_others_may_write_to_is_passed_over(tmp_path: Path) -> None
         changed.chmod(0o700)
     folder.parent.chmod(0o700)
     assert run_somewhere({"XDG_CACHE_HOME": str(tmp_path)}) == str(folder)
+
+
+def test_only_modules_of_hot_functions_are_left_untyped() -> None:
+    settings = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["mypy"]
+    assert (settings["strict"], settings["files"]) == (True, ["emu"])
+    loose = [name for row in settings["overrides"] if not row.get("disallow_untyped_defs", True)
+             for name in row["module"]]
+    assert loose
+    for name in loose:
+        source = (ROOT / f"{name.replace('.', '/')}.py").read_text()
+        assert re.search(r"^@(compiled|inlined|root\()", source, re.MULTILINE), name
+    assert not any("ignore_errors" in row for row in settings["overrides"])

@@ -182,3 +182,20 @@ def test_the_text_to_reach_is_looked_for_behind_the_last_expect() -> None:
     steps = (Step("expect", b"tw> ", Fraction(3)),)
     assert not scripted(*steps, until="tw> ").reached
     assert scripted(*steps, Step("send", b"\r"), until="tw> ").reached
+
+
+def test_what_was_missed_is_named() -> None:
+    never = Step("expect", b"never", Fraction(1))
+    assert scripted(never).missed == never
+    late = Step("expect", b"never", Fraction(60))
+    session = scripted(late, limit=0.5)
+    assert (session.failed_step, session.missed) == (None, late)
+    assert scripted(Step("expect", b"tw> ", Fraction(3))).missed is None
+    assert scripted(Step("silence", seconds=Fraction(60)), limit=0.5).missed is None
+
+
+def test_an_expected_text_may_be_the_first_and_its_moment_is_its_end() -> None:
+    shown = scripted(Step("expect", b"tw> ", Fraction(3))).console.channels["sio.a"]
+    first = bytes(shown.text[:3])
+    session = scripted(Step("expect", first, Fraction(3)))
+    assert session.met == [("sio.a", first, shown.times[2])]

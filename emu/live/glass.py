@@ -6,7 +6,6 @@ import shutil
 from emu.machine.glass import framed
 from emu.machine.machine import Machine
 
-FRAME = 2  # lines of the frame around the glass
 LEAST = 8  # lines that are left for the console
 
 

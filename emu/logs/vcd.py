@@ -78,7 +78,7 @@ class VcdWriter:
         self._out, self._setting, self._plain = out, setting, scalars_only
         self._unit, self._place = timescale(scale, setting.hz)
         self._writer: VCDWriter | None = None
-        self._address, self._data, self._driver = 0xFFFF, FREE, ""
+        self._address, self._data = 0xFFFF, FREE
         self._clock = 0  # half T-state of the next clock edge
         self._levels: dict[str, int] = {}
 
