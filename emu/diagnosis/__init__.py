@@ -107,8 +107,10 @@ def _without_cause(case: Case, channel: str | None, found: list[Finding]) -> Ver
         return Verdict(RUNNING, f"{_cut_short(case)}; it runs in {case.loop()}, "
                                 f"{_going_on(case)}.")
     if case.condition in (HALTED_OFF, STUCK) and ends_itself(case):
+        wanted = case.session.until
         return Verdict(HALTED, f"the program ended by itself at {case.loop()}, after it had shown "
-                               f"{case.session.console.last_line()!r}.")
+                               f"{case.session.console.last_line()!r}.",
+                       evidence=[f"The text {wanted!r} did not come."] if wanted else [])
     verdict = Verdict(HUNG, f"it stays in {case.loop()} with nothing changing, and no cause "
                             f"of the catalogue fits.")
     verdict.evidence = [hint for f in found for hint in (f.summary, *f.evidence)]
