@@ -324,3 +324,29 @@ def test_ram_that_is_dead_in_a_range_takes_the_rom_there_with_it(tmp_path: Path)
     assert a_after(tmp_path, code, "ram-dead") == 1
     assert a_after(tmp_path, code, "ram-dead,from=0x10,to=0x10") == 0xFF
     assert a_after(tmp_path, code, "ram-dead,from=0x11") == 1
+
+
+@pytest.mark.parametrize(("waits", "access", "late"), [
+    (0, 159, 0), (0, 161, 1), (1, 259, 0), (1, 261, 1)])
+def test_a_port_is_sampled_two_and_a_half_t_states_behind_iorq(tmp_path: Path, waits: int,
+                                                             access: int, late: int) -> None:
+    """UM0080 p.10; a wait state adds one. 90 ns of them are not there for the card."""
+    base = BASE.replace("base = 0x20", f"base = 0x20\nwaits-io = {waits}")
+    machine = built(tmp_path, "3E 00 DB 20 76", f"slow-io,slot=sio,access={access}", base=base)
+    machine.run(200)
+    assert (int(machine.m.halted), int(machine.m.late_reads)) == (1, late)
+
+
+def test_a_silent_memory_card_gives_and_takes_nothing(tmp_path: Path) -> None:
+    machine = built(tmp_path, "3E 01 76", "card-silent,slot=memory")
+    machine.run(500)
+    assert int(machine.m.halted) == 0 and int(machine.m.rst38_count) > 0
+    assert a_after(tmp_path, STORE_LOAD, "card-silent,slot=sio") == 0xA5
+    assert a_after(tmp_path, STORE_LOAD, "data-stuck,line=0,level=0,slot=memory,from=0x8000"
+                   ) == 0xA4
+
+
+def test_an_address_line_is_stuck_up_to_the_last_address_of_its_range(tmp_path: Path) -> None:
+    code = "3A 10 00 76" + "00" * 12 + "01 02"
+    assert a_after(tmp_path, code, "address-stuck,line=0,level=1,from=0x10,to=0x10") == 2
+    assert a_after(tmp_path, code, "address-stuck,line=0,level=1,from=0xF,to=0xF") == 1

@@ -181,7 +181,10 @@ def test_a_text_that_was_expected_lies_behind() -> None:
 def test_the_text_to_reach_is_looked_for_behind_the_last_expect() -> None:
     steps = (Step("expect", b"tw> ", Fraction(3)),)
     assert not scripted(*steps, until="tw> ").reached
-    assert scripted(*steps, Step("send", b"\r"), until="tw> ").reached
+    session = scripted(*steps, Step("send", b"\r"), until="tw> ")
+    shown = session.console.channels["sio.a"]
+    assert session.reached
+    assert session.reached_t == shown.times[bytes(shown.text).rindex(b"tw> ") + 3]
 
 
 def test_what_was_missed_is_named() -> None:
