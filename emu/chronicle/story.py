@@ -6,13 +6,16 @@ from emu.chronicle.watched import WatchedMachine
 from emu.run.session import Session
 
 
-def watched(session: Session) -> WatchedMachine:
-    """Run a session's machine again from power-on to where it stands, beside a shadow."""
+def watched(session: Session, most: int | None = None) -> WatchedMachine:
+    """Run a session's machine again from power-on to where it stands, beside a shadow.
+
+    ``most``: T-states after which it is left, however far the session has come.
+    """
     run = session.so_far()
     machine = WatchedMachine(run.description, run.seed)
     player = run.on(machine)
     player.after_input = machine.take_input
-    player.run_to(run.end)
+    player.run_to(run.end if most is None else min(run.end, most))
     return machine
 
 

@@ -64,7 +64,7 @@ FIRST: tuple[Check, ...] = tuple(check for family in BEFORE for check in family.
 LAST: tuple[Check, ...] = tuple(
     check for family in BEHIND for check in (
         *family.CHECKS, *(first_anomaly.MEMORY_CHECKS if family is memory_use else ()))
-) + first_anomaly.LATE_CHECKS
+) + misplaced.LATE_CHECKS + first_anomaly.LATE_CHECKS
 GENERAL: tuple[Cause, ...] = tuple(dict.fromkeys(
     cause for check in (*FIRST, *LAST) for cause in (check.cause, *check.others)))
 

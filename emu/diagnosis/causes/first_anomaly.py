@@ -46,6 +46,7 @@ OVERWRITTEN = Cause(
     "Look at the pointer, index or length of the instruction that writes there.", ("B4",))
 # A machine that waits for a key counts as failed only where a text was to come that did not.
 FAILED = (HALTED_OFF, WILD, STUCK, BUSY, WAITS)
+LONG_OFF = 1  # second: a transfer may keep interrupts off for as long as a disk turns
 MOST = 6  # reads of unwritten RAM that are tried one by one
 
 
@@ -240,8 +241,10 @@ def read_only_variables(case: Case) -> Finding | None:
 
 def interrupts_left_off(case: Case) -> Finding | None:
     """Check for a way through the program on which interrupts stay off."""
-    found = chronicle(case).of("interrupts-off")
-    if not found:
+    story = chronicle(case)
+    found, since = story.of("interrupts-off"), int(story.machine.shadow.off_since)
+    if not found or int(case.m.iff1) or int(story.machine.m.t) < int(case.m.t) \
+            or int(case.m.t) - since < case.machine.at(LONG_OFF):
         return None
     tried = _tried(case, interrupts_on())
     if tried is None:

@@ -254,5 +254,5 @@ def misplaced_card(case: Case) -> Finding | None:
 CHECKS = (
     Check(dead_console, WRONG_BASE, when=(*FAILED, WAITS), trial=True,
           others=(REGISTER_ORDER, WRONG_CHIP)),
-    Check(misplaced_card, WRONG_BASE, when=(*FAILED, WAITS), trial=True),
 )
+LATE_CHECKS = (Check(misplaced_card, WRONG_BASE, when=(*FAILED, WAITS), trial=True),)

@@ -7,12 +7,14 @@ from emu.chronicle.anomalies import Anomaly, anomalies
 from emu.chronicle.story import watched
 from emu.diagnosis.case import Case
 
+MOST = 300_000_000  # T-states of a run that are looked at again: some three seconds of work
+
 
 class Chronicle:
     """What went wrong in a run, the earliest first, and the shadow that it left."""
 
     def __init__(self, case: Case) -> None:
-        self.machine = watched(case.session)
+        self.machine = watched(case.session, MOST)
         self.all = anomalies(self.machine)
 
     def of(self, *kinds: str) -> list[Anomaly]:

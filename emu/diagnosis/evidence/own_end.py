@@ -37,7 +37,9 @@ def _ends_itself(case: Case) -> bool:
         return False
     elif case.progress.region - case.control.code - case.idle:
         return False
-    if chronicle(case).of(*BROKEN_RULES):
+    story = chronicle(case)
+    if story.of(*BROKEN_RULES) or any(one.a in case.control.code
+                                      for one in story.of("code-written")):
         return False
     found = case.once(way_in)
     return found is None or not any(load.kind == "port" for load in found.loads)

@@ -24,6 +24,7 @@ from emu.diagnosis.trials.whatif import readable, text_of
 from emu.machine.machine import Machine
 
 MOST = 4000  # times that a change acts in one run
+LONGEST = 1_000_000_000  # T-states of a run that is done again with a change
 LATE = 0.75  # of the run: an exit taken behind it is no single success
 LOOK = 0.005  # seconds between the looks of a change that acts at times
 MORE = 4  # readable characters that count as getting further
@@ -227,13 +228,20 @@ def _to_the_end(case: Case, machine: Machine) -> Again:
 
 
 def helps(case: Case, mend: Mend) -> str | None:
-    """Tell in words how far the changed run came, None when no further than this one."""
+    """Tell in words how far the changed run came, None when no further than this one.
+
+    None, too, where a run has become too long to be done again and again.
+    """
+    if int(case.m.t) > LONGEST or case.budget.left() <= 0:
+        return None
     again = played(case, mend)
     return _how_far(case, again, getattr(again.machine, "left", False))
 
 
 def further(case: Case, machine: Machine) -> str | None:
     """Tell in words how far the same run comes on another machine, None when no further."""
+    if int(case.m.t) > LONGEST or case.budget.left() <= 0:
+        return None
     return _how_far(case, _to_the_end(case, machine), False)
 
 
