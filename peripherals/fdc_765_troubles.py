@@ -270,6 +270,8 @@ CHECKS = (no_index, motor_slow, interrupt_unwired, change_latched, not_sensed, w
 
 
 def troubles(m: Any, s: Any) -> list[Trouble]:
-    """List what went wrong, the most telling first."""
+    """List what went wrong, the most telling first; nothing at one that nobody spoke to."""
+    if not int(m.slot_reads[s.slot] + m.slot_writes[s.slot]):
+        return []
     found = (check(m, s) for check in CHECKS)
     return [trouble for trouble in found if trouble is not None]
