@@ -74,6 +74,7 @@ def test_another_hang_is_not_put_down_to_the_floppy(tmp_path: Path) -> None:
     floppy = next(slot for slot in machine.slots if slot.name == "floppy")
     floppy.state.results, floppy.state.refused = 7, 1
     floppy.state.result[:3] = (0x40, 2, 0)
+    machine.m.slot_writes[floppy.number] = 9  # the command was written to it
     assert [t.code for t in floppy.card.troubles(machine.m, floppy.state)][0] == \
         "disk-change-latched"  # and the refused write: it knows of both
     session = Session(machine, None, Fraction(1))
