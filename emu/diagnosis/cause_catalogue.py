@@ -95,23 +95,24 @@ def findings(case: Case) -> list[Finding]:
     Trials are made only when no cheap check has shown its cause, and until one has.
     """
     found: list[Finding] = []
-    for check in checks(case):
+    every = tuple(checks(case))
+    for check in every:
         if check.first and case.condition in check.when and case.budget.left() > 0:
             finding = check.run(case)
             if finding is not None:
                 return [finding]
-    for finding in _asked(case, trial=False):
+    for finding in _asked(case, every, trial=False):
         found.append(finding)
     if not any(finding.strength >= SHOWN for finding in found):
-        for finding in _asked(case, trial=True):
+        for finding in _asked(case, every, trial=True):
             found.append(finding)
             if finding.strength >= SHOWN:
                 break
     return sorted(found, key=lambda f: (-f.strength, f.t is None, f.t or 0))
 
 
-def _asked(case: Case, trial: bool) -> Iterator[Finding]:
-    for check in checks(case):
+def _asked(case: Case, every: tuple[Check, ...], trial: bool) -> Iterator[Finding]:
+    for check in every:
         if check.first or check.trial != trial or case.condition not in check.when:
             continue
         if trial and case.budget.left() <= 0:

@@ -6,7 +6,7 @@ then speaks, or a program that then goes on, shows how the program wants the car
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import permutations
 
 from emu.backplane.card_catalogue import cards
@@ -19,6 +19,8 @@ from emu.diagnosis.evidence.silent_ports import silent_ports
 from emu.diagnosis.trials.mending import further
 from emu.diagnosis.trials.moments import Again
 from emu.diagnosis.trials.whatif import (
+    MORE,
+    moved,
     other_chip,
     readable,
     reordered,
@@ -50,7 +52,6 @@ WRONG_BASE = Cause(
     "same image speaks.",
     "Set the card's address jumpers to the program's ports, or the ports in the program.",
     ("D1",))
-MORE = 4  # readable characters that make a console speak
 ENOUGH = 8  # that make a trial's console speak
 MOST_BASES = 6  # at which a card is tried
 MOST_PLACES = 48  # trials of one explanation
@@ -113,8 +114,7 @@ def _places(case: Case) -> Iterator[Place]:
                     yield Place(number, slot, reordered(slot, registers), base, registers,
                                 REGISTER_ORDER)
         for new in bases:
-            moved = tuple(replace(row, port=row.port - base + new) for row in slot.ports)
-            yield Place(number, slot, replace(slot, ports=moved), new, now, WRONG_BASE)
+            yield Place(number, slot, moved(slot, new), new, now, WRONG_BASE)
     for number, slot in slots:
         at = min(row.port for row in slot.ports)
         touched = [at] if int(m.slot_writes[number]) else []
@@ -125,10 +125,8 @@ def _places(case: Case) -> Iterator[Place]:
                 continue
             for base in (*touched, *bases):
                 for order in _orders(count):
-                    other = other_chip(slot, card, order)
-                    moved = tuple(replace(row, port=row.port - at + base) for row in other.ports)
-                    yield Place(number, slot, replace(other, ports=moved), base, order,
-                                WRONG_CHIP)
+                    other = moved(other_chip(slot, card, order), base)
+                    yield Place(number, slot, other, base, order, WRONG_CHIP)
 
 
 def dead_console(case: Case) -> Finding | None:
@@ -232,14 +230,12 @@ def misplaced_card(case: Case) -> Finding | None:
     for number, slot in enumerate(case.machine.description.slots):
         if not slot.ports or int(m.slot_writes[number]):
             continue
-        now = min(row.port for row in slot.ports)
         for base in _bases(case)[:MOST_BASES]:
             if start - case.budget.left() > SECONDS:
                 return None
-            moved = tuple(replace(row, port=row.port - now + base) for row in slot.ports)
-            if any(row.port > 0xFF for row in moved):
+            other = moved(slot, base)
+            if any(row.port > 0xFF for row in other.ports):
                 continue
-            other = replace(slot, ports=moved)
             try:
                 machine = Machine(with_slot(case.machine.description, other), case.machine.seed)
             except InputError:

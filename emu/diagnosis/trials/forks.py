@@ -116,6 +116,12 @@ def interrupt(machine: Machine, handler: int) -> bool:
     return True
 
 
+def woken_by_key(machine: Machine, type_now: Callable[[str, bytes], None]) -> str | None:
+    """Type at a machine of its own, as it stands at its run's end: the channel that it heeds."""
+    control = alone(machine, machine.at(SETTLE * 1.2))
+    return keystroke(machine, type_now, control, nudged(machine, machine.at(0.05)))
+
+
 def registers(machine: Machine) -> tuple[Any, ...]:
     """Give the CPU's state but for R, MEMPTR and Q, which time alone changes."""
     m = machine.m

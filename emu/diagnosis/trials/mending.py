@@ -17,17 +17,16 @@ from emu.bus.memory import refresh_map, remap
 from emu.bus.state import AT_TIME, FAR, NOT_MINE, PAGES, ROM, STOP_EXECUTE, STOP_HIT, STOPS
 from emu.card.cause import HALTED_OFF, STUCK, WILD
 from emu.diagnosis.case import Case
-from emu.diagnosis.trials.forks import SETTLE, alone, keystroke, nudged
+from emu.diagnosis.trials.forks import woken_by_key
 from emu.diagnosis.trials.moments import Again
 from emu.diagnosis.trials.proof import mishaps
-from emu.diagnosis.trials.whatif import readable, text_of
+from emu.diagnosis.trials.whatif import MORE, first_line, readable, text_of
 from emu.machine.machine import Machine
 
 MOST = 4000  # times that a change acts in one run
 LONGEST = 1_000_000_000  # T-states of a run that is done again with a change
 LATE = 0.75  # of the run: an exit taken behind it is no single success
 LOOK = 0.005  # seconds between the looks of a change that acts at times
-MORE = 4  # readable characters that count as getting further
 
 
 @dataclass
@@ -211,14 +210,8 @@ def exits_of(case: Case) -> frozenset[int]:
     return frozenset(wait.target for wait in case.progress.waits if wait.target is not None)
 
 
-def played(case: Case, mend: Mend) -> Again:
-    """Do the whole run again with a change in it."""
-    machine = MendedMachine(case.machine.description, case.machine.seed)
-    machine.take(mend, exits_of(case), int(int(case.m.t) * LATE))
-    return _to_the_end(case, machine)
-
-
 def _to_the_end(case: Case, machine: Machine) -> Again:
+    """Do the whole run again on another machine."""
     again = Again(case, machine, case.session.until)
     end, step = int(case.m.t), machine.at(0.5)
     while int(machine.m.t) < end and not again.session.reached:
@@ -234,8 +227,10 @@ def helps(case: Case, mend: Mend) -> str | None:
     """
     if int(case.m.t) > LONGEST or case.budget.left() <= 0:
         return None
-    again = played(case, mend)
-    return _how_far(case, again, getattr(again.machine, "left", False))
+    machine = MendedMachine(case.machine.description, case.machine.seed)
+    machine.take(mend, exits_of(case), int(int(case.m.t) * LATE))
+    again = _to_the_end(case, machine)
+    return _how_far(case, again, machine.left)
 
 
 def further(case: Case, machine: Machine) -> str | None:
@@ -252,7 +247,7 @@ def _how_far(case: Case, again: Again, left: bool) -> str | None:
     shown, before = text_of(session), text_of(case.session)
     if case.session.until is None and readable(shown) >= readable(before) + MORE:
         new = shown[len(before):] if shown.startswith(before) else shown
-        return f"it goes on to show {_line(new)!r}"
+        return f"it goes on to show {first_line(new)[:60]!r}"
     if case.session.until is not None or case.condition not in (STUCK, WILD, HALTED_OFF):
         return None
     if left:
@@ -261,11 +256,5 @@ def _how_far(case: Case, again: Again, left: bool) -> str | None:
         return "it no longer runs wild"
     if int(machine.m.halted) and not int(machine.m.iff1):
         return None
-    control = alone(machine, machine.at(SETTLE * 1.2))
-    woken = keystroke(machine, session.type_now, control, nudged(machine, machine.at(0.05)))
+    woken = woken_by_key(machine, session.type_now)
     return "it waits for a key, which wakes it" if woken is not None else None
-
-
-def _line(text: bytes) -> str:
-    lines = text.decode("latin-1").replace("\r", "\n").split("\n")
-    return next((line for line in lines if line.strip()), "")[:60]

@@ -16,7 +16,7 @@ from emu.bus.state import CHAINED_INTERRUPT
 from emu.card.contract import Card
 from emu.diagnosis.case import Case
 from emu.diagnosis.evidence.silent_ports import silent_ports
-from emu.diagnosis.trials.forks import SETTLE, alone, keystroke, nudged
+from emu.diagnosis.trials.forks import woken_by_key
 from emu.diagnosis.trials.moments import Again
 from emu.diagnosis.verdict import Finding
 from emu.errors import InputError
@@ -99,8 +99,7 @@ def _try(case: Case, tree: Tree, remedy: Remedy) -> SecondRun | None:
         return SecondRun(remedy.words, "reached", float(machine.seconds(session.reached_t)))
     if first.until is not None or (int(machine.m.halted) and not int(machine.m.iff1)):
         return SecondRun(remedy.words, "", None)
-    control = alone(machine, machine.at(SETTLE * 1.2))
-    woken = keystroke(machine, session.type_now, control, nudged(machine, machine.at(0.05)))
+    woken = woken_by_key(machine, session.type_now)
     shown = float(machine.seconds(session.console.last_shown()))
     return SecondRun(remedy.words, "waiting-for-input" if woken else "", shown if woken else None,
                      further=_shown(session) != _shown(first))

@@ -47,10 +47,22 @@ def speaks(case: Case, again: Again) -> bool:
     return readable(text_of(again.session)) >= readable(text_of(case.session)) + MORE
 
 
+def first_line(text: bytes) -> str:
+    """Give the first line of a text that is not empty."""
+    lines = text.decode("latin-1").replace("\r", "\n").split("\n")
+    return next((line for line in lines if line.strip()), "")
+
+
 def says(again: Again) -> str:
     """Quote the first line of what the changed machine showed."""
-    text = text_of(again.session).decode("latin-1")
-    return repr(next((line for line in text.replace("\r", "\n").split("\n") if line.strip()), ""))
+    return repr(first_line(text_of(again.session)))
+
+
+def moved(slot: SlotDescription, base: int) -> SlotDescription:
+    """Give a slot whose lowest port stands at another base."""
+    now = min(row.port for row in slot.ports)
+    return replace(slot, ports=tuple(replace(row, port=row.port - now + base)
+                                     for row in slot.ports))
 
 
 def reordered(slot: SlotDescription, registers: Sequence[int]) -> SlotDescription:
