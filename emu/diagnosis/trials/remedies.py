@@ -140,8 +140,7 @@ def _timers(case: Case, finding: Finding) -> Iterator[Remedy]:
             base = port & ~(_span(card) - 1) & 0xFF
             there = [s.name for s in case.machine.slots if s.card.functions == card.functions]
             for name in there:
-                yield Remedy(f"with base = 0x{base:02X} in slot.{name}",
-                             _setting(name, "base", base), port)
+                yield _at_base(name, base, port)
             if not there:
                 yield Remedy(f"with a timer card ({card.name}) fitted at base {base:02X}h",
                              _fit(card, base), port)
@@ -166,6 +165,11 @@ def _fit(card: Card, base: int) -> Callable[[Tree], None]:
     return edit
 
 
+def _at_base(slot: str, base: int, port: int | None = None) -> Remedy:
+    return Remedy(f"with slot.{slot} moved to base {base:02X}h (base = 0x{base:02X})",
+                  _setting(slot, "base", base), port)
+
+
 def _setting(slot: str, key: str, value: Any) -> Callable[[Tree], None]:
     def edit(tree: Tree) -> None:
         tree["slot"][slot][key] = value
@@ -182,8 +186,7 @@ def _moved(case: Case, port: int) -> Iterator[Remedy]:
         for offset in dict.fromkeys(row.port - first for row in described.ports):
             base = (port - offset) & 0xFF
             if base % _span(slot.card) == 0 and base != first:
-                yield Remedy(f"with base = 0x{base:02X} in slot.{slot.name}",
-                             _setting(slot.name, "base", base))
+                yield _at_base(slot.name, base)
 
 
 def _fitted(case: Case, port: int) -> Iterator[Remedy]:
