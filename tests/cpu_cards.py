@@ -2,7 +2,7 @@
 
 The asker does one of the actions below at set T-states, when a port of it is accessed,
 or, with a window, when an address in its page is accessed.  In an acknowledge it gives
-``supply[0]``; in mode 0 the bytes after it, ``supply[1]`` and on, when they are read.
+``supply[0]``; a supplying one in mode 0 the bytes after it, ``supply[1]`` and on.
 """
 from __future__ import annotations
 
@@ -138,6 +138,7 @@ CHAINED = Card(
     name="test-asker", summary="asks on command, with a vector", source="made for tests",
     state=ASKER, functions=_ENTRIES, registers=("act", "look", "delay"),
     interrupt=CHAINED_INTERRUPT, memory_size=_asker_memory, power_on=_claim_window)
+SUPPLYING = replace(CHAINED, name="test-supplier", supplies=True)
 
 PLAIN = replace(CHAINED, name="test-plain-asker", interrupt=PLAIN_INTERRUPT)
 

@@ -43,7 +43,8 @@ class Asker:
     """A card that asks: registers act, look, delay at ``port`` and on.
 
     ``at`` lists (T-state, action); ``supply`` are the bytes in an acknowledge (a vector, or
-    an instruction in mode 0); ``window`` is a 4 KiB page it answers in, too.  A plain asker
+    an instruction in mode 0, whole if there are several); ``window`` is a 4 KiB page it
+    answers in, too.  A plain asker
     takes no part in acknowledges, and its request stands until it is taken back.
     """
 
@@ -117,7 +118,8 @@ class Bare:
                  _slot("ram", cpu_cards.RAM, {"window": window}, ram_waits or {})]
         for k, asker in enumerate(askers):
             ports = tuple(PortRow(n, asker.port + n, 0xFF) for n in range(3))
-            card = cpu_cards.PLAIN if asker.plain else cpu_cards.CHAINED
+            card = (cpu_cards.PLAIN if asker.plain else
+                    cpu_cards.SUPPLYING if len(asker.supply) > 1 else cpu_cards.CHAINED)
             settings = {"window": asker.window, "interrupt": asker.wired}
             slots.append(_slot(f"asker{k}", card, settings, asker.waits, ports))
         slots += [_slot(f"taker{k}", bus_taker.CARD, {}, {}) for k in range(len(takers))]

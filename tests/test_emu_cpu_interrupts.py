@@ -88,10 +88,12 @@ def test_reti_copies_iff2_as_retn_does(opcode: int) -> None:
 
 
 # --- mode 0 with other instructions than RST and CALL ------------------------------------
-# UM0080 p.19: any instruction, two T-states longer.  That every further byte comes from the
-# card while PC stands: from memory.
+# UM0080 p.19: any instruction, two T-states longer.  That PC stands while further bytes are
+# read, and that they are ordinary reads which memory answers, unless a card takes its place:
+# from memory (shared/facts/z80_im0.md, 2; no maker's text found).
 @pytest.mark.parametrize(("supply", "length", "pc"), [
     ([0x00], 6, 0x100), ([0xC3, 0x34, 0x12], 12, 0x1234), ([0x3E, 0x55], 9, 0x100),
+    ([0xED, 0x44], 10, 0x100),
     ([0xDD, 0x23], 12, 0x100), ([0xE9], 6, 0x800), ([0xCB, 0x3F], 10, 0x100)])
 def test_mode_0_runs_any_instruction(supply: list[int], length: int, pc: int) -> None:
     machine = Bare("76", im=0, hl=0x800, askers=[Asker(supply=supply, at=[(-1, ASK)])], **ON)
@@ -105,6 +107,73 @@ def test_mode_0_takes_data_from_memory_even_at_pc() -> None:
     machine = Bare("11", im=0, hl=0x100, askers=[Asker(supply=[0x7E, 0x99], at=[(-1, ASK)])], **ON)
     machine.step()
     assert machine.get("a", "pc") == [0x11, 0x100]
+
+
+# Vectors of the family run as opcodes: z80_im0.md, 3 (lengths: UM0080 p.19, 2 more), 4 and 6.
+@pytest.mark.parametrize(("vector", "code", "split", "pc"), [
+    (0x18, "05", [("acknowledge", 6), ("read", 8)], 0x105),  # JR e: 14
+    (0x10, "05", [("acknowledge", 7), ("read", 8)], 0x105),  # DJNZ e, taken: 15
+    (0x20, "FE", [("acknowledge", 6), ("read", 8)], 0x0FE),  # JR NZ, backwards
+    (0x28, "05", [("acknowledge", 6), ("read", 3)], 0x100),  # JR Z, not taken
+    (0xC3, "3E", [("acknowledge", 6), ("read", 3), ("read", 3)], 0x3E3E),  # JP nn: 12
+    (0xCA, "3E", [("acknowledge", 6), ("read", 3), ("read", 3)], 0x100),  # JP Z,nn
+    (0x3E, "55", [("acknowledge", 6), ("read", 3)], 0x100),  # LD A,n: 9
+    (0xC6, "55", [("acknowledge", 6), ("read", 3)], 0x100),  # ADD A,n
+    (0x08, "55", [("acknowledge", 6)], 0x100),  # EX AF,AF'
+    (0xDD, "23", [("acknowledge", 6), ("fetch", 6)], 0x100),  # INC IX
+    (0xCB, "3F", [("acknowledge", 6), ("fetch", 4)], 0x100)])  # SRL A
+def test_mode_0_reads_the_operands_of_a_vector_from_memory_at_pc(
+        vector: int, code: str, split: list[tuple[str, int]], pc: int) -> None:
+    machine = Bare(code, im=0, af=0x0000, bc=0x0200,
+                   askers=[Asker(supply=[vector], at=[(-1, ASK)])], **ON)
+    machine.m.r[8:10] = 0x12, 0x33
+    machine.step()
+    assert machine.split == split
+    assert machine.pc == pc
+    assert [c.address for c in machine.cycles[1:]] == [0x100] * (len(split) - 1)
+    assert [c.data for c in machine.cycles[1:]] == [int(code, 16)] * (len(split) - 1)
+    if vector in (0x3E, 0xC6):
+        assert machine.get("a") == [0x55]
+    if vector == 0xDD:
+        assert machine.m.r[8:10].tolist() == [0x12, 0x34]
+
+
+@pytest.mark.parametrize("vector", [0xCD, 0xC4])
+def test_mode_0_calls_the_byte_at_pc_twice_and_pushes_the_next_instruction(vector: int) -> None:
+    machine = Bare("3E 77", im=0, af=0, askers=[Asker(supply=[vector], at=[(-1, ASK)])], **ON)
+    machine.step()
+    assert machine.split == [("acknowledge", 6), ("read", 3), ("read", 4), ("write", 3),
+                             ("write", 3)]
+    assert (machine.pc, machine.word(0xEFFE)) == (0x3E3E, 0x100)
+
+
+def test_mode_0_runs_on_as_before_when_the_vector_is_no_operation() -> None:
+    machine = Bare("06 12 76", im=0, askers=[Asker(supply=[0x00], at=[(-1, ASK)])], **ON).step(2)
+    assert machine.get("b", "pc", "iff1", "t") == [0x12, 0x102, 0, 13]
+    assert machine.m.ius[2] == 1  # and the device stays under service
+
+
+def test_mode_0_djnz_that_falls_through_changes_b_alone() -> None:
+    machine = Bare("06 12", im=0, bc=0x0134,
+                   askers=[Asker(supply=[0x10], at=[(-1, ASK)])], **ON).step()
+    assert machine.get("b", "pc", "t") == [0, 0x100, 10]
+    machine.step()
+    assert machine.get("b", "pc") == [0x12, 0x102]  # ordinary again: PC counts
+
+
+def test_mode_0_with_a_floating_bus_reads_operands_from_memory_too() -> None:
+    machine = Bare("32 00 08 05", a=0x18, im=0, askers=[Asker(plain=True, at=[(5, ASK)])],
+                   floating="last-byte", **ON).step(2)
+    assert machine.get("pc", "t") == [0x103 + 5, 13 + 14]
+
+
+def test_reti_on_the_bus_in_mode_0_is_not_seen_by_the_chips() -> None:
+    """They watch opcode fetches (M1 with RD, UM0081 daisy chain); an acknowledge has no RD."""
+    askers = [Asker(supply=[0xED, 0x4D], at=[(-1, ASK)])]
+    machine = Bare("00", im=0, askers=askers, memory={0xF000: "00 30"}, **ON).step()
+    assert machine.split == [("acknowledge", 6), ("fetch", 4), ("read", 3), ("read", 3)]
+    assert machine.pc == 0x3000
+    assert machine.m.ius[2] == 1
 
 
 @pytest.mark.parametrize(("floating", "target"), [("pull-ups", 0x38), ("last-byte", 0x28)])

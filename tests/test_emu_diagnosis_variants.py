@@ -6,6 +6,7 @@ alike.
 from __future__ import annotations
 
 import math
+import re
 from fractions import Fraction
 from io import BytesIO
 from pathlib import Path
@@ -96,6 +97,16 @@ def test_a_mistake_is_named(tmp_path: Path, name: str, send: str, cause: str,
     verdict = told(tmp_path, name, (send,) if send else ())
     assert verdict.cause == cause, verdict.lines()
     assert words in verdict.summary
+
+
+def test_mode_0_tells_the_instruction_that_the_vector_was_run_as(tmp_path: Path) -> None:
+    """10h is DJNZ (UM0080); its distance is the byte at PC (shared/facts/z80_im0.md, 2)."""
+    verdict = told(tmp_path, "mode-0", (r"help\r",))
+    told_of = [line for line in verdict.evidence if "from the bus as" in line]
+    assert len(told_of) == 1, verdict.lines()
+    assert re.search(r"the CPU ran the byte (10h from the bus as djnz|2[0-9A-F]h from the bus as "
+                     r"jr) ", told_of[0])
+    assert not any("0038h" in line for line in verdict.evidence + verdict.remedy)
 
 
 @pytest.mark.parametrize("name", ["tick-without-ei", "tick-sixteen-times", "tick-not-enabled"])

@@ -36,15 +36,20 @@ def test_documented_forms_read_as_the_manual_writes_them(data, text, length):
 @pytest.mark.parametrize(
     ("data", "text", "note"),
     [  # common practice, no source: the mirrors and holes of the ED page
-        ((0xED, 0x4C), "db 0xed, 0x4c", "acts as neg"),
-        ((0xED, 0x55), "db 0xed, 0x55", "acts as retn"),
-        ((0xED, 0x76), "db 0xed, 0x76", "acts as im 1"),
-        ((0xED, 0x00), "db 0xed, 0x00", "no operation"),
+        ((0xED, 0x4C), "neg", "undocumented code"),
+        ((0xED, 0x55), "retn", "undocumented code"),
+        ((0xED, 0x5D), "retn", "undocumented code"),
+        ((0xED, 0x76), "im 1", "undocumented code"),
+        ((0xED, 0x7E), "im 2", "undocumented code"),
+        ((0xED, 0x4E), "im 0", "undocumented code"),
+        ((0xED, 0x00), "nop", "undocumented code"),
+        ((0xED, 0x77), "nop", "undocumented code"),
+        ((0xED, 0x44), "neg", ""),
         ((0xDD, 0x00), "db 0xdd", "stray prefix"),
         ((0xDD, 0xFD, 0x21), "db 0xdd", "stray prefix"),
     ],
 )
-def test_undocumented_codes_come_as_bytes_with_a_note(data, text, note):
+def test_undocumented_codes_come_with_a_note(data, text, note):
     instruction = decode(*data)
     assert (instruction.text, instruction.note) == (text, note)
 

@@ -108,6 +108,10 @@ def test_what_interrupts_look_like() -> None:
     lines = [" ".join(line.split()) for line in text_of(watch(mode0, 130), setting_of(mode0))]
     assert any("13 2w 0004 FF int mode 0: rst 0x38 card write 7FFF=00 write 7FFE=04" in line
                for line in lines), lines
+    relative = machine(bytes.fromhex("310080 0602 fb 18fe"), interrupter("card", 0x20, 0x10, 20))
+    lines = [" ".join(line.split()) for line in text_of(watch(relative, 60), setting_of(relative))]
+    # PC stands (from memory, shared/facts/z80_im0.md 2): 0006h + 18h
+    assert any("15 2w 0006 10 18 int mode 0: djnz 0x001e card" in line for line in lines), lines
     mode1 = machine(bytes.fromhex("310080 ed56 fb 18fe"), interrupter("card", 0x20, 0xFF, 20))
     lines = [" ".join(line.split()) for line in text_of(watch(mode1, 130), setting_of(mode1))]
     assert any("13 2w 0006 int mode 1 card write 7FFF=00 write 7FFE=06 SP=7FFE" in line

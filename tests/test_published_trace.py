@@ -19,6 +19,8 @@ import vcd.reader
 from test_published_disassembler import objdump
 from trace_bench import interrupter, machine, place
 
+from emu.isa.disassembler import disassemble
+from emu.logs.codebook import Code
 from emu.logs.records import INSTRUCTION, INTERRUPT, Chunk, joined
 from emu.logs.setting import Setting, setting_of
 from emu.logs.text import TextWriter
@@ -140,7 +142,7 @@ def test_sigrok_reads_the_instructions_of_the_text_trace(seed: int, tmp_path: Pa
         assert f"{code.address:04X}" in words and code.text.split()[0] in words
         ends = 2 * int(chunk.t[k]) + 4 + 2 * waits  # it reads an opcode at T3's rise
         odd = code.text.startswith(("db ", "ex (sp)")) or code.data[0] in (0xDD, 0xFD, 0xED)
-        if ends in theirs and not code.text.startswith("db "):
+        if ends in theirs and not code.text.startswith("db ") and not undocumented(code):
             wanted = as_sigrok_writes(code.text, code.address)
             assert theirs[ends].upper() == wanted, code
             same += 1
@@ -149,6 +151,12 @@ def test_sigrok_reads_the_instructions_of_the_text_trace(seed: int, tmp_path: Pa
             assert odd or shaky or k == len(chunk) - 1, f"sigrok does not see {code}"
             shaky = True
     assert same > 2500
+
+
+def undocumented(code: Code) -> bool:
+    """Tell whether it is one of the ED codes that no assembler gives."""
+    data = code.data.lstrip(b"\xdd\xfd") + bytes(4)
+    return data[0] == 0xED and disassemble(data.__getitem__, 0).note == "undocumented code"
 
 
 @pytest.mark.parametrize("seed", [3, 4])
@@ -164,6 +172,8 @@ def test_objdump_reads_the_instructions_of_the_text_trace(seed: int, tmp_path: P
     for number, code in enumerate(codes):
         own = [text for at, text in by_slot[number] if at < len(code.data)]
         text = re.sub("^db", "defb", code.text)
+        if undocumented(code):  # objdump gives these as bytes; we name what they do
+            text = f"defb 0xed, {code.data[-1]:#04x}"
         if re.match("jr|djnz", text):
             text, _, target = text.rpartition("0x")
             text += f"{int(target, 16) - code.address + 8 * number & 0xFFFF:#06x}"

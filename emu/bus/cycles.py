@@ -144,7 +144,7 @@ def read_fully(m, address, kind):
     kind = READ if kind == OPERAND else kind
     page = address >> 12
     waits = m.wait_mem[page] if kind == READ else m.wait_m1[page]
-    if supplied:
+    if supplied and m.ack_bytes > 0xFF:
         value = acknowledge_byte(m, m.t + 2 + waits)
     else:
         value = memory_on_bus(m, address, kind, waits, m.t + 2 + waits)
@@ -154,6 +154,7 @@ def read_fully(m, address, kind):
     if m.stop_kinds != 0:
         stops_on_read(m, READING if kind == READ else FETCHED, address, value)
     if supplied:
+        m.ack_bytes += 1
         value |= 0x100  # told to `m1` and `fetch`
     return value
 
@@ -170,12 +171,11 @@ def stops_on_read(m, kinds, address, value):
 
 @compiled
 def acknowledge_byte(m, when):
-    """Read a further byte of an instruction that a card supplies in mode 0."""
-    slot = m.ack_bytes >> 8
+    """Read a further byte of an instruction that a card puts on the bus whole in mode 0."""
+    slot = (m.ack_bytes >> 8) - 1
     count = m.ack_bytes & 0xFF
     byte = call_card(m, slot, MEMORY, -count, when)
     m.bus_driver = slot + 1
-    m.ack_bytes += 1
     return byte & 0xFF
 
 
@@ -374,7 +374,7 @@ def m1(m, t, pc):
         value = np.int64(m.phys[np.uint64(base + (pc & 0xFFF))])
     else:
         value = opcode_slow(m, t, pc)
-        pc -= value >> 8  # the CPU does not count a byte that a card supplies in mode 0
+        pc -= value >> 8  # PC stands while an instruction of mode 0 is read
         value &= 0xFF
     m.refresh += 1
     return value, t + 4 + m.wait_m1[page], (pc + 1) & 0xFFFF

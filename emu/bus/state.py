@@ -78,7 +78,8 @@ _HEAD = [
     ("after_ei", np.int64),  # 1: the instruction just run was EI
     ("after_ld_air", np.int64),  # 1: the instruction just run was LD A,I or LD A,R
     ("prefix", np.int64),  # index offset of a DD/FD run that goes on (4 or 6), else 0
-    ("ack_bytes", np.int64),  # mode 0: bytes of the instruction read so far, 0 = none
+    # mode 0: bytes of the instruction read so far, 0 = none; slot + 1 of who gives them all << 8
+    ("ack_bytes", np.int64),
     ("cmos", np.int64),  # 1: CMOS part
     ("instructions", np.int64),
     # --- time ------------------------------------------------------------------------
@@ -152,6 +153,7 @@ _HEAD = [
     ("uid", np.int64),  # number of this machine among the plain-Python ones
     # --- interrupt chain -------------------------------------------------------------
     ("int_kind", np.int64, (SLOTS,)),
+    ("supplies", np.int64, (SLOTS,)),  # 1: gives all bytes of an instruction in mode 0
     ("ip", np.int64, (SLOTS,)),  # pending sources, bit 0 = highest inside the card
     ("ius", np.int64, (SLOTS,)),  # sources under service
     ("iei", np.int64, (SLOTS,)), ("ieo", np.int64, (SLOTS,)),

@@ -13,7 +13,8 @@ unmarked it stays plain Python (a card of one's own: docs/own-card.md):
                               chain has already put under service; clear it in ip if the chip does
     reti(m, s, source, t)     the service of ``source`` has ended
     memory(m, s, a, t)        a = address, or address | byte << 16 | ASK_WRITE: the byte, or -1;
-                              for pages claimed (emu/bus/memory.py) by a card with a memory_size
+                              for pages claimed (emu/bus/memory.py) by a card with a memory_size;
+                              a = -n: the n-th further byte in mode 0, of a card that ``supplies``
     line(m, s, input, t)      what is wired to an input has changed (emu/bus/wires.py)
     master(m, s, t, _)        it has the bus (emu/bus/requests.py): move on by at least one T-state
 
@@ -192,6 +193,8 @@ class Card:
     needs_port: bool = True  # False: it works with none of its registers decoded
     interrupt: int = NO_INTERRUPT  # or PLAIN_INTERRUPT, CHAINED_INTERRUPT
     sources: int = 8  # bits of m.ip[slot] that a chained card may use, at most
+    # True: in mode 0 it puts a whole instruction on the bus, instead of memory (see ``memory``)
+    supplies: bool = False
     outputs: tuple[str, ...] = ()  # lines that other cards can be wired to
     inputs: tuple[str, ...] = ()
     channels: tuple[str, ...] = ()  # serial channels; state field line_<channel>

@@ -69,7 +69,7 @@ def entered(m, s, first, t, pc):
         if kind == WRITE:
             data_written(m, s, t, pc, address, data_of(entry), np.int64(ENTERED), 0)
             low = address
-        elif kind == READ:
+        elif kind == READ and m.im == 2:
             place = read_place(s, address)
             if place >= 0:
                 if np.int64(s.byte[np.uint64(place)]) & WRITTEN == 0:

@@ -6,6 +6,9 @@ t - 1 or before.  Lengths, acknowledge included (UM0080 p.12-19):
 
     NMI         11 = 5,3,3          opcode discarded, PC pushed, PC = 0066h
     INT mode 0  13 with RST = 7,3,3 (the opcode comes from the bus, two waits)
+                operand bytes and a prefixed opcode are ordinary reads at PC, which stands:
+                memory answers them, or a card that puts whole instructions on the bus
+                (from memory: no maker's text was found)
     INT mode 1  13 = 7,3,3          PC = 0038h
     INT mode 2  19 = 7,3,3,3,3      pointer at I * 256 + vector, bit 0 as it comes
 """
@@ -146,9 +149,10 @@ def take_int(m):
         m.r[F] &= ~4
     if m.im == 0:
         opcode = acknowledge_cycle(m, 0)
-        slot = m.bus_driver - 1
-        if (opcode & 0xC7) != 0xC7 and 0 <= slot < m.slots:
-            m.ack_bytes = slot << 8 | 1
+        if (opcode & 0xC7) != 0xC7:  # any but RST may have more bytes
+            slot = m.bus_driver - 1
+            supplier = slot + 1 if 0 <= slot < m.slots and m.supplies[slot] == 1 else np.int64(0)
+            m.ack_bytes = supplier << 8 | 1
             refresh_map(m)
         return opcode
     vector = acknowledge_cycle(m, 1)

@@ -211,7 +211,7 @@ def ed_step(m, op, xo, last_q, t, pc):
         m.wz = pc
         m.iff1 = m.iff2
         m.next_event = 0
-        if op == 0x4D and m.void == 0:
+        if op == 0x4D and m.void == 0 and m.ack_bytes == 0:  # chips watch fetches from memory
             m.t = t
             return_from_interrupt(m)
     elif z == 6:

@@ -89,7 +89,7 @@ ROTATE_INDEXED = """
 11bbb110 | set {b},{m} | next | rw=m
 11bbbsss | set {b},{m},{s} | next | rw=m
 """
-# A text behind "~" has no documented code: it is shown as bytes, with a note.
+# A text behind "~" has no documented code: an assembler gives another for it, hence a note.
 EXTENDED = """
 01110000 | in f,(c) | next | r=portc
 01110001 | out (c),0 | next | w=portc
@@ -132,7 +132,7 @@ EXTENDED = """
 10101011 | outd | next | r=m w=portc
 10110011 | otir | next | r=m w=portc
 10111011 | otdr | next | r=m w=portc
--------- | ~
+-------- | ~nop
 """
 REGISTERS = ("b", "c", "d", "e", "h", "l", "{m}", "a")
 PAIRS = ("bc", "de", "{x}", "sp")
@@ -205,10 +205,14 @@ class Form(NamedTuple):
 
 
 class Bytes:
-    """Take the bytes of an instruction one by one, wrapping at the top of memory."""
+    """Take the bytes of an instruction one by one, wrapping at the top of memory.
 
-    def __init__(self, fetch: Callable[[int], int], address: int) -> None:
+    ``standing``: PC does not count while they are read.
+    """
+
+    def __init__(self, fetch: Callable[[int], int], address: int, standing: bool) -> None:
         self.fetch, self.address, self.taken = fetch, address, bytearray()
+        self.standing = standing
 
     def take(self) -> int:
         self.taken.append(self.fetch((self.address + len(self.taken)) & 0xFFFF))
@@ -222,15 +226,19 @@ class Bytes:
 
 
 def disassemble(
-    fetch: Callable[[int], int], address: int, name: Callable[[int], str | None] | None = None
+    fetch: Callable[[int], int],
+    address: int,
+    name: Callable[[int], str | None] | None = None,
+    standing: bool = False,
 ) -> Instruction:
     """Decode the instruction at ``address``.
 
     ``fetch`` gives the byte at a 16-bit address. ``name``, when given, gives the symbol
     to write in place of an address (jump targets and memory operands), or None. A prefix
     that changes nothing in what follows is an instruction of its own, one byte long.
+    ``standing``: it came with an acknowledge in mode 0, and PC stands at ``address``.
     """
-    source = Bytes(fetch, address & 0xFFFF)
+    source = Bytes(fetch, address & 0xFFFF, standing)
     opcode = source.take()
     if opcode in (0xDD, 0xFD):
         return _indexed(source, "ix" if opcode == 0xDD else "iy", name)
@@ -279,8 +287,7 @@ def _fill(
         values["y"] = (name and name(number)) or f"{number:#04x}"
     text, note = form.text.format_map(values), ""
     if text.startswith("~"):
-        note = f"acts as {text[1:]}" if text[1:] else "no operation"
-        text = "db " + ", ".join(f"{byte:#04x}" for byte in source.taken)
+        text, note = text[1:], "undocumented code"
     target = number if form.flow in TARGETED else None
     reads, writes = (
         tuple(_operand(place, index, displacement, number) for place in places)
@@ -295,7 +302,7 @@ TARGETED = frozenset(("jump", "branch", "call", "branch-call", "restart"))
 
 def _relative(source: Bytes) -> int:
     displacement = source.signed()
-    return (source.address + len(source.taken) + displacement) & 0xFFFF
+    return (source.address + len(source.taken) * (not source.standing) + displacement) & 0xFFFF
 
 
 def _operand(place: str, index: str, displacement: int, number: int | None) -> Operand:

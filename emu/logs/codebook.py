@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from emu.bus.state import FETCH, READ
 from emu.files.symbols import SymbolTable
 from emu.isa.disassembler import disassemble
-from emu.isa.opcodes import DD, ED
+from emu.isa.opcodes import DD, ED, RELATIVE
 from emu.logs.records import (
     BEGUN,
     CONTINUED,
@@ -164,7 +164,7 @@ def _special(chunk: Chunk, codes: Codes) -> Codes:
         if kind == INTERRUPT:
             text = f"int mode {mode}"
             vector = int(chunk.cycles["data"][chunk.first[record]])
-            text += {0: f": {plain.text}", 2: f", vector {vector:02X}h"}.get(mode, "")
+            text += {0: f": {_given(plain)}", 2: f", vector {vector:02X}h"}.get(mode, "")
         elif kind == NMI:
             text = "nmi"
         elif kind in CUT_WORDS:
@@ -182,6 +182,14 @@ def _special(chunk: Chunk, codes: Codes) -> Codes:
             table.append(plain._replace(text=text, data=data, size=size))
         index[record] = known[key]
     return Codes(table, index)
+
+
+def _given(code: Code) -> str:
+    """Write an instruction that came with an acknowledge in mode 0: its jumps count from PC."""
+    if code.data[0] not in RELATIVE:
+        return code.text
+    return disassemble(lambda at: code.data[(at - code.address) % len(code.data)], code.address,
+                       standing=True).text
 
 
 def _is_index(byte: int) -> bool:

@@ -173,6 +173,7 @@ class Machine:
         m.slot_wait_m1[number] = slot.waits_m1
         wired = slot.settings.get("interrupt", True) is not False
         m.int_kind[number] = card.interrupt if wired else NO_INTERRUPT
+        m.supplies[number] = int(card.supplies)
         self.slots.append(Slot(number, slot.name, card, slot.settings, state))
         self._fill_table(number, card, state)
 

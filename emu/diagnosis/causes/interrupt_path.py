@@ -17,6 +17,7 @@ from emu.card.cause import HALTED_OFF, STUCK, WAITS, Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import forked
+from emu.diagnosis.evidence.response import response_words
 from emu.diagnosis.evidence.sources import (
     Source,
     can_ask,
@@ -81,8 +82,9 @@ INTERRUPTS_OFF = Cause(
 WRONG_MODE = Cause(
     "wrong-mode", "An interrupt mode that does not fit the cards",
     "A banner, then nothing; changing a build option cures it.",
-    "Interrupts are taken, but in mode 0 or 1 they all lead to 0038h (an empty bus reads FFh, "
-    "which is RST 38h), while the handler that the program waits for hangs on a vector.",
+    "Interrupts are taken, but in mode 1 they all lead to 0038h, and in mode 0 the vector is run "
+    "as an instruction (an empty bus reads FFh, which is RST 38h), while the handler that the "
+    "program waits for hangs on a vector.",
     "Put IM 2 before EI, or serve the card from 0038h.", ("I12",))
 BAD_VECTOR = Cause(
     "bad-vector", "A vector that leads past its handler",
@@ -289,10 +291,20 @@ def _unfinished(case: Case, slot: int, upstream: list[int],
 def _last_handler(case: Case, slot: int) -> tuple[str, ...]:
     """Name the handler that served a card last."""
     if int(case.m.im) != 2:
-        return ("It was served at 0038h.",)
+        return (f"At its last acknowledge {_last_response(case, slot)}.",)
     found = {s.handler for s in sources(case.machine)
              if s.slot == slot and int(case.m.vector_count[s.vector])}
     return tuple(f"Its handler is {case.names.at(address)}." for address in sorted(found))
+
+
+def _last_response(case: Case, slot: int) -> str:
+    """Say what the CPU did when it answered a card last, in mode 0 or 1."""
+    return response_words(case, case.replayed(int(case.m.int_last[slot]) - 1))
+
+
+def at_0038(mode: int) -> list[str]:
+    """Give the other way out of a wrong mode: mode 1 leads to 0038h."""
+    return ["Or let the code at 0038h serve that card."] if mode == 1 else []
 
 
 def _off(case: Case, slot: int, words: tuple[str, ...]) -> Link:
@@ -454,11 +466,11 @@ def _led_astray(case: Case, prover: Prover) -> Finding | None:
                 WRONG_MODE, HUNG,
                 f"the CPU is in mode {int(m.im)}, but {who} interrupts with vectors, and the "
                 f"handler that is waited for hangs on one.",
-                [f"{counted}, and each time the CPU went to 0038h ({case.names.at(0x38)}).",
+                [f"{counted}; at the last {_last_response(case, taking[0])}.",
                  *waited_for(case), proof_line(case, done)],
                 ["Put IM 2 before the EI" + (f", and load I with {page:02X}h." if page != int(m.i)
                                             else "."),
-                 "Or let the code at 0038h serve that card."],
+                 *at_0038(int(m.im))],
                 {"mode": int(m.im), "i": f"{page:02X}"}, TRIED)
         return Finding(
             BAD_VECTOR, HUNG,

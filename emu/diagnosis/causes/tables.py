@@ -14,9 +14,10 @@ from emu.bus.state import CHAINED_INTERRUPT, NO_INTERRUPT, STOP_ACK, STOP_FETCH,
 from emu.bus.stops import Row
 from emu.card.cause import HALTED_OFF, STUCK, WILD
 from emu.diagnosis.case import Case
-from emu.diagnosis.causes.interrupt_path import BAD_VECTOR, WRONG_MODE
+from emu.diagnosis.causes.interrupt_path import BAD_VECTOR, WRONG_MODE, at_0038
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import forked
+from emu.diagnosis.evidence.response import response_words
 from emu.diagnosis.evidence.run_again import run_to_stop
 from emu.diagnosis.evidence.sources import sources
 from emu.diagnosis.evidence.vectors import looks_like_handler, opens, reaches_reti, straight
@@ -205,11 +206,11 @@ def wrong_mode(case: Case) -> Finding | None:
             WRONG_MODE, HUNG,
             f"the CPU is in mode {mode} when {who}, which gives vectors, interrupts for the first "
             f"time.",
-            [f"At {case.time(t)} {who} was answered in mode {mode}, and the CPU went to 0038h "
-             f"({case.names.at(0x38)}).",
+            [f"At {case.time(t)} {who} was answered in mode {mode}, and "
+             f"{response_words(case, case.replayed(t - 1))}.",
              f"With mode 2 from then on and I = {page:02X}h in a copy of the machine, a key typed "
              f"at the end of the run reaches the foreground."],
-            [f"Put IM 2 before the EI{said}.", "Or let the code at 0038h serve that card."],
+            [f"Put IM 2 before the EI{said}.", *at_0038(mode)],
             {"mode": mode, "i": f"{page:02X}", "slot": case.machine.slots[asking[0]].name},
             TRIED, t)
     return None

@@ -88,8 +88,16 @@ class _Log:
         return start + int(found[0]) if len(found) else -1
 
     def pushed(self, k: int) -> int:
-        """Give the stack address that an acknowledge has pushed the return address to."""
-        pushes = [j for j in range(k, min(k + 4, len(self.kind))) if self.kind[j] == WRITE]
+        """Give the stack address that an acknowledge has pushed the return address to.
+
+        -1 when what it ran in mode 0 has pushed nothing.
+        """
+        pushes = []
+        for j in range(k + 1, min(k + 5, len(self.kind))):  # a CALL on the bus reads twice first
+            if self.kind[j] == WRITE:
+                pushes.append(j)
+            elif self.kind[j] != READ:
+                break
         return self.address[pushes[1]] if len(pushes) >= 2 else -1
 
     def switches(self, k: int, low: int) -> bool:
