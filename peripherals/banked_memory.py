@@ -26,10 +26,12 @@ from emu.errors import InputError
 from emu.native.jit import compiled, inlined
 from peripherals import nor_flash
 from peripherals.card import Card, Complaint, FlashChip, Jumper, PageWindow, Setup, entry, roles
+from peripherals.memory_areas import banked_areas, banked_pages
 from peripherals.memory_parts import chip_bytes, count_rom_write, fill_noise
 from peripherals.nor_flash import FLASH, IDLE
 
 WINDOWS = 16
+PAGES_ONLY, OVERLAY_ONLY = ("scheme", ("pages",)), ("scheme", ("overlay",))
 LATCH = WINDOWS  # register number behind page0 to page15
 
 STATE = np.dtype([
@@ -370,7 +372,8 @@ CARD = Card(
                "RAM", choices=("pages", "overlay")),
         Jumper("window-size", "choice", 8192, "bytes a window",
                choices=(4096, 8192, 16384, 32768)),
-        Jumper("page-bits", "int", 7, "bits of a page register that count", low=1, high=8),
+        Jumper("page-bits", "int", 7, "bits of a page register that count", low=1, high=8,
+               counts_with=PAGES_ONLY),
         Jumper("flash-size", "int", 512 << 10, "bytes of flash; sizes other than 131072, 262144 "
                "and 524288 are ROM, which takes no commands", high=1 << 20),
         Jumper("ram-size", "int", 512 << 10, "bytes of RAM", high=1 << 20),
@@ -379,16 +382,20 @@ CARD = Card(
                "or the chip again", choices=("float", "repeat")),
         Jumper("paging", "choice", "latch", "what turns paging on: bit 'paging-bit' of the "
                "latch, of another register, or nothing (it is always on)",
-               choices=("latch", "bit", "always")),
+               choices=("latch", "bit", "always"), counts_with=PAGES_ONLY),
         Jumper("paging-bit", "int", 0, "the bit that turns paging on (overlay: takes the ROM "
                "out)", high=7),
         Jumper("paging-register", "choice", "latch", "the register of that bit with paging = "
-               "\"bit\"", choices=("latch", *(f"page{n}" for n in range(WINDOWS)))),
+               "\"bit\"", counts_with=("paging", ("bit",)),
+               choices=("latch", *(f"page{n}" for n in range(WINDOWS)))),
         Jumper("rom-area", "choice", 32768, "bytes that the ROM covers (overlay)",
-               choices=(8192, 16384, 32768)),
-        Jumper("bank-shift", "int", 3, "lowest bit of the latch's bank field (overlay)", high=7),
-        Jumper("bank-bits", "int", 4, "bits of the latch's bank field (overlay)", high=7),
-        Jumper("common-bank", "int", 0, "RAM bank of the upper 32 KiB (overlay)", high=127),
+               choices=(8192, 16384, 32768), counts_with=OVERLAY_ONLY),
+        Jumper("bank-shift", "int", 3, "lowest bit of the latch's bank field (overlay)", high=7,
+               counts_with=OVERLAY_ONLY),
+        Jumper("bank-bits", "int", 4, "bits of the latch's bank field (overlay)", high=7,
+               counts_with=OVERLAY_ONLY),
+        Jumper("common-bank", "int", 0, "RAM bank of the upper 32 KiB (overlay)", high=127,
+               counts_with=OVERLAY_ONLY),
         Jumper("reset-clears", "list", ("latch",), "what RESET clears",
                choices=("latch", "pages")),
         Jumper("write-protect", "flag", False, "the flash takes no write pulses"),
@@ -401,6 +408,8 @@ CARD = Card(
     order=order,
     memory_size=memory_size,
     image_size=image_size,
+    areas=banked_areas,
+    pages=banked_pages,
     power_on=power_on,
     describe=describe,
     windows=windows,

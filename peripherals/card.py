@@ -19,10 +19,19 @@ from emu.card.rate_ways import (
     hertz_words,
     near,
 )
-from emu.card.roles import Complaint, FlashChip, PageWindow, Request, Tick
+from emu.card.roles import (
+    Complaint,
+    FlashChip,
+    MemoryArea,
+    PageRange,
+    PageWindow,
+    Request,
+    Tick,
+)
 
 __all__ = [
     "BAUD", "BUSY", "ENTRIES", "HALTED_OFF", "IN_STEP", "OUTPUT", "STUCK", "TICK", "WAITS", "WILD",
-    "Ask", "Card", "Cause", "Complaint", "FlashChip", "Jumper", "Margin", "PageWindow", "Request",
-    "Setup", "Tick", "Trouble", "Way", "Write", "divided", "entry", "hertz_words", "near", "roles",
+    "Ask", "Card", "Cause", "Complaint", "FlashChip", "Jumper", "Margin", "MemoryArea", "PageRange",
+    "PageWindow", "Request", "Setup", "Tick", "Trouble", "Way", "Write", "divided", "entry",
+    "hertz_words", "near", "roles",
 ]

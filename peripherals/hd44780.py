@@ -333,6 +333,7 @@ def risks(m: Any, s: Any) -> list[str]:
             f"and {int(s.long)} after clear and home"]
 
 
+LATCH_ONLY = ("wiring", ("latch",))
 CARD = Card(
     name="hd44780",
     summary="character display of the HD44780 class",
@@ -348,11 +349,11 @@ CARD = Card(
                100, 500),
         Jumper("power-up", "int", 15_000, "microseconds busy after power-on", 0, 1_000_000),
         Jumper("nibble", "choice", "high", "which bits of the latch are DB7-DB4",
-               choices=("high", "low")),
-        Jumper("rs-bit", "int", 0, "bit of the latch that is RS", 0, 7),
+               choices=("high", "low"), counts_with=LATCH_ONLY),
+        Jumper("rs-bit", "int", 0, "bit of the latch that is RS", 0, 7, counts_with=LATCH_ONLY),
         Jumper("rw-bit", "int", 1, "bit of the latch that is R/W; -1: tied low, only writing",
-               -1, 7),
-        Jumper("e-bit", "int", 2, "bit of the latch that is E", 0, 7),
+               -1, 7, counts_with=LATCH_ONLY),
+        Jumper("e-bit", "int", 2, "bit of the latch that is E", 0, 7, counts_with=LATCH_ONLY),
     ),
     registers=("instruction", "data", "latch"),
     kinds={"instruction": (roles.STATUS, roles.CONTROL), "data": (roles.DATA,),

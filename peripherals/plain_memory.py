@@ -19,6 +19,7 @@ from emu.bus.state import CALL, NOT_MINE, PAGES, ROM
 from emu.errors import InputError
 from emu.native.jit import compiled, inlined
 from peripherals.card import Card, Jumper, PageWindow, Setup, entry, roles
+from peripherals.memory_areas import plain_areas
 from peripherals.memory_parts import chip_bytes, count_rom_write, fill_noise
 
 PAGE = 4096
@@ -206,7 +207,8 @@ CARD = Card(
                "your own; a raw binary with its address, as in \"program.bin@0x100\""),
         Jumper("rom-off", "choice", "never", "whether a bit of the register `latch` switches "
                "the ROM off", choices=("never", "latch")),
-        Jumper("rom-off-bit", "int", 0, "which bit of the latch, 1 = off", high=7),
+        Jumper("rom-off-bit", "int", 0, "which bit of the latch, 1 = off", high=7,
+               counts_with=("rom-off", ("latch",))),
         Jumper("write-under", "flag", False, "writes to the ROM's addresses reach the RAM "
                "under it"),
     ),
@@ -216,6 +218,7 @@ CARD = Card(
     memory_size=memory_size,
     image_size=image_size,
     ram_window=ram_window,
+    areas=plain_areas,
     power_on=power_on,
     describe=describe,
     windows=windows,

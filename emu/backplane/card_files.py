@@ -31,7 +31,7 @@ from emu.files.inputfile import read_limited
 SIZE_LIMIT = 1 << 20
 WORDS = ("describe", "glass", "risks")
 HOOKS = ("order", "memory_size", "image_size", "ram_window", "margins", "troubles", "rates",
-         "ticks", "requests", "drives_nmi", "windows", "flash", "complaints")
+         "ticks", "requests", "drives_nmi", "windows", "flash", "complaints", "areas", "pages")
 DEFAULTS = {each.name: each.default for each in fields(Card)}
 
 

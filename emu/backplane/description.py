@@ -23,8 +23,8 @@ from emu.bus.state import CHAINED_INTERRUPT, SLOTS, WIRES
 from emu.card.contract import Card
 from emu.errors import InputError, nearest
 from emu.files.image import Image, load_image, with_symbols
-from emu.files.inputfile import read_limited
-from emu.files.ramload import load_files
+from emu.files.inputfile import exists, read_limited
+from emu.files.ramload import load_files, split_address
 from emu.media.bay import Original
 from emu.media.drive import disk_in
 from emu.media.files import open_blocks
@@ -53,6 +53,8 @@ class SlotDescription:
     waits_m1: int
     place: str  # "FILE: slot.NAME", for messages
     media: Mapping[str, Original | None] = field(default_factory=dict)  # by jumper name
+    absent: tuple[Path, ...] = ()  # files of images and names that are not there yet
+    given: frozenset[str] = frozenset()  # jumpers that the file sets
 
     @property
     def image(self) -> Image | None:
@@ -222,6 +224,35 @@ def _variant(name: str, place: str) -> tuple[Card, dict[str, Any]]:
     return named_card(base, str(path)), tree
 
 
+def _absent(card: Card, settings: Mapping[str, Any], symbols: Any) -> dict[str, Path]:
+    """List the files of images and names that do not exist, by jumper, "jumper.name", or path."""
+    named = {}
+    for jumper in card.jumpers:
+        value = settings[jumper.name]
+        if jumper.kind == "file" and value is not None:
+            named[jumper.name] = Path(value)
+        elif jumper.kind == "files":
+            named.update((f"{jumper.name}.{name}", Path(split_address(text)[0]))
+                         for name, text in value.items())
+    texts = [symbols] if isinstance(symbols, str) else symbols
+    if isinstance(texts, list):
+        named.update((text, Path(text)) for text in texts if isinstance(text, str))
+    return {key: path for key, path in named.items() if not exists(path)}
+
+
+def _without(card: Card, settings: Mapping[str, Any], absent: Mapping[str, Path]
+             ) -> dict[str, Any]:
+    """Give the settings without the files that are not there."""
+    out = dict(settings)
+    for jumper in card.jumpers:
+        if jumper.name in absent:
+            out[jumper.name] = None
+        elif jumper.kind == "files":
+            out[jumper.name] = {name: text for name, text in settings[jumper.name].items()
+                                if f"{jumper.name}.{name}" not in absent}
+    return out
+
+
 def _images(card: Card, settings: Mapping[str, Any], place: str) -> dict[str, Image]:
     out = {}
     for jumper in card.jumpers:
@@ -289,7 +320,7 @@ def _with_symbols(images: dict[str, Image], chip: str | None, files: Any,
     return {**images, chip: with_symbols(images[chip], map(Path, names))}
 
 
-def _slot(name: str, table: Mapping[str, Any], path: Path) -> SlotDescription:
+def _slot(name: str, table: Mapping[str, Any], path: Path, unbuilt: bool) -> SlotDescription:
     if SLOT_NAME.fullmatch(name) is None or name == "open":
         raise InputError(f"{path}: a slot cannot be named {name!r}; use letters, digits, - and _, "
                          f"and not the word open.")
@@ -303,11 +334,17 @@ def _slot(name: str, table: Mapping[str, Any], path: Path) -> SlotDescription:
     general = {key: table.pop(key) for key in list(table) if key in GENERAL}
     symbols = table.pop("symbols", None)
     settings = settle(card, table, place)
-    images = _with_symbols(_images(card, settings, place), card.chip, symbols, place)
+    absent = _absent(card, settings, symbols) if unbuilt else {}
+    if absent:
+        symbols = [s for s in ([symbols] if isinstance(symbols, str) else symbols or ())
+                   if s not in absent and card.chip not in absent] or None
+    images = _with_symbols(_images(card, _without(card, settings, absent), place), card.chip,
+                           symbols, place)
     ports, waits = port_rows(card, general, settings, place)
     return SlotDescription(name, card, settings, ports, images,
                            waits["waits-io"], waits["waits-mem"], waits["waits-m1"], place,
-                           _media(card, settings, place))
+                           _media(card, settings, place), tuple(absent.values()),
+                           frozenset(table))
 
 
 def _chain(value: Any, slots: Mapping[str, SlotDescription], removed: set[str],
@@ -382,8 +419,12 @@ def _faults(value: Any, extra: Sequence[str], slots: Mapping[str, SlotDescriptio
     return faults
 
 
-def describe(tree: Mapping[str, Any], path: Path, faults: Sequence[str] = ()) -> Description:
-    """Check a merged tree and make the description, with further faults in their text form."""
+def describe(tree: Mapping[str, Any], path: Path, faults: Sequence[str] = (),
+             unbuilt: bool = False) -> Description:
+    """Check a merged tree and make the description, with further faults in their text form.
+
+    ``unbuilt``: files of images and names need not exist; the slots tell which are absent.
+    """
     plane = _tables(tree.get("backplane", {}), f"{path}: backplane")
     for key in plane:
         if key not in BACKPLANE:
@@ -391,7 +432,7 @@ def describe(tree: Mapping[str, Any], path: Path, faults: Sequence[str] = ()) ->
     tables = {name: _tables(table, f"{path}: slot.{name}") for name, table
               in _tables(tree.get("slot", {}), f"{path}: slot").items()}
     removed = {n for n, t in tables.items() if t.get("fitted") is False}
-    slots = {n: _slot(n, t, path) for n, t in tables.items() if n not in removed}
+    slots = {n: _slot(n, t, path, unbuilt) for n, t in tables.items() if n not in removed}
     if len(slots) > SLOTS:
         raise InputError(f"{path}: {len(slots)} slots, but a backplane has at most {SLOTS}.")
     _check_shared(slots)
@@ -418,10 +459,11 @@ def describe(tree: Mapping[str, Any], path: Path, faults: Sequence[str] = ()) ->
                        _faults(tree.get("fault", []), faults, slots, chain, path))
 
 
-def load(path: Path | str, faults: Sequence[str] = ()) -> Description:
+def load(path: Path | str, faults: Sequence[str] = (), unbuilt: bool = False) -> Description:
     """Read and check a backplane file; InputError names the file, the place and the mend.
 
-    ``faults``: further ones in their text form, see emu/backplane/faults.py.
+    ``faults``: further ones in their text form, see emu/backplane/faults.py.  ``unbuilt``: see
+    `describe`.
     """
     path = Path(path)
-    return describe(load_tree(path), path, faults)
+    return describe(load_tree(path), path, faults, unbuilt)

@@ -171,7 +171,10 @@ def memory(d: Description) -> Iterator[Finding]:
                       "Fit one, such as plain-memory.")
     for slot, _ in sizes:
         image, chip = slot.image, slot.card.chip or ""
-        if chip and image is None and slot.card.image_size(slot.settings):
+        for path in slot.absent:
+            yield Finding(NOTE, "not-built", slot.name, chip, f"{path.name} of {slot.name} is "
+                          f"not there yet.", "Build it before the machine is booted.")
+        if chip and image is None and not slot.absent and slot.card.image_size(slot.settings):
             yield Finding(
                 WARNING, "no-image", slot.name, chip,
                 f"{slot.name} has no image: its ROM is blank, and FFh is RST 38h.",

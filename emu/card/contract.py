@@ -43,7 +43,15 @@ from emu.bus.state import MACHINE, NO_INTERRUPT
 from emu.card.cause import Cause
 from emu.card.margins import Margin
 from emu.card.rate_ways import Ask, Way
-from emu.card.roles import Complaint, FlashChip, PageWindow, Request, Tick
+from emu.card.roles import (
+    Complaint,
+    FlashChip,
+    MemoryArea,
+    PageRange,
+    PageWindow,
+    Request,
+    Tick,
+)
 from emu.native.jit import INT, root
 
 ENTRIES = ("reset", "read", "write", "advance", "acknowledge", "reti", "memory", "line",
@@ -72,6 +80,8 @@ class Jumper:
     low: int = 0
     high: int = 255
     choices: tuple[Any, ...] = ()
+    # it counts only where another jumper has one of some values: its name, the values
+    counts_with: tuple[str, tuple[Any, ...]] | None = None
 
 
 @dataclass
@@ -169,6 +179,14 @@ def _no_windows(_m: Any, _s: Any) -> list[PageWindow]:
     return []
 
 
+def _no_areas(_: Mapping[str, Any]) -> list[MemoryArea]:
+    return []
+
+
+def _no_pages(_: Mapping[str, Any]) -> list[PageRange]:
+    return []
+
+
 def _no_flash(_m: Any, _s: Any) -> FlashChip | None:
     return None
 
@@ -202,6 +220,9 @@ class Card:
     image_size: Callable[[Mapping[str, Any]], int] = _no_memory  # bytes of its ROM chip
     # addresses where files can stand in its RAM at power-on, end exclusive
     ram_window: Callable[[Mapping[str, Any]], tuple[int, int]] = _no_window
+    # where its memory answers, and the pages behind its windows, as the jumpers have it
+    areas: Callable[[Mapping[str, Any]], list[MemoryArea]] = _no_areas
+    pages: Callable[[Mapping[str, Any]], list[PageRange]] = _no_pages
     power_on: Callable[[Setup], None] = _no_power_on
     describe: Callable[[Any, Any], list[str]] = _no_words  # state in words
     # what its display shows, line by line; empty: it has none

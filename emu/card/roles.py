@@ -86,6 +86,37 @@ class PageWindow:
     active: bool = True  # False: the register counts only once something else is switched
 
 
+# What answers at addresses: memory that stays, memory that forgets, or what registers pick.
+ROM_AREA, RAM_AREA, WINDOW = "ROM", "RAM", "window"
+AREAS = (ROM_AREA, RAM_AREA, WINDOW)
+# How an area below another one of its card is reached: once the upper one is switched off, by
+# writes, or not at all.
+SWITCHED, WRITTEN, NEVER = "switched", "written", "never"
+UNDER = ("", SWITCHED, WRITTEN, NEVER)
+
+
+@dataclass(frozen=True)
+class MemoryArea:
+    """Addresses of the CPU at which a card's memory answers, as its jumpers have it."""
+
+    start: int
+    size: int  # bytes
+    what: str  # of AREAS
+    register: str = ""  # switches it; empty: nothing does
+    words: str = ""  # what else is to be known
+    under: str = ""  # how it is reached below another area of the card (of UNDER)
+
+
+@dataclass(frozen=True)
+class PageRange:
+    """Pages of a card's memory that its windows can show."""
+
+    first: int
+    count: int
+    size: int  # bytes of one page
+    what: str  # ROM_AREA or RAM_AREA
+
+
 @dataclass(frozen=True)
 class FlashChip:
     """A flash chip of the card."""

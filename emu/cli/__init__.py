@@ -17,6 +17,7 @@ COMMANDS = {
     "check": "Check the wiring without running.",
     "console": "Sit at the machine: your own terminal, in real time.",
     "image": "Look into ROM images, pack, split, compare.",
+    "layout": "Write the machine on one page: slots, ports, memory, clocks.",
     "new": "Start a project: machine, images, tests.",
     "preflight": "Before burning: one page, go or no-go.",
     "rates": "List what reaches a baud rate or a tick, and the bytes to write.",

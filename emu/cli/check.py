@@ -24,9 +24,9 @@ def command(file: Path, against: Path | None, as_json: bool) -> None:
     from emu.backplane.differences import differences
     from emu.backplane.wiring_check import check
 
-    description = load(file)
+    description = load(file, unbuilt=True)
     found = check(description)
-    differing = differences(description, load(against)) if against else []
+    differing = differences(description, load(against, unbuilt=True)) if against else []
     if as_json:
         click.echo(json.dumps({"findings": [f.as_dict() for f in found],
                                "differences": differing}, indent=2))

@@ -26,12 +26,12 @@ backplane_file = click.argument("file", required=False, callback=_named,
                                 type=click.Path(path_type=Path))
 
 
-def limit_seconds(text: str) -> Fraction:
-    """Read --limit, seconds of emulated time; InputError when it is none."""
+def limit_seconds(text: str, option: str = "--limit") -> Fraction:
+    """Read an option of seconds of emulated time; InputError when it is none."""
     try:
         value = Fraction(text)
     except (ValueError, ZeroDivisionError):
-        raise InputError(f"--limit takes seconds such as 10 or 0.5, not {text!r}.") from None
+        raise InputError(f"{option} takes seconds such as 10 or 0.5, not {text!r}.") from None
     if not 0 < value <= 10_000_000:
-        raise InputError(f"--limit takes seconds above 0 and up to 10000000, not {text}.")
+        raise InputError(f"{option} takes seconds above 0 and up to 10000000, not {text}.")
     return value

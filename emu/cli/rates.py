@@ -41,7 +41,7 @@ def command(file: Path, want: tuple[str, ...], tick: tuple[str, ...], everything
     asked += [(TICK, _hertz(text, "--tick")) for text in tick]
     if not asked:
         raise InputError("give --want BAUD or --tick HERTZ.")
-    description = load(file)
+    description = load(file, unbuilt=True)
     out, lacking = [], False
     for purpose, rate in asked:
         found = reach(description, purpose, rate)

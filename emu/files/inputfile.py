@@ -26,6 +26,14 @@ def read_limited(path: Path, what: str, limit: int = LIMIT, empty: bool = False)
     return data
 
 
+def exists(path: Path) -> bool:
+    """Say whether something stands at a path; a path that cannot be is told by who reads it."""
+    try:
+        return path.exists()
+    except (OSError, ValueError):
+        return True
+
+
 def _take(path: Path, what: str, limit: int) -> tuple[int, bytes]:
     try:
         mode = path.stat().st_mode

@@ -99,6 +99,16 @@ def kinds_alike(kind: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return _ALIKE[kind]
 
 
+def of_code(kind: NDArray[np.uint8], address: NDArray[Any]) -> NDArray[np.bool_]:
+    """Tell of each cycle whether it brings an instruction: its opcodes and what stands behind."""
+    code: NDArray[np.bool_] = kind == FETCH
+    behind = np.zeros(len(kind), bool)
+    behind[1:] = (kind[1:] == READ) & (address[1:] == address[:-1] + 1)
+    for _ in range(3):  # operands follow their opcode, up to three of them
+        code[1:] |= behind[1:] & code[:-1]
+    return code
+
+
 def driver_names(slots: list[str]) -> list[str]:
     """Name every driver code, 0 to 255: slot names, "cpu", "conflict", "nobody"."""
     names = ["nobody", *slots[:SLOTS]]

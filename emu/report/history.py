@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from emu.bus.state import ACK, FETCH, HALTED, IN, NMI_FETCH, NOBODY, OUT, READ, SLOTS, WRITE
-from emu.logs.cycles import Cycles, kinds_alike
+from emu.bus.state import ACK, HALTED, IN, NMI_FETCH, NOBODY, OUT, READ, SLOTS, WRITE
+from emu.logs.cycles import Cycles, kinds_alike, of_code
 from emu.logs.run_cycles import pieces
 from emu.machine.machine import Machine
 from emu.run.done_again import Run
@@ -70,11 +70,7 @@ class History:
 
     def _take_memory(self, cycles: Cycles, kind: NDArray[np.uint8]) -> None:
         address = cycles["address"]
-        code = kind == FETCH
-        behind = np.zeros(len(cycles), bool)
-        behind[1:] = (kind[1:] == READ) & (address[1:] == address[:-1] + 1)
-        for _ in range(3):  # operands follow their opcode, up to three of them
-            code[1:] |= behind[1:] & code[:-1]
+        code = of_code(kind, address)
         self.memory[address[code]] |= EXECUTED
         self.memory[address[(kind == READ) & ~code]] |= READ_FROM
         self.memory[address[kind == WRITE]] |= WRITTEN
