@@ -19,6 +19,9 @@ from peripherals import parallel_latch
 CARDS = cards()
 SETTINGS: dict[str, tuple[dict[str, Any], ...]] = {
     "z80-pio": ({}, {"partner-a": "takes", "partner-time": 3}),
+    "ppi-8255": ({"interrupt": True, "interrupt-from": "both"},
+                 {"part": "8255", "partner-a": "both", "gives-a": "tide" * 9, "partner-b": "takes",
+                  "partner-time": 3}),
     "ds1302": ({}, {"battery": "flat", "drive-bit": -1}),
     "rtc-6242": ({}, {"battery": "flat"}),
     "hd44780": ({"power-up": 0}, {"wiring": "bus-4", "power-up": 0}, {"wiring": "latch"}),
@@ -49,8 +52,8 @@ def bench_of(name: str, more: dict[str, Any], native: bool) -> Bench:
     """A card with a latch (slot 1) at its inputs."""
     card = CARDS[name]
     inputs = [i for i in card.inputs if i != "clock"]
-    if "astb" in inputs:
-        inputs = ["astb", "bstb", *inputs]  # as many as the latch has outputs
+    strobes = [i for i in ("astb", "bstb", "c2", "c4", "c6") if i in inputs]
+    inputs = [*strobes, *inputs]  # as many as the latch has outputs
     wires = [(1, f"q{k}", 0, i) for k, i in enumerate(inputs[:8])]
     bays = {"medium": Bay("card.medium", Original(None, IMAGE))}
     return Bench(card, more, also=[(parallel_latch.CARD, {})], wires=wires, native=native,

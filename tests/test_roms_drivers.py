@@ -1,0 +1,30 @@
+"""The machines of roms/drivers/ do what their records say, to the T-state."""
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from subprocess import CompletedProcess
+
+import pytest
+import record_roms
+
+DRIVERS = record_roms.drivers()
+
+
+@pytest.mark.parametrize("machine,good", DRIVERS, ids=[path.stem for path, _ in DRIVERS])
+def test_a_driver_runs_as_recorded(preburn: Callable[..., CompletedProcess[str]], machine: Path,
+                                   good: Path) -> None:
+    done = preburn("verify", machine, good)
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def shown(name: str) -> str:
+    """Give what a driver's console showed, by its record, which the run is held to above."""
+    good = next(good for _, good in DRIVERS if good.stem == name)
+    return "".join(text for _, text in json.loads(good.read_text())["console"]["sio.a"]["lines"])
+
+
+def test_the_keypad_is_read_and_printed() -> None:
+    """The words of `gives-b` in ppi.toml, thirteen with the carriage return."""
+    assert "keypad: ebb at 07:12\r\nprinter, bytes: 0D\r\n" in shown("ppi")
