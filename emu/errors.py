@@ -1,7 +1,10 @@
 """Errors that a builder can mend: one line, no traceback."""
 from __future__ import annotations
 
+import signal
 from difflib import get_close_matches
+
+ENDING = (signal.SIGTERM, signal.SIGHUP)  # signals that ask to end, besides Ctrl-C
 
 
 class InputError(ValueError):
@@ -10,6 +13,25 @@ class InputError(ValueError):
     The text is one whole sentence; the command line prints it after ``preburn: ``
     and ends with exit status 2.
     """
+
+
+class Ended(KeyboardInterrupt):
+    """A signal other than Ctrl-C's asked to end: SIGTERM, or SIGHUP when the terminal goes."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__()
+        self.number = number
+
+
+def say_where(stop: KeyboardInterrupt, where: str) -> None:
+    """Give an end that was asked for the words it is told by, unless it has some."""
+    if not stop.args:
+        stop.args = (f"stopped by {asked_by(stop)} {where}.",)
+
+
+def asked_by(stop: BaseException | None) -> str:
+    """Name the signal that asked to end."""
+    return signal.Signals(stop.number).name if isinstance(stop, Ended) else "Ctrl-C"
 
 
 def nearest(name: str, known: object) -> str:

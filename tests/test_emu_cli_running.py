@@ -8,6 +8,7 @@ import re
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -72,6 +73,45 @@ def test_ctrl_c_of_a_run_that_hangs_says_so() -> None:
     verdict = json.loads(out)
     assert (verdict["verdict"], verdict["cause"]) == ("hung", "silent-port")
     assert "The run was interrupted at" in verdict["evidence"][-1]
+
+
+@pytest.mark.parametrize(("number", "status"), [(signal.SIGTERM, 143), (signal.SIGHUP, 129)])
+def test_other_signals_end_all_and_say_where_the_machine_stands(
+        endless: Path, number: int, status: int) -> None:
+    done = boot(endless, "--limit", "1000000", stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    assert done.stdout.readline() == "go\n"
+    done.send_signal(number)
+    _, err = done.communicate(timeout=300)
+    assert done.returncode == status
+    assert re.search(rf"preburn: stopped by {signal.Signals(number).name} after [0-9.e+]+ s "
+                     r"emulated, at T-state \d+, PC 01[01][0-9A-F]h\.\n\Z", err)
+    assert "Traceback" not in err
+
+
+def worked(pid: int) -> float:
+    """Give the seconds of processor time that a process has used."""
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="reads /proc")
+@pytest.mark.parametrize("arguments", [
+    ["preflight"], ["record", "-o", "new.json"], ["trace", "--text", "new.txt"]])
+def test_every_run_says_how_far_it_came(endless: Path, arguments: list[str]) -> None:
+    """Whatever a command wrote by then ends with a whole line, or is not there."""
+    run = subprocess.Popen(
+        [sys.executable, "-m", "emu.cli", arguments[0], str(endless), *arguments[1:], "--limit",
+         "1000000"], text=True, cwd=endless.parent, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        env={**os.environ, "PYTHONPATH": str(ROOT)})
+    while worked(run.pid) < 1.5:
+        time.sleep(0.1)
+    run.send_signal(signal.SIGINT)
+    _, err = run.communicate(timeout=300)
+    assert run.returncode == 130 and "Traceback" not in err
+    assert "stopped by Ctrl-C" in err
+    made = {path.name for path in endless.parent.iterdir()} - {"endless.bin", "endless.toml"}
+    assert made <= {"new.txt"}
+    assert "new.txt" not in made or (endless.parent / "new.txt").read_text().endswith("\n")
 
 
 def test_a_terminal_on_standard_error_shows_how_far_the_run_is(endless: Path) -> None:

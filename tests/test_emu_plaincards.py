@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from stepper_bench import NAMES
 
 from emu.backplane.description import load
 from emu.card.plaincards import CardFault
@@ -238,13 +239,22 @@ def test_the_contract_finds_a_card_that_hides_its_state(tmp_path: Path) -> None:
     assert found[0] == "slot mine: n ends differently, in slices with snapshots brought back"
 
 
-def test_ctrl_c_waits_for_the_end_of_the_run(tmp_path: Path) -> None:
+def test_ctrl_c_waits_for_the_end_of_the_instruction(tmp_path: Path) -> None:
     code = ("def read(m, s, a, t):\n    s.n += 1\n    if s.n == 3:\n"
             "        os.kill(os.getpid(), signal.SIGINT)\n    return 0\n")
     machine = build(tmp_path, code, POLL)
     with pytest.raises(KeyboardInterrupt):
-        machine.run(3000)
-    assert int(machine.m.t) >= 3000 and machine.m.fault == 0
+        machine.run(1500)
+    ended, calls = int(machine.m.t), int(machine.slot("mine").state.n)
+    assert calls == 3 and machine.m.fault == 0
+    machine.run(1500)  # and it can go on
+    other = build(tmp_path, code.replace("s.n == 3", "False"), POLL)
+    other.run(ended)
+    assert int(other.slot("mine").state.n) == 3 and int(other.m.t) == ended
+    other.run(1500)
+    for name in NAMES:
+        if name != "plain":
+            assert (other.record[name] == machine.record[name]).all(), name
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 

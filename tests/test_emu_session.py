@@ -1,12 +1,15 @@
 """Sessions: slices, scripts, replay, and the same result however it is sliced."""
 from __future__ import annotations
 
+import threading
 from fractions import Fraction
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from emu.backplane.description import load
+from emu.machine.legs import FIRST, MOST, Legs
 from emu.machine.machine import Machine
 from emu.run.script import Step, read_script
 from emu.run.session import SLICE, Session
@@ -202,3 +205,44 @@ def test_an_expected_text_may_be_the_first_and_its_moment_is_its_end() -> None:
     first = bytes(shown.text[:3])
     session = scripted(Step("expect", first, Fraction(3)))
     assert session.met == [("sio.a", first, shown.times[2])]
+
+
+def test_a_run_that_is_broken_off_stands_between_two_instructions_and_can_go_on() -> None:
+    """From another thread, as from a signal's handler; what was shown by then is fetched."""
+    session = Session(Machine(load(TIDEWATER / "full.toml")), None, Fraction(10_000_000))
+    session.progress = lambda _: None
+    timer = threading.Timer(0.3, session.interrupt)
+    timer.start()
+    session.run()
+    timer.join()
+    m = session.machine.m
+    assert session.interrupted and int(m.t) < session.machine.at(10_000_000)
+    told = {c.name: bytes(c.text) for c in session.console.channels.values()}
+    session.limit = Fraction(int(m.t) + 1_000_000) / session.machine.hz
+    session.interrupted = False
+    session.run()
+    whole = Session(Machine(load(TIDEWATER / "full.toml")), None, session.limit)
+    whole.run()
+    assert int(whole.machine.m.t) == int(m.t)
+    for name in ("r", "alt", "pc", "sp", "refresh", "wz", "instructions", "int_count"):
+        assert (whole.machine.record[name] == session.machine.record[name]).all(), name
+    assert all(bytes(c.text).startswith(told[c.name])
+               for c in whole.console.channels.values())
+
+
+def test_legs_grow_on_a_fast_machine_only_and_never_past_the_most() -> None:
+    m = SimpleNamespace(t=0, exit_reason=0)
+    lengths: list[int] = []
+
+    def run(end: int) -> None:
+        lengths.append(end - m.t)
+        m.t = end
+
+    legs = Legs(m, run)
+    legs.to(100 * MOST)
+    assert max(lengths) == MOST and m.t == 100 * MOST
+    for _ in range(20):
+        legs._measure(1.0, MOST)  # a leg that took a second
+    lengths.clear()
+    legs.to(int(m.t) + FIRST)
+    assert lengths == [FIRST]

@@ -265,10 +265,11 @@ def words_of(error: BaseException) -> str:
 
 
 @contextmanager
-def interrupt_held() -> Iterator[None]:
-    """Let Ctrl-C wait until the run is at an end, so that no access is cut in two.
+def interrupt_held(leave: Callable[[], None]) -> Iterator[None]:
+    """Let Ctrl-C wait until the instruction is at an end, so that no access is cut in two.
 
-    A second one raises at once: the card may be what does not come to an end.
+    ``leave`` asks the machine to come back behind it.  A second Ctrl-C raises at once: the
+    card may be what does not come to an end.  Those that follow are not heard any more.
     """
     usual = signal.getsignal(signal.SIGINT)
     if not callable(usual) or threading.current_thread() is not threading.main_thread():
@@ -278,13 +279,16 @@ def interrupt_held() -> Iterator[None]:
 
     def note(number: int, frame: Any) -> None:
         if pressed:
+            signal.signal(signal.SIGINT, signal.SIG_IGN)
             raise KeyboardInterrupt
         pressed.append((number, frame))
+        leave()
 
     signal.signal(signal.SIGINT, note)
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, usual)
+        if signal.getsignal(signal.SIGINT) is note:
+            signal.signal(signal.SIGINT, usual)
     if pressed:
         usual(*pressed[0])

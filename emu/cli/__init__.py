@@ -3,12 +3,14 @@ from __future__ import annotations
 
 import contextlib
 import os
+import signal
 import sys
 from importlib import import_module
+from types import FrameType
 
 import click
 
-from emu.errors import InputError
+from emu.errors import ENDING, Ended, InputError, asked_by
 
 COMMANDS = {
     "boot": "Boot headless and say how it ended.",
@@ -57,6 +59,9 @@ def group() -> None:
 
 def main() -> None:
     """Run a command; a mistake of the user's ends with one line and status 2."""
+    for number in ENDING:
+        if signal.getsignal(number) is signal.SIG_DFL:  # nohup's stays as it is
+            signal.signal(number, _end)
     try:
         group.main(prog_name="preburn", standalone_mode=False)
     except InputError as error:
@@ -71,15 +76,28 @@ def main() -> None:
         click.echo(f"preburn: {' '.join(error.format_message().split())}", err=True)
         sys.exit(2)
     except (click.Abort, KeyboardInterrupt) as stop:
-        words = str(stop.__cause__ or stop)  # click turns one into the other
-        if words:
-            click.echo(f"preburn: {words}", err=True)
-        sys.exit(130)
+        sys.exit(_stopped(stop.__cause__ or stop))  # click turns one into the other
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(1)
     except OSError as error:
         sys.exit(_not_written(error))
+
+
+def _end(number: int, _: FrameType | None) -> None:
+    """Let what is under way be cleaned up; further signals of the kind would cut that short."""
+    for one in ENDING:
+        signal.signal(one, signal.SIG_IGN)
+    raise Ended(number)
+
+
+def _stopped(stop: BaseException) -> int:
+    """Say what asked to end, and what is known so far; status 128 and the signal's number."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # what follows is done at once
+    number = stop.number if isinstance(stop, Ended) else int(signal.SIGINT)
+    with contextlib.suppress(OSError):  # the terminal may have gone
+        click.echo(f"preburn: {str(stop) or f'stopped by {asked_by(stop)}.'}", err=True)
+    return 128 + number
 
 
 def _not_written(error: OSError) -> int:

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from emu.errors import ENDING, Ended, say_where
+
 if TYPE_CHECKING:
     from emu.run.session import Session
 
@@ -74,18 +76,31 @@ class Display:
 
 @contextmanager
 def interruptible(session: Session) -> Iterator[None]:
-    """Let the first Ctrl-C end the session's run, with a verdict; the next one ends all."""
-    before = signal.getsignal(signal.SIGINT)
+    """Let the first Ctrl-C end the session's run, with a verdict; the next one ends all.
 
-    def stop(_number: int, _frame: Any) -> None:
-        session.interrupted = True
+    SIGTERM and SIGHUP end the run, too, and all once what stands in this context is done.
+    """
+    stops = [signal.SIGINT, *(s for s in ENDING if signal.getsignal(s) is not signal.SIG_IGN)]
+    before = {number: signal.getsignal(number) for number in stops}
+    came: list[int] = []
+
+    def stop(number: int, _: Any) -> None:
+        session.interrupt()
+        came.append(number)
         signal.signal(signal.SIGINT, signal.default_int_handler)
 
-    signal.signal(signal.SIGINT, stop)
+    for number in stops:
+        signal.signal(number, stop)
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, before)
+        for number, handler in before.items():
+            if signal.getsignal(number) is not signal.SIG_IGN:  # else it is ending already
+                signal.signal(number, handler)
+    if came and came[-1] != signal.SIGINT:
+        ended = Ended(came[-1])
+        say_where(ended, f"after {session.stands()}")
+        raise ended
 
 
 def run_watched(session: Session, console: bool) -> None:
@@ -95,3 +110,6 @@ def run_watched(session: Session, console: bool) -> None:
     with interruptible(session):
         session.run()
     display.clear()
+    if session.interrupted:
+        click.echo(f"preburn: interrupted after {session.stands()}; the cause is looked for, "
+                   f"Ctrl-C again ends at once.", err=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
@@ -14,6 +14,7 @@ import click
 from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
+from emu.cli.running import interruptible
 from emu.cli.typing_order import Typing
 from emu.errors import InputError
 
@@ -114,12 +115,11 @@ def command(file: Path, text_out: str | None, json_out: str | None, as_json: boo
                                        vcd_lines == "scalars", by_cycle, last))
         teller = _Teller(machine.hz)
         machine.trace(window, outlets, teller.take)
-        try:
-            session.run()
-        except Finished:
-            pass
-        machine.finish()
-        teller.finish()
+        with interruptible(session):
+            with suppress(Finished):
+                session.run()
+            machine.finish()
+            teller.finish()
     _say_how_it_ended(window, session, begin, end, seconds)
 
 
@@ -215,6 +215,10 @@ class _Teller:
 
 def _say_how_it_ended(window: Window, session: Session, begin: str | None, end: str | None,
                       seconds: Fraction) -> None:
+    if session.interrupted:
+        click.echo(f"preburn: stopped by Ctrl-C after {session.stands()}; the trace ends there.",
+                   err=True)
+        sys.exit(130)
     ran = float(session.machine.seconds(int(session.machine.m.t)))
     if not window.begun:
         click.echo(f"preburn: --from {begin} did not happen in {ran:.6g} s of emulated time; "

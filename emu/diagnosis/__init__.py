@@ -31,6 +31,7 @@ from emu.diagnosis.trials.decision import way_in
 from emu.diagnosis.trials.forks import keystroke
 from emu.diagnosis.trials.remedies import SecondRun, second_runs
 from emu.diagnosis.verdict import HALTED, HUNG, REACHED, RUNAWAY, RUNNING, WAITING, Finding, Verdict
+from emu.errors import say_where
 from emu.machine.machine import Machine
 from emu.run.session import Session
 
@@ -45,9 +46,19 @@ def explain(session: Session, seconds: float = BUDGET,
     """Give the verdict of a run; the machine is left as it was.
 
     ``seconds`` of processor time by ``clock`` are what its trials may take; with infinity the
-    verdict is the same however busy the computer is.
+    verdict is the same however busy the computer is.  KeyboardInterrupt that comes from it says
+    how the run stands.
     """
-    case = Case(session, Budget(seconds, clock))
+    stands = session.stands()
+    try:
+        return _explained(session, Budget(seconds, clock))
+    except KeyboardInterrupt as stop:
+        say_where(stop, f"while the cause was looked for; the run had come to {stands}")
+        raise
+
+
+def _explained(session: Session, budget: Budget) -> Verdict:
+    case = Case(session, budget)
     if session.reached:
         text = session.until or ""
         verdict = Verdict(REACHED, f"the console showed {text!r} after "

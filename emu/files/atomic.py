@@ -35,9 +35,11 @@ def replace_file(path: Path, fill: Callable[[BinaryIO], object], what: str = "fi
             os.fsync(file.fileno())
         os.chmod(draft, mode)
         os.replace(draft, path)
-    except OSError as error:
+    except BaseException as error:
         with contextlib.suppress(OSError):
             os.unlink(draft)
+        if not isinstance(error, OSError):
+            raise
         kept = f"; the {what} stays as it was" if path.exists() else ""
         raise InputError(f"{path}: cannot be written: {_reason(error, path)}{kept}.") from None
     _flush_folder(path.parent)

@@ -48,6 +48,7 @@ from emu.card.plaincards import place_of as place_of_error
 from emu.card.views import view
 from emu.cpu.run import run as plain_run
 from emu.errors import InputError
+from emu.machine.legs import BrokenOff, Legs
 from emu.media.bay import Bay, Version
 from emu.native import calls, jit, units
 
@@ -100,8 +101,10 @@ class Machine:
         self._plain: dict[int, PlainSlot] = {}  # slots with a card in plain Python
         self._view: Any = None  # the record as they see it
         self._faulted = ""
+        self._broken_off = False
         self.holding = any(is_plain(slot.card) for slot in description.slots)
         self._load_code(progress)
+        self._legs = Legs(self.m, lambda t_stop: self.guarded(self._run, t_stop))
         self._memory_used = 0
         self._pool_used = 0
         self._place_cards()
@@ -324,11 +327,11 @@ class Machine:
     def run(self, t_stop: int) -> int:
         """Run until T-state ``t_stop`` or a reason to leave; give the reason (emu.bus.state).
 
-        Raises CardFault when a card in plain Python fails.
+        Raises CardFault when a card in plain Python fails, BrokenOff after `break_off`.
         """
         while True:
             self.serve()
-            self.guarded(self._run, t_stop)
+            self._legs.to(t_stop)
             if self.m.exit_reason != MEDIUM_WANTED:
                 return int(self.m.exit_reason)
 
@@ -358,18 +361,29 @@ class Machine:
             if described.media:
                 self._serve(slot)
 
+    def break_off(self, asked: bool = True) -> None:
+        """Let the run under way end with BrokenOff, some milliseconds on; a signal may ask so."""
+        self._broken_off = asked
+
     def guarded(self, run: Callable[[int], int], t_stop: int) -> None:
         """Call what runs the machine, and see to a fault in a card in plain Python."""
+        if self._broken_off:
+            self._broken_off = False
+            raise BrokenOff
         if not self.holding:
             run(t_stop)
             return
         if self.m.fault:
             raise CardFault(self._faulted)
-        with interrupt_held():
+        with interrupt_held(self._leave):
             self._kept(run, t_stop)
         if self.m.fault:
             raise RuntimeError("a card in plain Python was called without the interpreter's lock: "
                                "make the caller with callable_root(..., holding)")
+
+    def _leave(self) -> None:
+        """Let the machine code come back behind this instruction; called from within it."""
+        self.m.t_stop = self.m.next_event = 0
 
     def _kept(self, function: Callable[..., Any], *arguments: Any,
               slot: Slot | None = None) -> Any:

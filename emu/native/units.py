@@ -104,17 +104,26 @@ def _compile(missing: dict[str, Path], progress: Callable[[str], None]) -> None:
                 stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
                 env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)})
             for names in (first, rest) if names]
-        for worker in workers:
-            assert worker.stdout is not None
-            for line in worker.stdout:
-                progress(line.strip())
-        for worker in workers:
-            _, errors = worker.communicate()
-            if worker.returncode != 0:
-                raise CompileError(errors.strip())
+        try:
+            _await(workers, progress)
+        finally:
+            for worker in workers:
+                worker.kill()
+                worker.wait()
         for name, path in missing.items():
             path.parent.mkdir(parents=True, exist_ok=True)
             os.replace(Path(draft) / f"{name}.unit", path)
+
+
+def _await(workers: Iterable[subprocess.Popen[str]], progress: Callable[[str], None]) -> None:
+    for worker in workers:
+        assert worker.stdout is not None
+        for line in worker.stdout:
+            progress(line.strip())
+    for worker in workers:
+        _, errors = worker.communicate()
+        if worker.returncode != 0:
+            raise CompileError(errors.strip())
 
 
 def _prune(folder: Path) -> None:

@@ -12,7 +12,8 @@ from dataclasses import InitVar, dataclass, field
 from fractions import Fraction
 from typing import Any
 
-from emu.errors import InputError
+from emu.errors import InputError, say_where
+from emu.machine.legs import BrokenOff
 from emu.machine.machine import Machine
 from emu.run.console import Console
 from emu.run.done_again import PlayedMachine, Run
@@ -45,7 +46,7 @@ class Session:
     progress: Callable[[Session], None] | None = None  # called after each slice
     reached: bool = False
     reached_t: int = 0
-    interrupted: bool = False  # set it, in a signal handler too, to end the run
+    interrupted: bool = False  # see `interrupt`
     failed_step: Step | None = None  # an expect whose text did not come in time
     inputs: list[Input] = field(default_factory=list)
     made: InitVar[int] = 0
@@ -64,6 +65,7 @@ class Session:
         self.player.made = made
         self.player.after_leg = self._fetch
         self._news = False  # something was shown in the last leg
+        self._running = False
         self._channel = self.console.main
         self._searched: dict[str, int] = {}  # how much of each channel cannot hold --until
         self._seen: dict[str, int] = {}  # how much of each channel's text is behind us
@@ -77,11 +79,37 @@ class Session:
             elif step.kind in ("insert", "eject"):
                 check_bay(self.machine, step.text.decode().partition(" ")[0], step.place)
 
-    def run(self) -> None:
-        """Run until the text comes, the limit, or ``interrupted``.
+    def interrupt(self) -> None:
+        """End the run under way soon, between two instructions; a signal handler may ask so."""
+        self.interrupted = True
+        self.machine.break_off(self._running)
 
-        Everything happens at ends of slices.
+    def stands(self) -> str:
+        """Say in words how far the run is and where the machine stands."""
+        m = self.machine.m
+        return (f"{float(self.machine.seconds(int(m.t))):.6g} s emulated, at T-state {int(m.t)}, "
+                f"PC {int(m.pc):04X}h")
+
+    def run(self) -> None:
+        """Run until the text comes, the limit, or `interrupt`.
+
+        All else happens at ends of slices.  KeyboardInterrupt that comes from it says where
+        the machine stands.
         """
+        self._running = True
+        try:
+            self._run_slices()
+        except BrokenOff:
+            self.console.leave_when_shown(False)
+            self._fetch()
+        except KeyboardInterrupt as stop:
+            say_where(stop, f"after {self.stands()}")
+            raise
+        finally:
+            self._running = False
+            self.machine.break_off(False)
+
+    def _run_slices(self) -> None:
         end = self.machine.at(self.limit)
         while int(self.machine.m.t) < end and not self.reached and not self.interrupted:
             self._run_slice(end)
