@@ -49,6 +49,7 @@ from peripherals.z80_sio_channel import (
     events_out,
     look_at_pins,
     read_data,
+    read_status,
     requests,
     reset_channel,
     rr1,
@@ -56,7 +57,7 @@ from peripherals.z80_sio_channel import (
     write_data,
     write_register,
 )
-from peripherals.z80_sio_report import complaints, describe, interrupts
+from peripherals.z80_sio_report import complaints, describe, interrupts, risks
 
 # Vector bits 3-1 when status affects it (UM0081 p.248)
 TX_CODE, EXT_CODE, RX_CODE, SPECIAL_CODE, OF_A = 0, 1, 2, 3, 4
@@ -201,7 +202,7 @@ def read(m, s, a, t):
         return value
     if c.pointer != 0:
         return read_register(m, s, k, s.line_a if k == 0 else s.line_b)
-    value = c.ext | (RX_AVAILABLE if c.rx_count > 0 else 0) | (TX_EMPTY if c.tx_full == 0 else 0)
+    value = read_status(c) | (RX_AVAILABLE if c.rx_count > 0 else 0) | (TX_EMPTY if c.tx_full == 0 else 0)
     if k == 0 and m.ip[s.slot] != 0:
         value |= ANY_PENDING
     return value
@@ -219,8 +220,10 @@ def write_channel(m, s, k, line, register, byte, t):
         write_register(m, c, line, number, byte, t)
     else:
         command(m, c, line, byte, t)
-        if (byte & 0x38) == 0x38 and k == 0:
-            m.ius[s.slot] &= m.ius[s.slot] - 1  # ends the highest service
+        code = (byte >> 3) & 7
+        if k == 0 and (code == 7 or code == 3):  # ends the highest service, or every one
+            kept = m.ius[s.slot] - 1 if code == 7 else np.int64(0)
+            m.ius[s.slot] &= kept
             m.irq_dirty = 1
 
 
@@ -248,6 +251,8 @@ def power_on(setup: Setup) -> None:
         s.source[k] = source_of(setup.machine, setup.slot, k)
         if s.source[k] < 0:
             clock_at_power_on(setup, channel_line, settings[f"clock-{name}"])
+        s.channel[k].always = settings["status-latch"] == "always"
+        s.channel[k].at_once = settings["next-character"] == "waiting"
         for pin in ("cts", "dcd"):
             wired = ("low", "high", "terminal").index(settings[f"{pin}-{name}"])
             s.channel[k][f"{pin}_from"] = wired
@@ -297,7 +302,13 @@ CARD = Card(
     functions={"reset": reset, "read": read, "write": write, "advance": advance,
                "acknowledge": acknowledge, "line": line},
     jumpers=(*_jumpers("a"), *_jumpers("b"),
-             Jumper("interrupt", "flag", True, "the chip's INT pin reaches the bus")),
+             Jumper("interrupt", "flag", True, "the chip's INT pin reaches the bus"),
+             Jumper("status-latch", "choice", "always", "CTS and DCD in RR0 stand still until "
+                    "command 2 after each change, or only while WR1 bit 0 is set (unsettled)",
+                    choices=("always", "enabled")),
+             Jumper("next-character", "choice", "waiting", "what command 4 makes ask: a character "
+                    "that waits already, or only a new one (unsettled)",
+                    choices=("waiting", "new"))),
     registers=("a-data", "a-control", "b-data", "b-control"),
     kinds={"a-data": (roles.DATA,), "a-control": (roles.STATUS, roles.CONTROL),
            "b-data": (roles.DATA,), "b-control": (roles.STATUS, roles.CONTROL, roles.VECTOR)},
@@ -309,6 +320,7 @@ CARD = Card(
     describe=describe,
     requests=interrupts,
     complaints=complaints,
+    risks=risks,
     margins=margins,
     rates=rates,
 )

@@ -3,8 +3,13 @@
 After UM0081, SIO chapter.  Asynchronous modes only: with the stop bits of WR4 set to
 "sync modes" the channel neither sends nor receives.  Where the manual is silent:
 
-* RR0 shows the modem pins as they are until a change asks for an interrupt; then its
-  external/status bits stand still until command 2.  A pin that differs by then asks again.
+* RR0's external/status bits stand still from their first change on until command 2, whether
+  or not WR1 bit 0 lets the change interrupt; a pin that differs by then changes them again
+  (from memory, and the later SCC's manual; jumper status-latch has the other reading).
+* Command 4 with characters waiting asks at once (the later SCC's "alternatively"; jumper
+  next-character has the other reading).
+* Command 3 in channel A forgets what the whole chip has under service (UM0081, WR0, from
+  memory: "resets the interrupt prioritization logic").
 * In "first character" mode a parity error is no special condition (from memory).
 * A character with an error makes the vector "special" while it is the next to be read.
 """
@@ -67,6 +72,9 @@ CHANNEL = np.dtype([
     ("ext", np.int64),  # external/status bits as RR0 shows them
     ("frozen", np.int64),  # 1: until command 2
     ("ext_asks", np.int64),
+    ("always", np.int64),  # 1: every change closes the latch, 0: only those that may interrupt
+    ("at_once", np.int64),  # 1: a waiting character asks when command 4 comes
+    ("stale_reads", np.int64), ("rearmed", np.int64),  # what leans on these two readings
     ("received", np.int64), ("sent", np.int64),  # counters for the words
     ("overruns", np.int64), ("framing_errors", np.int64), ("parity_errors", np.int64),
     ("breaks", np.int64),
@@ -253,8 +261,8 @@ def special(c):
 
 # --- external/status --------------------------------------------------------------------
 @compiled
-def look_at_status(c):
-    """Take external/status bits over into RR0; a change may ask for an interrupt."""
+def status_now(c):
+    """Give the external/status bits as pins, break detector and underrun have them now."""
     now = np.int64(0)
     if c.dcd == 1:
         now |= DCD
@@ -264,12 +272,27 @@ def look_at_status(c):
         now |= BROKE
     if c.eom == 1:
         now |= EOM
+    return now
+
+
+@compiled
+def look_at_status(c):
+    """Take external/status bits over into RR0; a change closes their latch and may interrupt."""
+    now = status_now(c)
     if c.frozen == 1 or now == c.ext:
         return
     c.ext = now
-    if (c.wr[1] & EXT_ENABLE) != 0:
+    if c.always == 1 or (c.wr[1] & EXT_ENABLE) != 0:
         c.frozen = 1
         c.ext_asks = 1
+
+
+@compiled
+def read_status(c):
+    """Give the external/status bits as RR0 shows them."""
+    if c.frozen == 1 and ((c.ext ^ status_now(c)) & (DCD | CTS)) != 0:
+        c.stale_reads += 1
+    return c.ext
 
 
 @inlined
@@ -314,7 +337,7 @@ def reset_channel(m, c, line, t):
     c.eom = 1
     c.cts = pin(c.cts_from, line.cts)
     c.dcd = pin(c.dcd_from, line.dcd)
-    look_at_status(c)
+    c.ext = status_now(c)
     configure(m, c, line, t)
 
 
@@ -330,6 +353,11 @@ def command(m, c, line, byte, t):
         reset_channel(m, c, line, t)
     elif code == 4:
         c.first = 1
+        if c.rx_count > 0 and (c.wr[1] & RX_MODE) == RX_FIRST:
+            c.rearmed += 1
+            if c.at_once == 1:
+                c.first = 0
+                c.first_asks = 1
     elif code == 5:
         c.tx_asks = 0
     elif code == 6:

@@ -139,3 +139,17 @@ def complaints(m: Any, s: Any) -> list[Complaint]:
             out.append(Complaint(roles.BYTE_HELD, part, data))
         out += serial_report.lost(c.overruns, part, data)
     return out
+
+
+def risks(m: Any, s: Any) -> list[str]:
+    """Give what leans on readings of the manual that no chip has settled."""
+    out = []
+    for name, c in zip("ab", s.channel, strict=True):
+        if c.stale_reads:
+            out.append(f"CTS or DCD of channel {name} was read {int(c.stale_reads)} times as it "
+                       f"had been at an earlier change: RR0 stands still until command 2 (10h)")
+        if c.rearmed:
+            out.append(f"command 4 (20h) was written {int(c.rearmed)} times to channel {name} "
+                       f"with characters waiting; whether they interrupt is unsettled (jumper "
+                       f"next-character), so read them first")
+    return out

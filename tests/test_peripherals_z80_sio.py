@@ -27,6 +27,8 @@ from sio_bench import (
     until,
 )
 
+from peripherals.z80_sio import CARD
+
 
 # --- registers ----------------------------------------------------------------------------
 def test_pointer_lasts_for_one_access() -> None:
@@ -169,6 +171,7 @@ def test_auto_enables_let_cts_gate_the_transmitter() -> None:
     assert any("waits for CTS (auto enables)" in words for words in bench.words())
     set_pin(bench, "cts", 1)
     bench.advance(4000)
+    put(bench, "a", 0x10)
     assert shown(bench) == b"x" and rr0(bench) == IDLE
 
 
@@ -269,6 +272,7 @@ def test_receiver_is_off_until_enabled_and_gated_by_dcd() -> None:
     set_pin(bench, "dcd", 1)
     type_keys(bench, b"b", 4000)
     bench.advance(5000)
+    put(bench, "a", 0x10)
     assert rr0(bench) == IDLE | RX_AVAILABLE and bench.read("a-data") == ord("b")
 
 
@@ -313,9 +317,40 @@ def test_status_freezes_at_a_change_that_asks_until_command_2() -> None:
     assert rr0(bench) == IDLE & ~CTS & ~DCD and not bench.int_line
 
 
-def test_status_follows_the_pins_while_its_interrupt_is_off() -> None:
-    bench = sio(0, cts_a="terminal")
+def test_status_stands_still_while_its_interrupt_is_off_too() -> None:
+    """shared/facts/sio_more.md (b): 80 % from memory, with the later chip's manual (SCC p.56)."""
+    bench = sio(0, cts_a="terminal", dcd_a="terminal")
+    put(bench, "a", 0x18, 0x10)
+    assert rr0(bench) == 0x6C
     set_pin(bench, "cts", 0)
-    assert rr0(bench) == IDLE & ~CTS
+    assert rr0(bench) == 0x4C
     set_pin(bench, "cts", 1)
-    assert rr0(bench) == IDLE and not bench.int_line
+    assert rr0(bench) == 0x4C
+    set_pin(bench, "dcd", 0)
+    assert rr0(bench) == 0x4C
+    put(bench, "a", 0x10)
+    assert rr0(bench) == 0x64 and not bench.int_line
+    assert any("as it had been" in words for words in CARD.risks(bench.m, bench.s))
+
+
+def test_status_latch_enabled_lets_a_polled_channel_follow_its_pins() -> None:
+    """The other reading, by the jumper."""
+    bench = sio(0, cts_a="terminal", status_latch="enabled")
+    for level in (0, 1, 0):
+        set_pin(bench, "cts", level)
+        assert rr0(bench) == (IDLE if level else IDLE & ~CTS)
+    assert CARD.risks(bench.m, bench.s) == []
+
+
+@pytest.mark.parametrize("clears", [(0x10, 0x10), (0x18,)])
+def test_only_command_2_and_channel_reset_open_the_latch(clears: tuple[int, ...]) -> None:
+    """Memory, 95 % (sio_more.md (b)): no read of RR0, no acknowledge, no RETI."""
+    bench = sio(0x01, cts_a="terminal", vector=0x40)
+    set_pin(bench, "cts", 0)
+    set_pin(bench, "cts", 1)
+    bench.ack()
+    bench.reti()
+    assert rr0(bench) & CTS == 0
+    put(bench, "a", *clears)
+    assert rr0(bench) & CTS == CTS
+    assert not bench.int_line

@@ -191,6 +191,47 @@ def test_return_from_interrupt_command_works_in_channel_a() -> None:
     assert bench.m.ius[0] == 0 and bench.int_line
 
 
+@pytest.mark.parametrize(("channel", "served"), [("a", 0), ("b", 1)])
+def test_channel_reset_of_a_forgets_what_is_under_service(channel: str, served: int) -> None:
+    """UM0081, WR0 (from memory, 95 %): "also resets the interrupt prioritization logic";
+    shared/facts/sio_more.md (a).  A warm restart out of a handler thus frees the chain."""
+    bench = both()
+    bench.ack()
+    assert bench.m.ius[0] == 1
+    put(bench, channel, 0x18)
+    bench.advance(bench.t + 4)
+    assert bench.m.ius[0] == served
+    assert bench.m.ip[0] == (0b111000 if channel == "a" else 0b000111)
+    assert bench.int_line == (channel == "a")  # B asks again once nothing above it is served
+    put(bench, "ba"[channel == "b"], 0x18)
+    assert bench.m.ieo[0] == 1
+
+
+def test_channel_reset_of_b_loses_the_vector() -> None:
+    """WR2 stands in channel B alone (UM0081 p.310); 00h after reset: memory."""
+    bench = sio(vector=0x40)
+    put(bench, "a", 0x18)
+    put(bench, "b", 1, 0)
+    assert rr(bench, 2, "b") == 0x40
+    put(bench, "b", 0x18)
+    assert rr(bench, 2, "b") == 0
+
+
+@pytest.mark.parametrize(("reading", "asks"), [("waiting", True), ("new", False)])
+def test_command_4_with_characters_waiting(reading: str, asks: bool) -> None:
+    """Unsettled (shared/facts/sio_more.md (f)): the later SCC may let a stored character ask."""
+    bench = sio(FIRST, next_character=reading)
+    type_keys(bench, b"abc", 1000)
+    bench.advance(1000 + 4 * FRAME)
+    assert bench.int_line and bench.read("a-data") == ord("a") and not bench.int_line
+    put(bench, "a", 0x20)
+    assert bench.int_line == asks
+    assert any("command 4" in words for words in CARD.risks(bench.m, bench.s))
+    type_keys(bench, b"d", bench.t + 100)
+    bench.advance(bench.t + 100 + 2 * FRAME)
+    assert bench.int_line
+
+
 def test_rr2_shows_the_highest_request_and_011_for_none() -> None:
     bench = both()
     assert rr(bench, 2, "b") == 0x6C
