@@ -2,8 +2,9 @@
 
 The control register is as the maker's guide of 1982 has it; the rest follows the data
 sheet (MC6850).  From memory, and so the first to be doubted: the latch of DCD, TDRE held
-at 0 while CTS is high, overrun shown once the last good byte has been read.  IRQ is open
-drain and pulls /INT while its cause lasts.
+at 0 while CTS is high, overrun shown once the last good byte has been read, RTS and IRQ held
+high through the first master reset, until another divide code is written.  IRQ is open drain
+and pulls /INT while its cause lasts.
 """
 from __future__ import annotations
 
@@ -66,12 +67,13 @@ DIVIDE, WORD, SENDER, RX_INTERRUPT = 0x03, 0x1C, 0x60, 0x80
 MASTER_RESET = 0x03
 TX_INTERRUPT, RTS_HIGH, BREAK = 0x20, 0x40, 0x60  # values of SENDER
 TIED_LOW, TIED_HIGH, FROM_TERMINAL = range(3)  # where a modem input goes
+ASLEEP, FIRST_RESET = 1, 2  # power-on reset; the first master reset, which no other code has ended
 
 STATE = np.dtype([
     ("slot", np.int64),
     ("line", LINE),
     ("control", np.int64),
-    ("asleep", np.int64),  # 1: power-on reset, until the first master reset
+    ("asleep", np.int64),  # since power-on: ASLEEP, then FIRST_RESET, then 0 for ever
     ("tx_byte", np.int64), ("tx_full", np.int64),  # the transmit data register
     ("rx_byte", np.int64), ("rx_full", np.int64),  # the receive data register
     ("rx_error", np.int64),  # FE, PE of that byte
@@ -91,7 +93,7 @@ STATE = np.dtype([
 @inlined
 def in_reset(s):
     """Tell whether the chip holds still: before or in a master reset."""
-    return s.asleep == 1 or (s.control & DIVIDE) == MASTER_RESET
+    return s.asleep == ASLEEP or (s.control & DIVIDE) == MASTER_RESET
 
 
 @compiled
@@ -199,7 +201,8 @@ def master_reset(m, s, t):
     set_receiver(m, s.line, t, 0)
     s.tx_full = s.rx_full = s.rx_error = s.lost = s.overrun = 0
     s.dcd_latch = s.dcd_read = 0
-    s.asleep = 0
+    if s.asleep == ASLEEP:
+        s.asleep = FIRST_RESET
 
 
 @compiled
@@ -222,7 +225,7 @@ def configure(m, s, t):
     set_receiver(m, line, t, 1 if running and s.dcd == 1 else 0)
     sender = s.control & SENDER
     set_break(m, line, t, 1 if running and sender == BREAK else 0)
-    rts = 0 if sender == RTS_HIGH or s.asleep == 1 else 1
+    rts = 0 if sender == RTS_HIGH or s.asleep != 0 else 1
     if rts != line.rts:
         set_rts(line, t, rts)
 
@@ -232,6 +235,8 @@ def write_control(m, s, byte, t):
     """Write the control register; before the first master reset nothing else counts."""
     if (byte & DIVIDE) == MASTER_RESET:
         master_reset(m, s, t)
+    elif s.asleep == FIRST_RESET:
+        s.asleep = 0
     s.control = byte
     configure(m, s, t)
 
@@ -294,7 +299,7 @@ def line(m, s, number, t):
 def reset(m, s, a, t):
     """Hold still from power-on; the backplane's RESET does not reach the chip."""
     if a == 0:
-        s.asleep = 1
+        s.asleep = ASLEEP
         configure(m, s, t)
     settle(m, s)
     set_event(m, s)
@@ -373,7 +378,7 @@ def _receiver(s: Any) -> str:
 
 def describe(m: Any, s: Any) -> list[str]:
     """Give the chip's state in words."""
-    if s.asleep:
+    if s.asleep == ASLEEP:
         return ["held in reset since power-on: no master reset (03h) has been written"]
     if in_reset(s):
         return [f"held in master reset (control = {int(s.control):02X}h)",
@@ -391,7 +396,7 @@ def describe(m: Any, s: Any) -> list[str]:
 
 def requests(m: Any, s: Any) -> list[Request]:
     """Give receiver and transmitter, which share the pin."""
-    off = bool(s.asleep or in_reset(s))
+    off = bool(in_reset(s))
     value = 0 if off else int(status(s))
     receives, sends = bool(s.control & RX_INTERRUPT), (s.control & SENDER) == TX_INTERRUPT
     return [Request(0, "receiver", roles.RECEIVES, receives and not off,
@@ -403,7 +408,7 @@ def requests(m: Any, s: Any) -> list[Request]:
 def complaints(_: Any, s: Any) -> list[Complaint]:
     """Give a reset that holds, pins that are not active, no clock, a byte held, bytes lost."""
     out = []
-    if s.asleep or in_reset(s):
+    if in_reset(s):
         out.append(Complaint(roles.HELD_IN_RESET, register="control"))
     out += [*serial_report.pins(s, "", "control"), *serial_report.clock(s.line, "")]
     if s.tx_full and not s.line.running:
@@ -413,7 +418,7 @@ def complaints(_: Any, s: Any) -> list[Complaint]:
 
 def margins(_: Any, s: Any) -> list[Margin]:
     """A byte must be read before the next one is complete (MC6850 data sheet: overrun)."""
-    if s.asleep or in_reset(s) or not s.control & RX_INTERRUPT or not s.line.typed_out:
+    if in_reset(s) or not s.control & RX_INTERRUPT or not s.line.typed_out:
         return []
     return [Margin("receive", character_time(s.line))]
 

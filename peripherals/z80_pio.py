@@ -116,7 +116,7 @@ def look(m, s, t):
 def reset(m, s, a, t):
     """Reset by power-on, or by RESET where a gate brings it to M1; the vectors stay."""
     if a != 0 and s.gated == 0:
-        return np.int64(0)
+        return np.int64(1)  # its request and its service stand
     for k in range(2):
         p = s.port[k]
         p.mode = INPUT

@@ -202,7 +202,8 @@ def read(m, s, a, t):
         return value
     if c.pointer != 0:
         return read_register(m, s, k, s.line_a if k == 0 else s.line_b)
-    value = read_status(c) | (RX_AVAILABLE if c.rx_count > 0 else 0) | (TX_EMPTY if c.tx_full == 0 else 0)
+    value = read_status(c) | (RX_AVAILABLE if c.rx_count > 0 else 0)
+    value |= TX_EMPTY if c.tx_full == 0 else 0
     if k == 0 and m.ip[s.slot] != 0:
         value |= ANY_PENDING
     return value

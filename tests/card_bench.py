@@ -180,10 +180,12 @@ class Bench:
     def reset(self, warm: int = 1, t: int | None = None) -> None:
         """Pull RESET low on every card."""
         t = self._at(t)
+        asked, served = self.m.ip.copy(), self.m.ius.copy()
         self.m.ip[:] = 0
         self.m.ius[:] = 0
         for slot in range(len(self.cards)):
-            self.call("reset", warm, t, slot)
+            if self.call("reset", warm, t, slot) == 1:
+                self.m.ip[slot], self.m.ius[slot] = asked[slot], served[slot]
         for page in range(PAGES):
             remap(self.m, page)
         refresh_map(self.m)

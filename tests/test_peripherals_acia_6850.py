@@ -48,9 +48,46 @@ def test_power_on_holds_the_chip_until_a_master_reset() -> None:
     assert bench.words() == [
         "held in reset since power-on: no master reset (03h) has been written"]
     bench.write("control", 0x03)
-    assert bench.s.line.rts == 1 and bench.words()[0].startswith("held in master reset")
+    assert bench.s.line.rts == 0 and bench.words()[0].startswith("held in master reset")
     bench.write("control", 0x15)
-    assert bench.read("control") == TDRE
+    assert bench.read("control") == TDRE and bench.s.line.rts == 1
+
+
+def test_rts_and_irq_stay_high_through_the_first_master_reset_alone() -> None:
+    """MC6850 (memory, 95 %; shared/facts/mc6850_more.md 1 and 5): held until another divide
+    code is written; in all later master resets CR6 and CR5 decide."""
+    bench = Bench(CARD, {"dcd": "terminal"}, hz="6.144 MHz")
+    seen = []
+    for byte in (0x95, 0x03, 0x43, 0xB7, 0x95, 0x03, 0x43, 0xD5, 0x03):
+        bench.write("control", byte, bench.t + 11)
+        seen.append((bench.read("control"), int(bench.s.line.rts), bench.int_line))
+    assert seen == [(0, 0, 0), (0, 0, 0), (0, 0, 0), (0, 0, 0), (TDRE, 1, 0),
+                    (0, 1, 0), (0, 0, 0), (TDRE, 0, 0), (0, 1, 0)]
+
+
+def test_what_stands_at_the_pins_while_a_driver_runs() -> None:
+    """shared/facts/mc6850_more.md 5, a table derived from the data sheet's statements."""
+    bench = acia(0x95, dcd="terminal", cts="terminal")
+    type_keys(bench, b"a", 100)
+    bench.advance(2000)
+    assert (bench.read("control"), bench.int_line) == (RDRF | TDRE | IRQ, 1)
+    bench.read("data")
+    assert (bench.read("control"), bench.int_line) == (TDRE, 0)
+    bench.s.line.cts = 0
+    bench.advance(2100)
+    bench.m.event_t[0] = bench.t + 1
+    bench.advance(2101)
+    assert bench.read("control") == CTS
+    bench.s.line.cts, bench.s.line.dcd = 1, 0
+    bench.m.event_t[0] = bench.t + 1
+    bench.advance(2110)
+    assert (bench.read("control"), bench.int_line) == (DCD | TDRE | IRQ, 1)
+    bench.read("data")
+    assert (bench.read("control"), bench.int_line) == (DCD | TDRE, 0)
+    bench.write("control", 0xD5)
+    assert (bench.read("control"), int(bench.s.line.rts)) == (DCD | TDRE, 0)
+    bench.write("control", 0x03)
+    assert (bench.read("control"), int(bench.s.line.rts)) == (DCD, 1)
 
 
 def test_bus_reset_does_not_reach_the_chip() -> None:

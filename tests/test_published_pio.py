@@ -2,7 +2,9 @@
 from __future__ import annotations
 
 from card_bench import Bench
+from trace_bench import machine, slot
 
+from emu.backplane.jumpers import settle
 from peripherals import parallel_latch
 from peripherals.z80_pio import CARD
 
@@ -99,3 +101,57 @@ def test_a_mask_word_drops_a_pending_request_in_any_mode() -> None:
     assert b.int_line == 1
     b.write("control-a", 0x97)
     assert b.int_line == 0
+
+
+def ungated(*program: str):
+    """A machine whose PIO stands at 20h without the reset gate, run into its program's HALT."""
+    settings = settle(CARD, {"reset-gate": False, "inputs-a": 0xFE}, "pio")
+    built = machine(bytes.fromhex("".join(program)), slot("pio", CARD, settings,
+                                                          (0x20, 0x21, 0x22, 0x23)))
+    built.run(600)
+    return built, built.slots[2].state
+
+
+SET_UP = (  # ld sp,8000h / control-a: vector 18h, mode 3, all inputs, on OR low, bit 0 watched
+    "310080", "3e18d322", "3ecfd322", "3effd322", "3e97d322", "3efed322")
+
+
+def test_without_the_reset_gate_a_request_outlives_reset() -> None:
+    """TM p.114: reset by M1 without RD and IORQ alone; the consequences: shared/facts/
+    z80_pio_more.md 1.  The vector runs as an opcode then: mode 0 after RESET (UM0080 p.19)."""
+    built, _ = ungated(*SET_UP, "f376")
+    assert (int(built.m.int_line), int(built.m.ip[2]), int(built.m.halted)) == (1, 1, 1)
+    built.reset()
+    assert (int(built.m.int_line), int(built.m.ip[2])) == (1, 1)
+
+
+def test_without_the_reset_gate_a_service_outlives_reset() -> None:
+    """Same sources: IEO stays low until a RETI passes, here one to a dummy address."""
+    built, _ = ungated(*SET_UP, "3e00ed47ed5efb76")  # im 2: the handler is what 0018h points to
+    assert int(built.m.ius[2]) == 1
+    built.reset()
+    assert (int(built.m.ius[2]), int(built.m.ieo[2])) == (1, 0)
+    # ld sp,8000h / ld hl,9 / push hl / reti / 0009h: di, halt
+    built.m.phys[:12] = list(bytes.fromhex("310080210900e5ed4df376"))[:11] + [0]
+    built.run(int(built.m.t) + 100)
+    assert (int(built.m.ius[2]), int(built.m.ieo[2])) == (0, 1)
+
+
+def test_without_the_reset_gate_a_control_sequence_stays_open() -> None:
+    """z80_pio_more.md 3: CFh, RESET, CFh, F0h: CFh is taken as directions, F0h as a vector."""
+    built, s = ungated("3ecfd322", "76")
+    built.reset()
+    built.m.phys[:9] = list(bytes.fromhex("3ecfd3223ef0d32276"))
+    built.run(int(built.m.t) + 100)
+    p = s.port[0]
+    assert (int(p.dirs), int(p.vector), int(p.expects)) == (0xCF, 0xF0, 0)
+
+
+def test_without_the_reset_gate_lines_keep_driving() -> None:
+    """z80_pio_more.md 3: mode 0, 55h, RESET: 55h without the gate; FFh (floating) with it."""
+    for gate, lines in ((False, 0x55), (True, 0xFF)):
+        b = Bench(CARD, {"reset-gate": gate})
+        b.write("control-a", 0x0F)
+        b.write("data-a", 0x55)
+        b.reset()
+        assert int(b.s.port[0].shown) == lines

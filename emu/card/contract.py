@@ -5,7 +5,8 @@ its own state, a structured dtype whose first field is ``slot``.  Each function 
 same form, ``f(m, s, a, b) -> int64``; marked ``@entry(STATE)`` it becomes machine code,
 unmarked it stays plain Python (a card of one's own: docs/own-card.md):
 
-    reset(m, s, a, t)         RESET goes low: a = 0 at power-on, 1 later
+    reset(m, s, a, t)         RESET goes low: a = 0 at power-on, 1 later; 1 when it does not
+                              reach the chip, whose requests and services then stay
     read(m, s, a, t)          a = register | port << 16: the byte driven, or -1 for none
     write(m, s, a, t)         a = register | byte << 8 | port << 16
     advance(m, s, t, _)       let all events up to T-state t happen, set m.event_t[s.slot]

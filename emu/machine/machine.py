@@ -285,11 +285,14 @@ class Machine:
         m.void = m.resume = m.kept_valid = m.cycles_run = m.cycles_kept = 0
         m.sp = 0xFFFF
         m.r[6] = m.r[7] = 0xFF  # F and A
+        asked, served = m.ip.copy(), m.ius.copy()
         m.ip[:] = 0
         m.ius[:] = 0
         with self.plainly():  # a card's outputs may tell another
             for slot in self.slots:
-                self.call(slot.number, "reset", warm, int(m.t))
+                if self.call(slot.number, "reset", warm, int(m.t)) == 1:
+                    m.ip[slot.number] = asked[slot.number]
+                    m.ius[slot.number] = served[slot.number]
         for page in range(PAGES):
             remap(m, page)
         refresh_map(m)
