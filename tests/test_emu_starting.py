@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 
 from emu.backplane.description import Description, load
+from emu.backplane.finding import ERROR, WARNING
 from emu.backplane.rate_search import reach
-from emu.backplane.wiring_check import ERROR, WARNING, check
+from emu.backplane.wiring_check import check
 from emu.errors import InputError
 from emu.starting import files
 from emu.starting.choices import DIVIDERS, KINDS, Choices, backplane

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from emu.backplane.description import load
+from emu.backplane.differences import differences
 from emu.backplane.wiring_check import check
 
 BASE = """
@@ -70,6 +71,148 @@ def test_cards_apart_in_sixteen_bits_do_not_clash(tmp_path: Path) -> None:
 def test_an_interrupt_jumper_off_takes_the_card_out_of_the_mix(tmp_path: Path) -> None:
     assert not any(code == "mixed-modes" for _, code, _ in
                    found(tmp_path, BASE + CTC + ACIA + "interrupt = false\n"))
+
+
+PIO = '[slot.{}]\ncard = "z80-pio"\nbase = {}\n'
+ROM_ONLY = BASE + "ram-size = 0\n"
+LATCH = BASE + 'rom-off = "latch"\n'
+FOUR = "".join(PIO.format(f"p{k}", hex(0x40 + 4 * k)) for k in range(4))
+CHAIN = '[backplane]\nchain = ["p0", "p1", "p2", "p3"]\n'
+
+
+def words(folder: Path, text: str, code: str, image: bytes = b"\xc3\x00\x00") -> list[str]:
+    """Give the levels and texts of the findings of one code."""
+    (folder / "image.bin").write_bytes(image)
+    path = folder / "m.toml"
+    path.write_text(text)
+    return [f"{f.level}: {f.text} {f.remedy}" for f in check(load(path)) if f.code == code]
+
+
+@pytest.mark.parametrize(("text", "code", "told"), [
+    (BASE + '[slot.more]\ncard = "plain-memory"\nrom-size = 0\nram-start = 0x6000\n'
+     "ram-size = 0x4000\n", "memory-clash",
+     ["error: memory (ROM) and more (RAM) both answer at 6000h-7FFFh. Let them decode other "
+      "addresses: see preburn cards plain-memory.",
+      "error: memory (RAM) and more (RAM) both answer at 8000h-9FFFh. Let them decode other "
+      "addresses: see preburn cards plain-memory."]),
+    (ROM_ONLY, "no-ram", ["warning: no card has RAM: a CALL, an interrupt and a variable have no "
+                          "place. Fit RAM, such as ram-size of plain-memory."]),
+    (BASE + "ram-start = 0x4000\n", "ram-hidden",
+     ["note: the RAM of memory at 4000h-7FFFh lies under its ROM and is never seen. Start the RAM "
+      "behind the ROM, or let the ROM be switched off."]),
+    (BASE + "ram-start = 0x4000\nwrite-under = true\n", "ram-hidden", []),
+    (LATCH, "no-port", ["warning: latch of memory switches the memory at 0000h-7FFFh, and no port "
+                        "leads to it. Set base in slot.memory."]),
+    (LATCH + "base = 0x50\n", "no-port", []),
+    (BASE + "base = 0x50\n" + SIO.replace("0x20", "20"), "decimal-port",
+     ["warning: base = 20 of sio is port 14h, and the other ports are written in hex. Write 0x20 "
+      "if 20h is meant."]),
+    (BASE + SIO.replace("0x20", "20"), "decimal-port",
+     ["note: base = 20 of sio is port 14h. Write 0x20 if 20h is meant."]),
+    (BASE + SIO.replace("0x20", "8"), "decimal-port", []),
+    (BASE + "base = 0x50\n" + SIO.replace("base = 0x20", "ports = { a-data = 40 }"),
+     "decimal-port", ["warning: a-data = 40 of sio is port 28h, and the other ports are written in "
+                      "hex. Write 0x40 if 40h is meant."]),
+    (BASE + "ram-start = 8000\n", "decimal-address",
+     ["warning: ram-start = 8000 of memory is 1F40h, where no chip begins or ends. Write 0x8000 if "
+      "8000h is meant."]),
+    (BASE + "ram-start = 32768\n", "decimal-address", []),
+    (BASE + "rom-off-bit = 3\n", "idle-jumper",
+     ["warning: rom-off-bit of memory counts for nothing: rom-off is not set, so it is 'never'. "
+      "Set rom-off to 'latch', or leave rom-off-bit out."]),
+    (BASE + 'rom-off = "never"\nrom-off-bit = 3\n', "idle-jumper",
+     ["warning: rom-off-bit of memory counts for nothing: rom-off is 'never'. "
+      "Set rom-off to 'latch', or leave rom-off-bit out."]),
+    (BASE + 'rom-off = "latch"\nrom-off-bit = 3\n', "idle-jumper", []),
+    (BASE + SIO + 'clock-b = "614.4 kHz"\nterminal-a = { baud = 9600 }\n', "crossed-channels",
+     ["warning: clock-b of sio is set, and terminal-a, but neither clock-a nor terminal-b. "
+      "Is clock-a meant? Set both of one channel."]),
+    (BASE + SIO + 'clock-a = "614.4 kHz"\nterminal-a = { baud = 9600 }\n', "crossed-channels", []),
+    (BASE + SIO + 'clock-b = "none"\nterminal-b = { baud = 9600 }\n', "no-clock",
+     ["warning: a terminal stands at sio, and nothing clocks its channel b: no wire, and clock-b "
+      "is none. Give slot.sio a clock-b, or a wire to it."]),
+    (BASE + CTC + SIO + 'clock-a = "none"\nterminal-a = { baud = 9600 }\n' + WIRE, "no-clock", []),
+    (BASE + '[slot.dog]\ncard = "watchdog"\n', "unreachable",
+     ["warning: no port and no wire leads to dog (watchdog): the program cannot tell that it is "
+      "there. Set base in slot.dog, or wire it."]),
+])
+def test_what_is_told_and_what_is_not(tmp_path: Path, text: str, code: str,
+                                      told: list[str]) -> None:
+    assert words(tmp_path, text, code) == told
+
+
+def test_the_program_tells_which_port_is_meant(tmp_path: Path) -> None:
+    """base = 40 is 28h: an image that writes to 40h speaks against it, one that uses 28h for it."""
+    text = BASE + CTC.replace("0x28", "40")
+    there = bytes.fromhex("3e00 d340 d342")
+    assert words(tmp_path, text, "decimal-port", there) == [
+        "warning: base = 40 of ctc is port 28h, and the program uses the ports from 40h on. Write "
+        "0x40 if 40h is meant."]
+    assert words(tmp_path, text, "decimal-port", bytes.fromhex("3e00 d328 d342")) == []
+
+
+def test_numbers_come_from_the_file_that_is_extended_too(tmp_path: Path) -> None:
+    (tmp_path / "base.toml").write_text(BASE + SIO.replace("0x20", "20"))
+    file = tmp_path / "m.toml"
+    (tmp_path / "image.bin").write_bytes(b"\xc3")
+    file.write_text('extends = "base.toml"\n')
+    assert [f.code for f in check(load(file))] == ["no-tick-source", "decimal-port"]
+    file.write_text('extends = "base.toml"\n[slot.sio]\nbase = 0x14\n')
+    assert [f.code for f in check(load(file))] == ["no-tick-source"]
+
+
+@pytest.mark.parametrize(("clock", "most"), [
+    ("2.5 MHz", 4), ("4 MHz", 4), ("6 MHz", 3), ("8 MHz", 2)])
+def test_a_chain_that_is_too_long_to_settle(tmp_path: Path, clock: str, most: int) -> None:
+    """Technical manual of the Z80 PIO: four chips at most without external logic; the times of
+    the faster grades from memory of the product specification."""
+    fifth = PIO.format("p4", "0x60")
+    text = (CHAIN.replace('"p3"', '"p3", "p4"') + BASE + FOUR + fifth).replace("4 MHz", clock)
+    found = words(tmp_path, text, "chain-delay")
+    assert len(found) == 1 and f"settle {most} in time" in found[0]
+    open_below = text.replace('"p2",', '"open", "p2",').replace('"p4"]', '"open", "p4"]')
+    assert words(tmp_path, open_below, "chain-delay") == []
+
+
+def test_text_is_no_image(tmp_path: Path) -> None:
+    assert words(tmp_path, BASE, "text-image", b"; the harbour's clock\n") == [
+        "warning: image.bin in memory is text, not code: the CPU will run its letters. Name the "
+        "file that the assembler or the linker wrote."]
+    assert words(tmp_path, BASE, "text-image", b":03000000C300003A\n:00000001FF\n") == []
+
+
+def differing(folder: Path, here: str, there: str) -> list[str]:
+    (folder / "image.bin").write_bytes(b"\xc3\x00\x00")
+    (folder / "other.bin").write_bytes(b"\xc3\x00\x01\x76")
+    for name, text in (("a.toml", here), ("b.toml", there)):
+        (folder / name).write_text(text)
+    return differences(load(folder / "a.toml"), load(folder / "b.toml"))
+
+
+@pytest.mark.parametrize(("here", "there", "told"), [
+    (BASE + CTC, BASE + CTC.replace("0x28", "0x2C").replace("ctc\"\n", "ctc\"\nmirrors = 0x80\n"),
+     ["slot ctc: register channel0 at 28h here, at 2Ch (mask 7Fh) there.",
+      "slot ctc: register channel1 at 29h here, at 2Dh (mask 7Fh) there.",
+      "slot ctc: register channel2 at 2Ah here, at 2Eh (mask 7Fh) there.",
+      "slot ctc: register channel3 at 2Bh here, at 2Fh (mask 7Fh) there."]),
+    (BASE, BASE.replace("image.bin", "other.bin"),
+     ["slot memory: image: image.bin here, other.bin there; 2 bytes of them differ, at "
+      "0002h-0003h."]),
+    (BASE, BASE.replace('image = "image.bin"', ""),
+     ["slot memory: image: an image here, none there."]),
+    (BASE + CTC + SIO + WIRE, BASE + CTC + SIO,
+     ["wire ctc.zcto0 to sio.clock-a only here."]),
+    ('[backplane]\nchain = ["ctc", "sio"]\nfloating = "last-byte"\n' + BASE + CTC + SIO,
+     BASE + CTC + SIO, ["chain: ctc > sio here, none there.",
+                        "floating: last-byte here, pull-ups there."]),
+    (BASE, BASE.replace("4 MHz", "6.144 MHz"),
+     ["slot cpu: clock = 4 MHz here, 6.144 MHz there."]),
+    (BASE, BASE + '[[fault]]\nkind = "data-stuck"\nline = 3\nlevel = 0\n',
+     ["fault data-stuck,line=3,level=0 only there."])])
+def test_against_says_what_differs(tmp_path: Path, here: str, there: str,
+                                   told: list[str]) -> None:
+    assert differing(tmp_path, here, there) == told
+    assert differing(tmp_path, here, here) == []
 
 
 @pytest.mark.parametrize("text", [

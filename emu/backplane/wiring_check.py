@@ -1,38 +1,26 @@
 """The check before power-on: what can be told to be wrong without running.
 
-Each finding has a level (error, warning, note), a code, the slot and jumper it concerns,
-what is wrong and what to do.  No rule names a card: they look at what cards declare.
+No rule names a card: they look at what cards declare.  Rules on memory and on how settings
+are written stand beside this file.
 """
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
 from fractions import Fraction
+from itertools import groupby
 
-from emu.backplane.description import Description, SlotDescription
+from emu.backplane.description import CPU_CARD, Description, SlotDescription
+from emu.backplane.finding import ERROR, NOTE, WARNING, Finding
 from emu.backplane.jumpers import TERMINAL
+from emu.backplane.memory_rules import MEMORY_RULES
 from emu.backplane.rate_search import WORST, reach
+from emu.backplane.setting_rules import SETTING_RULES
 from emu.bus.state import CHAINED_INTERRUPT, PLAIN_INTERRUPT
 from emu.card.rate_ways import BAUD
+from emu.files.inputfile import is_text
 
-ERROR, WARNING, NOTE = "error", "warning", "note"
 NAMED = 3  # rates that a remedy names
-
-
-@dataclass(frozen=True)
-class Finding:
-    """One thing found."""
-
-    level: str
-    code: str
-    slot: str
-    jumper: str
-    text: str
-    remedy: str
-
-    def as_dict(self) -> dict[str, str]:
-        """Give it as JSON takes it."""
-        return asdict(self)
+TEXT = 16  # bytes from which on a file of letters only is taken for text
 
 
 def _low_ports(slot: SlotDescription) -> dict[int, str]:
@@ -163,13 +151,63 @@ def tick(d: Description) -> Iterator[Finding]:
             "Fit a counter/timer if the software needs one.")
 
 
-def memory(d: Description) -> Iterator[Finding]:
-    """Find a machine with nothing to run, or nothing to run in."""
-    sizes = [(s, s.card.memory_size(s.settings)) for s in d.slots]
-    if not any(size for _, size in sizes):
-        yield Finding(ERROR, "no-memory", "", "", "no memory card is fitted.",
-                      "Fit one, such as plain-memory.")
-    for slot, _ in sizes:
+def delay(d: Description) -> Iterator[Finding]:
+    """Note a chain that is too long to settle within an acknowledge.
+
+    IEO has to ripple from M1 falling to IORQ falling, 2.5 clocks: 2.5 Tc > (N - 2) Td(IEI, IEO)
+    + Td(M1, IEO) + Ts(IEI, IORQ).  The technical manual of the Z80 PIO names four chips as the
+    most without external logic; the rule and the times from memory of the product specification.
+    """
+    grades = ((Fraction(2_500_000), 300, 190, 140), (Fraction(4_000_000), 190, 130, 140),
+              (Fraction(6_200_000), 100, 120, 100))  # rated clock, ns
+    rated, first, each, setup = next((g for g in grades if d.cpu_hz <= g[0]), grades[-1])
+    room = Fraction(5 * 10**9, 2) / d.cpu_hz - first - setup
+    most = max(1, int(room / each) + 2)
+    for unbroken, names in groupby(d.chain or (), lambda name: name != "open"):
+        links = list(names)
+        if unbroken and len(links) > most:
+            yield Finding(
+                NOTE, "chain-delay", links[most], "chain",
+                f"{len(links)} chips in the chain ({', '.join(links)}) with a CPU clock of "
+                f"{float(d.cpu_hz) / 1e6:g} MHz: rated parts settle {most} in time without "
+                f"look-ahead, so two may answer one acknowledge.",
+                "Bridge the chain with look-ahead gates, or let the cards see IORQ later.")
+
+
+def unclocked(d: Description) -> Iterator[Finding]:
+    """Find terminals at channels that nothing clocks."""
+    for slot in d.slots:
+        for channel in slot.card.channels:
+            ending = f"-{channel}" if channel else ""
+            clock = f"clock{ending}"
+            wired = any(w.target == slot.name and slot.card.inputs[w.input] == clock
+                        for w in d.wires)
+            if f"terminal{ending}" in slot.given and slot.settings.get(clock) == "none" \
+                    and not wired:
+                yield Finding(
+                    WARNING, "no-clock", slot.name, clock,
+                    f"a terminal stands at {slot.name}, and nothing clocks its channel"
+                    f"{f' {channel}' if channel else ''}: no wire, and {clock} is none.",
+                    f"Give slot.{slot.name} a {clock}, or a wire to it.")
+
+
+def unreachable(d: Description) -> Iterator[Finding]:
+    """Find cards that neither a port, nor memory, nor a wire leads to."""
+    wired = {name for wire in d.wires for name in (wire.source, wire.target)}
+    for slot in d.slots:
+        if slot.card.name == CPU_CARD or slot.ports or slot.name in wired:
+            continue
+        if not slot.card.registers or slot.card.memory_size(slot.settings):
+            continue
+        yield Finding(
+            WARNING, "unreachable", slot.name, "base",
+            f"no port and no wire leads to {slot.name} ({slot.card.name}): the program cannot "
+            f"tell that it is there.", f"Set base in slot.{slot.name}, or wire it.")
+
+
+def images(d: Description) -> Iterator[Finding]:
+    """Find chips with nothing in them, or with what is hardly code."""
+    for slot in d.slots:
         image, chip = slot.image, slot.card.chip or ""
         for path in slot.absent:
             yield Finding(NOTE, "not-built", slot.name, chip, f"{path.name} of {slot.name} is "
@@ -185,9 +223,17 @@ def memory(d: Description) -> Iterator[Finding]:
                 WARNING, "blank-start", slot.name, chip,
                 f"the image of {slot.name} begins with FFh (RST 38h).",
                 "See whether it is the right file, for this address.")
+        for name, held in slot.images.items():
+            if held.kind == "raw" and len(held.segments[0].data) >= TEXT and is_text(
+                    held.segments[0].data):
+                yield Finding(
+                    WARNING, "text-image", slot.name, name.partition(".")[0],
+                    f"{held.path.name} in {slot.name} is text, not code: the CPU will run its "
+                    f"letters.", "Name the file that the assembler or the linker wrote.")
 
 
-RULES = (clashes, own_overlaps, chain, modes, baud, memory, tick)
+RULES = (clashes, own_overlaps, chain, delay, modes, baud, unclocked, unreachable, tick, images,
+         *MEMORY_RULES, *SETTING_RULES)
 
 
 def check(d: Description) -> list[Finding]:

@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 from html import escape
+from textwrap import wrap
 
 from emu.card.rate_ways import hertz_words
 from emu.card.roles import ROM_AREA, WINDOW
@@ -10,7 +11,7 @@ from emu.layout.tables import chain_words, shown_ports
 
 WIDTH, MARGIN = 960, 20  # pixels
 LINE = 16  # pixels from one line of text to the next
-LETTERS = 150  # of a line, at most
+LETTERS = 140  # of a line, at most
 CELL = 22  # pixels of one port
 SPACE = 352  # pixels of the address space
 # Colours by slot that tell themselves apart (from memory: a palette for colour-blind readers).
@@ -56,9 +57,13 @@ def _slots(layout: Layout, colours: dict[str, str], top: int) -> tuple[list[str]
     for number, slot in enumerate(layout.slots):
         top += LINE
         jumpers = "; ".join(f"{name} {value}" for name, value in slot.jumpers.items())
+        first, *more = wrap(f"{number}  {slot.slot}: {slot.card}"
+                            + (f" ({jumpers})" if jumpers else ""), LETTERS)
         out += [_rect(MARGIN, top - 10, 12, 12, colours[slot.slot]),
-                _text(MARGIN + 20, top, f"{number}  {slot.slot}: {slot.card}"
-                      + (f" ({jumpers})" if jumpers else ""))]
+                _text(MARGIN + 20, top, first)]
+        for line in more:
+            top += LINE
+            out.append(_text(MARGIN + 40, top, line))
     return out, top + LINE
 
 
@@ -82,7 +87,7 @@ def _space(layout: Layout, colours: dict[str, str], x: int, top: int) -> list[st
     for edge in edges:
         y = edge * SPACE >> 16
         if y - free >= 10:
-            out.append(_text(x, top + y + 4, f"{edge:04X}h", "small"))
+            out.append(_text(x, top + y + 10, f"{edge:04X}h", "small"))
             free = y
     return out
 
@@ -117,5 +122,6 @@ def _notes(layout: Layout, top: int) -> tuple[list[str], int]:
     lines += [f"{p.slot} pages {p.first:02X}h-{p.last:02X}h: {p.what}, {p.size} bytes each"
               for p in layout.pages]
     lines += [f"{finding.level}: {finding.text}" for finding in layout.findings]
+    lines = [part for line in lines for part in wrap(line, LETTERS, subsequent_indent="    ")]
     return ([_text(MARGIN, top + k * LINE, line) for k, line in enumerate(lines)],
             top + len(lines) * LINE + MARGIN)

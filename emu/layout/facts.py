@@ -13,9 +13,10 @@ from pathlib import Path
 from typing import Any
 
 from emu.backplane.description import Description, SlotDescription
+from emu.backplane.finding import Finding
 from emu.backplane.port_rows import PortRow
 from emu.backplane.rate_search import reach, verdict
-from emu.backplane.wiring_check import Finding, check
+from emu.backplane.wiring_check import check
 from emu.bus.state import CHAINED_INTERRUPT, PLAIN_INTERRUPT
 from emu.card.rate_ways import BAUD, TICK, hertz_words
 from emu.card.roles import ROM_AREA, VECTOR, MemoryArea, PageRange

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
-from emu.backplane.wiring_check import ERROR, WARNING, check
+from emu.backplane.finding import ERROR, WARNING
+from emu.backplane.wiring_check import check
 from emu.diagnosis import Verdict
 from emu.diagnosis.verdict import RUNNING
 from emu.knowngood import recordfile

@@ -1,0 +1,66 @@
+"""How the numbers of a backplane file are written, which TOML's values no longer tell."""
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from emu.backplane.description import read_toml
+from emu.errors import InputError
+from emu.files.inputfile import read_limited
+
+HEADER = re.compile(r"\s*\[\s*slot\s*\.\s*([A-Za-z0-9_-]+)\s*\]")
+ANY_HEADER = re.compile(r"\s*\[")
+SETTING = re.compile(r"\s*([A-Za-z0-9_-]+)\s*=\s*([0-9][0-9A-Fa-fxX_]*)\s*(?:#.*)?$")
+PORTS = re.compile(r"\s*ports\s*=\s*\{(.*)\}")
+PAIR = re.compile(r"([A-Za-z0-9_-]+)\s*=\s*([0-9][0-9A-Fa-fxX_]*)")
+LIMIT = 1 << 20
+DEEPEST = 16
+
+
+@dataclass(frozen=True)
+class WrittenNumber:
+    """A number of a slot as its file has it; ``port``: it is one."""
+
+    slot: str
+    key: str
+    text: str
+    port: bool
+
+
+def written_numbers(path: Path) -> list[WrittenNumber]:
+    """List the numbers of the slots of a file and of those it extends, the nearest of each.
+
+    Slots written as tables of their own are seen; in other forms of TOML they are not.
+    """
+    found: dict[tuple[str, str], WrittenNumber] = {}
+    for each in reversed(_extended(path)):
+        slot = ""
+        for line in _text(each).splitlines():
+            if ANY_HEADER.match(line):
+                header = HEADER.match(line)
+                slot = header[1] if header else ""
+            if not slot:
+                continue
+            if match := SETTING.match(line):
+                found[slot, match[1]] = WrittenNumber(slot, match[1], match[2],
+                                                      match[1] == "base")
+            elif match := PORTS.match(line):
+                for key, text in PAIR.findall(match[1]):
+                    found[slot, key] = WrittenNumber(slot, key, text, True)
+    return list(found.values())
+
+
+def _extended(path: Path) -> list[Path]:
+    """List a file and those that it extends; a broken one is told by who describes it."""
+    out = [path]
+    try:
+        while len(out) < DEEPEST and isinstance(base := read_toml(out[-1]).get("extends"), str):
+            out.append(out[-1].parent / base)
+    except InputError:
+        return []
+    return out
+
+
+def _text(path: Path) -> str:
+    return read_limited(path, "backplane file", LIMIT, empty=True).decode("utf-8", "replace")
