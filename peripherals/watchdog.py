@@ -229,6 +229,7 @@ CARD = Card(
     describe=describe,
     margins=margins,
     drives_nmi=drives_nmi,
+    drives_reset=True,
     causes=CAUSES,
     troubles=troubles,
     actions={"press": press},

@@ -43,9 +43,9 @@ def test_ctrl_c_ends_a_run_with_a_verdict(endless: Path) -> None:
     out, err = done.communicate(timeout=300)
     assert done.returncode == 1
     assert "Traceback" not in err
-    assert re.search(r"verdict: still-running: it was interrupted after [0-9.]+ s; it runs in "
+    assert re.search(r"verdict: still-running: it was interrupted after [0-9.]+ m?s; it runs in "
                      r"010Eh to 01", out)
-    assert re.search(r"interrupted at [0-9.]+ s \(T-state [0-9]+\), before its limit of 1e\+06 s",
+    assert re.search(r"interrupted at [0-9.]+ m?s \(T-state [0-9]+\), before its limit of 1e\+06 s",
                      out)
 
 
@@ -63,7 +63,7 @@ STATUS = r"[0-9.]+ s emulated, [0-9]+ MT/s, [0-9.]+ x real time"
 def test_ctrl_c_of_a_run_that_hangs_says_so() -> None:
     """The diagnosis looks at an interrupted run as at any other."""
     ours, theirs = pty.openpty()
-    done = boot(ROOT / "roms/broken/ports/silent-port.toml", "--limit", "1000000", "--json",
+    done = boot(ROOT / "roms/broken/ports/silent-port.toml", "--limit", "1000000", "--full", "--json",
                 stdout=subprocess.PIPE, stderr=theirs)
     os.close(theirs)
     read_until(ours, STATUS)
@@ -145,3 +145,49 @@ def test_a_pipe_gets_no_status(endless: Path) -> None:
     out, err = done.communicate(timeout=300)
     assert "MT/s" not in out + err
     assert "the limit came first" in out
+
+
+def test_noise_is_shortened_and_kept_in_a_file(tmp_path: Path) -> None:
+    """A program that prints one character for ever: ld e,7Eh / ld c,2 / call 5 / jr back."""
+    (tmp_path / "noise.bin").write_bytes(bytes.fromhex("1E7E 0E02 CD0500 18F7"))
+    path = tmp_path / "noise.toml"
+    path.write_text(f'extends = "{SELFTEST / "flat.toml"}"\n[slot.memory]\n'
+                    'ram-load.program = "noise.bin@0x100"\n')
+    kept = tmp_path / "all.txt"
+    done = boot(path, "--limit", "1", "--console", kept, stdout=subprocess.PIPE)
+    out, _ = done.communicate(timeout=300)
+    count = int(re.search(r"~{100} \(x ([0-9]+)\)", out)[1])
+    assert count > 150
+    head, name, text = kept.read_bytes().split(b"\n", 2)
+    assert head.startswith(b"preburn: what the terminals showed, noise.toml")
+    assert name.startswith(b"--- ")
+    assert text.count(b"~") == count
+
+    kept.write_text("mine")
+    done = boot(path, "--console", kept, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    out, err = done.communicate(timeout=300)
+    assert (done.returncode, out, len(err.splitlines())) == (2, "", 1)
+    assert "is there already and is no kept console" in err
+
+
+def test_the_text_that_did_not_come_is_told(endless: Path) -> None:
+    done = boot(endless, "--limit", "1", "--until", "ready", stdout=subprocess.PIPE)
+    out, _ = done.communicate(timeout=300)
+    assert done.returncode == 1
+    assert "evidence:\n  - The text 'ready' did not come.\n" in out
+
+
+def test_full_runs_on_where_nothing_changes_any_more(tmp_path: Path) -> None:
+    (tmp_path / "stop.bin").write_bytes(bytes.fromhex("F376"))  # di / halt
+    path = tmp_path / "stop.toml"
+    path.write_text(f'extends = "{SELFTEST / "flat.toml"}"\n[slot.memory]\n'
+                    'ram-load.program = "stop.bin@0x100"\n')
+    told = []
+    for options in ([], ["--full"]):
+        done = boot(path, "--json", "--limit", "5", *options, stdout=subprocess.PIPE)
+        told.append(json.loads(done.communicate(timeout=300)[0]))
+    early, full = told
+    assert (early["cause"], early["verdict"]) == (full["cause"], full["verdict"])
+    assert early["emulated_seconds"] < 2 and full["emulated_seconds"] >= 5
+    assert "Nothing changes any more: the CPU stands in HALT" in early["evidence"][-1]
+    assert early.keys() >= {"wall_seconds", "run_seconds", "compile_seconds"}

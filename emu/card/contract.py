@@ -235,6 +235,7 @@ class Card:
     # its interrupt sources as they stand now
     requests: Callable[[Any, Any], list[Request]] = _no_requests
     drives_nmi: Callable[[Any, Any], bool] = _no_nmi  # whether it can pull /NMI, as it is wired
+    drives_reset: bool = False  # whether it can pull RESET
     # the windows whose memory its registers switch
     windows: Callable[[Any, Any], list[PageWindow]] = _no_windows
     flash: Callable[[Any, Any], FlashChip | None] = _no_flash

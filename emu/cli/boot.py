@@ -5,15 +5,22 @@ import json
 import sys
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
+from emu.card.number_words import time_words
+from emu.cli import wrapping
 from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
 from emu.cli.running import run_watched
 from emu.cli.typing_order import Typing
 from emu.errors import InputError
+
+if TYPE_CHECKING:
+    from emu.diagnosis.verdict import Verdict
+    from emu.run.session import Session
 
 
 @click.command(cls=Typing)
@@ -30,11 +37,16 @@ from emu.errors import InputError
               help="Write a page with pictures of the run; it is run once more for it.")
 @click.option("--chronicle", "told", is_flag=True,
               help="List what went wrong first, with the T-state of each; it is run once more.")
+@click.option("--console", "kept_text", type=click.Path(path_type=Path), metavar="FILE",
+              help="Keep all that the terminals showed in FILE; on the screen long noise is "
+                   "shortened.")
+@click.option("--full", is_flag=True,
+              help="Run on to the limit even when it is proved that nothing changes any more.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
             afters: tuple[str, ...], script: Path | None, seed: int | None,
             keep: bool, faults: tuple[str, ...], report: Path | None, told: bool,
-            as_json: bool) -> None:
+            kept_text: Path | None, full: bool, as_json: bool) -> None:
     """Boot the machine of a backplane FILE and say how it ended.
 
     Exit status 0: the text came, or it waits for input and no text was asked for; 1: it
@@ -43,10 +55,13 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     from emu.backplane.description import load
     from emu.chronicle.story import story_of
     from emu.diagnosis import explain
+    from emu.diagnosis.closed import Watch
     from emu.machine.glass import framed, shown
     from emu.machine.machine import Machine
     from emu.media.files import check_keep
+    from emu.native.units import compile_seconds
     from emu.report import page
+    from emu.run import console_file
     from emu.run.kept_media import keep_media
     from emu.run.session import Session
 
@@ -54,11 +69,16 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     seconds, steps = asked(limit, sends, afters, script)
     if report is not None:
         page.check(report)
+    if kept_text is not None:
+        console_file.check(kept_text)
     machine = Machine(load(file, faults), seed, compiling())
+    built, compiled = time.perf_counter(), compile_seconds()
     if keep:
         check_keep(machine.bays.values())
-    session = Session(machine, until, seconds, steps)
-    run_watched(session, console=not as_json)
+    session = Session(machine, until, seconds, steps, over=None if full else Watch())
+    run_watched(session, not as_json, "--console FILE keeps all of it"
+                if kept_text is None else f"all of it is in {kept_text}")
+    ran = time.perf_counter()
     kept, not_written = [], None
     try:
         kept = keep_media(machine) if keep else []
@@ -66,18 +86,22 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
         not_written = error  # the verdict comes first
     verdict = explain(session)
     story = story_of(session) if told else []
-    failed = session.missed
-    if failed is not None:
-        text = failed.text.decode("latin-1")
-        verdict.evidence.insert(0, f"{failed.place}: the text {text!r} did not come.")
+    tell_missed(session, verdict)
     if report is not None:
         try:
             page.write(report, session, verdict)
         except InputError as error:
             not_written, report = not_written or error, None
+    if kept_text is not None:
+        try:
+            console_file.write(kept_text, session)
+        except InputError as error:
+            not_written = not_written or error
     if as_json:
         out = verdict.as_dict()
         out["wall_seconds"] = round(time.perf_counter() - started, 3)
+        out["compile_seconds"] = round(compile_seconds(), 3)
+        out["run_seconds"] = round(ran - built, 3)
         out["console"] = {name: channel.text.decode("latin-1")
                           for name, channel in session.console.channels.items()}
         out["glass"] = shown(machine)
@@ -94,21 +118,37 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     else:
         if any(c.text for c in session.console.channels.values()):
             click.echo()
-        for line in [*framed(machine), *verdict.lines()]:
-            click.echo(line)
+        lines = [*framed(machine), *verdict.lines()]
         if told:
-            click.echo("chronicle:")
-        for one in story:
-            click.echo(f"  {float(machine.seconds(one.t)):.6f} s  {one.kind}: {one.text}"
-                       + (f" ({one.count} times)" if one.count > 1 else ""))
-        if report is not None:
-            click.echo(f"report: {report}")
-        for path in kept:
-            click.echo(f"kept: {path}")
-        for fault in machine.description.faults:
-            click.echo(f"with fault: {fault}")
-        click.echo(f"({verdict.emulated_seconds:.4g} s emulated in "
-                   f"{time.perf_counter() - started:.2f} s)")
+            lines.append("chronicle:")
+        lines += [f"  {float(machine.seconds(one.t)):.6f} s  {one.kind}: {one.text}"
+                  + (f" ({one.count} times)" if one.count > 1 else "") for one in story]
+        lines += [f"report: {report}"] * (report is not None)
+        lines += [f"kept: {path}" for path in kept]
+        lines += [f"with fault: {fault}" for fault in machine.description.faults]
+        wrapping.show(lines)
+        thought = time.perf_counter() - ran - (compile_seconds() - compiled)
+        wrapping.show_end(verdict, _took(verdict, ran - built, thought, compile_seconds()))
     if not_written is not None:
         raise not_written
-    sys.exit(verdict.exit_status(until is not None or failed is not None))
+    sys.exit(verdict.exit_status(until is not None or session.missed is not None))
+
+
+def tell_missed(session: Session, verdict: Verdict) -> None:
+    """Put the text that was waited for and did not come before all other evidence."""
+    failed = session.missed
+    if failed is not None:
+        text = failed.text.decode("latin-1")
+        line = f"{failed.place}: the text {text!r} did not come."
+    else:
+        line = f"The text {session.until!r} did not come."
+    if failed is not None or (session.until is not None and not session.reached
+                              and line not in verdict.evidence):
+        verdict.evidence.insert(0, line)
+
+
+def _took(verdict: Verdict, run: float, explain: float, compiled: float) -> str:
+    """Say what took how long; what is compiled once is no part of the run."""
+    out = f"{time_words(verdict.emulated_seconds, 4)} emulated in {run:.2f} s"
+    out += f", explained in {explain:.2f} s" * (explain >= 0.05)
+    return out + f", compiled in {compiled:.1f} s" * (compiled > 0)

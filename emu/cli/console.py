@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from emu.card.number_words import time_words
 from emu.cli.options import backplane_file, limit_seconds
 from emu.cli.progress import compiling
 from emu.errors import InputError
@@ -83,7 +84,8 @@ def command(file: Path, channel: str | None, as_pty: bool, port: int | None, fas
             signal.signal(number, handler)
     if save is not None:
         store.save(save, stepper)
-    click.echo(f"\nended after {float(stepper.machine.seconds(stepper.t)):.6g} s emulated.")
+    ran = time_words(float(stepper.machine.seconds(stepper.t)))
+    click.echo(f"\nended after {ran} emulated.")
 
 
 def _end(_signal: int, _frame: FrameType | None) -> None:

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from emu.card.number_words import time_words
+from emu.cli import wrapping
 from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
@@ -68,13 +70,12 @@ def command(file: Path, output: Path, until: str | None, limit: str, sends: tupl
             "bus_cycles": tree["bus"]["cycles"], "milestones": tree["milestones"]}, indent=2))
     elif good or anyway:
         bus, ran = tree["bus"], float(machine.seconds(tree["end"]["t"]))
-        click.echo(f"{output}: {verdict.verdict} after {ran:.4g} s emulated; "
+        click.echo(f"{output}: {verdict.verdict} after {time_words(ran, 4)} emulated; "
                    f"{bus['cycles']:,} bus cycles, digest {bus['digest']}, "
                    f"{len(bus['checkpoints'])} checkpoints.")
         for name, t in tree["milestones"]:
             click.echo(f"  {float(machine.seconds(t)):.6f} s  {name}")
     else:
-        for line in verdict.lines():
-            click.echo(line)
+        wrapping.show(verdict.lines())
         click.echo(f"{output}: not written, since this boot did not end well; --anyway keeps it.")
     sys.exit(0 if good or anyway else 1)

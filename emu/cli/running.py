@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from emu.cli.console_text import ConsoleText
 from emu.errors import ENDING, Ended, say_where
 
 if TYPE_CHECKING:
@@ -21,11 +22,18 @@ PERIOD = 0.25  # and between two looks at it
 CLEAR = "\r\x1b[K"
 
 
+def plain_text(shown: bytes) -> str:
+    """Give what a terminal shows as lines of text; what cannot be shown is a mark."""
+    text = shown.decode("latin-1").replace("\r\n", "\n").replace("\r", "")
+    return "".join(c if c in "\n\t\b" or c.isprintable() else "\ufffd" for c in text)
+
+
 class Display:
     """The console's text on standard output; below it, on a terminal, how far the run is."""
 
-    def __init__(self, console: bool) -> None:
+    def __init__(self, console: bool, where: str) -> None:
         self._console = console
+        self._text = ConsoleText(self._show, where)
         self._live = sys.stderr.isatty()
         self._shared = console and sys.stdout.isatty()  # both on one terminal
         self._column = 0  # where the console's text ends on that terminal
@@ -35,11 +43,13 @@ class Display:
 
     def echo(self, _: str, new: bytes) -> None:
         """Write console text as it comes, without the carriage returns."""
-        if not self._console:
+        if self._console:
+            self._text.feed(plain_text(new))
+
+    def _show(self, text: str) -> None:
+        if not text:
             return
         self.clear()
-        text = new.decode("latin-1").replace("\r\n", "\n").replace("\r", "")
-        text = "".join(c if c in "\n\t\b" or c.isprintable() else "\ufffd" for c in text)
         click.echo(text, nl=False)
         before, line, last = text.rpartition("\n")
         self._column = len(last) + (0 if line else self._column)
@@ -63,6 +73,11 @@ class Display:
         fresh = "\n" if self._shared and self._column else ""
         click.echo(f"{fresh}{CLEAR}{line[:width - 1]}", nl=False, err=True)
         self._status = True
+
+    def end(self) -> None:
+        """Show what was held back, and take the status line away."""
+        self._text.end()
+        self.clear()
 
     def clear(self) -> None:
         """Take the status line away and go back to the end of the console's text."""
@@ -103,13 +118,17 @@ def interruptible(session: Session) -> Iterator[None]:
         raise ended
 
 
-def run_watched(session: Session, console: bool) -> None:
-    """Run a session to its end; ``console``: show what its terminals show."""
-    display = Display(console)
+def run_watched(session: Session, console: bool, where: str = "") -> None:
+    """Run a session to its end.
+
+    ``console``: show what its terminals show, long noise shortened; ``where``: words that say
+    where all of it is.
+    """
+    display = Display(console, where)
     session.echo, session.progress = display.echo, display.progress
     with interruptible(session):
         session.run()
-    display.clear()
+    display.end()
     if session.interrupted:
         click.echo(f"preburn: interrupted after {session.stands()}; the cause is looked for, "
                    f"Ctrl-C again ends at once.", err=True)

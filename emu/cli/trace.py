@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 
 import click
 
+from emu.card.number_words import time_words
 from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
@@ -219,13 +220,13 @@ def _say_how_it_ended(window: Window, session: Session, begin: str | None, end: 
         click.echo(f"preburn: stopped by Ctrl-C after {session.stands()}; the trace ends there.",
                    err=True)
         sys.exit(130)
-    ran = float(session.machine.seconds(int(session.machine.m.t)))
+    ran = time_words(float(session.machine.seconds(int(session.machine.m.t))))
     if not window.begun:
-        click.echo(f"preburn: --from {begin} did not happen in {ran:.6g} s of emulated time; "
+        click.echo(f"preburn: --from {begin} did not happen in {ran} of emulated time; "
                    f"nothing is written.", err=True)
         sys.exit(1)
     if end is not None and not window.done:
-        click.echo(f"preburn: --to {end} did not happen; the trace ends after {ran:.6g} s of "
+        click.echo(f"preburn: --to {end} did not happen; the trace ends after {ran} of "
                    f"emulated time.", err=True)
     if session.failed_step is not None:
         text = session.failed_step.text.decode("latin-1")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from emu.cli import wrapping
 from emu.cli.options import own_machine
 from emu.cli.progress import compiling
 from emu.errors import InputError
@@ -71,8 +72,7 @@ def command(file: Path | None, good: Path | None, strict: bool, same_console: bo
     if as_json:
         click.echo(json.dumps(found.as_dict(), indent=2))
     else:
-        for line in found.lines():
-            click.echo(line)
+        wrapping.show(found.lines())
     sys.exit(0 if found.same else 1)
 
 

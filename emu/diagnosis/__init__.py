@@ -70,6 +70,10 @@ def _explained(session: Session, budget: Budget) -> Verdict:
             verdict.evidence.append(
                 f"The run was interrupted at {case.time(int(case.m.t))} (T-state "
                 f"{int(case.m.t)}), before its limit of {float(session.limit):g} s.")
+        if session.closed:
+            verdict.evidence.append(
+                f"Nothing changes any more: {session.closed}; the run was ended at "
+                f"{case.time(int(case.m.t))}, before its limit of {float(session.limit):g} s.")
     return _with_state(verdict, case)
 
 
@@ -210,7 +214,7 @@ def registers(machine: Machine) -> dict[str, str]:
 
 def _with_state(verdict: Verdict, case: Case) -> Verdict:
     machine = case.machine
-    verdict.risks += risks(case.session)
+    verdict.risks += risks(case.session, verdict)
     verdict.t_states = int(machine.m.t)
     verdict.emulated_seconds = float(machine.seconds(int(machine.m.t)))
     verdict.cpu = registers(machine)

@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from emu.card.cause import STUCK
+from emu.card.number_words import time_words
 from emu.diagnosis.conditions import Budget
 from emu.diagnosis.evidence.bus_window import Window, forked, last_before, look
 from emu.diagnosis.evidence.waits import Wait
@@ -42,6 +43,12 @@ class Case:
     def machine(self) -> Machine:
         """The machine at the end of the run."""
         return self.session.machine
+
+    @property
+    def end(self) -> int:
+        """T-state to which a changed run may go: the limit, if this one was ended early."""
+        session = self.session
+        return self.machine.at(session.limit) if session.closed else int(self.m.t)
 
     @property
     def m(self) -> Any:
@@ -137,7 +144,7 @@ class Case:
 
     def time(self, t: int) -> str:
         """Write a T-state as emulated time."""
-        return f"{float(self.machine.seconds(t)):.6g} s"
+        return time_words(float(self.machine.seconds(t)))
 
     def loop(self) -> str:
         """Name where the foreground stands or goes round, with symbols."""

@@ -146,6 +146,8 @@ def ready(modules: Iterable[str], progress: Callable[[str], None] = _nothing) ->
     paths = {name: unit_path(name) for name in modules}
     if all(path.exists() for path in paths.values()):
         return paths
+    global _spent
+    began = time.perf_counter()
     folder = cache_folder()
     with open(folder / "lock", "w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
@@ -153,7 +155,13 @@ def ready(modules: Iterable[str], progress: Callable[[str], None] = _nothing) ->
         if missing:
             _compile(missing, progress)
             _prune(folder)
+    _spent += time.perf_counter() - began
     return paths
+
+
+def compile_seconds() -> float:
+    """Give the seconds that this process has waited for machine code to be made."""
+    return _spent
 
 
 class Damaged(RuntimeError):
@@ -209,6 +217,7 @@ class Native:
 
 
 _native: Native | None = None
+_spent = 0.0
 
 
 def address(root: str) -> int:

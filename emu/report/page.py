@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from emu.card.number_words import time_words
 from emu.diagnosis import Verdict
 from emu.diagnosis.verdict import REACHED, WAITING
 from emu.files.atomic import check_output, write_atomic
@@ -66,7 +67,7 @@ def _answer(session: Session, verdict: Verdict) -> str:
     name = session.machine.description.name or "machine"
     parts = [f'<section class="answer{good}"><h1>{escape(verdict.verdict + cause)}</h1>'
              f"<p>{escape(verdict.summary)}</p>"
-             f'<p class="soft">{escape(name)}, {verdict.emulated_seconds:.6g} s emulated</p>']
+             f'<p class="soft">{escape(name)}, {time_words(verdict.emulated_seconds)} emulated</p>']
     for title, rows in (("Evidence", verdict.evidence), ("Remedy", verdict.remedy),
                         ("Risks", verdict.risks)):
         if rows:

@@ -46,6 +46,9 @@ class Session:
     progress: Callable[[Session], None] | None = None  # called after each slice
     reached: bool = False
     reached_t: int = 0
+    over: Callable[[Session], str] | None = None  # called after each slice once nothing is to
+    # be typed: words that end the run, since nothing can come of it any more
+    closed: str = ""  # those words
     interrupted: bool = False  # see `interrupt`
     failed_step: Step | None = None  # an expect whose text did not come in time
     inputs: list[Input] = field(default_factory=list)
@@ -111,7 +114,8 @@ class Session:
 
     def _run_slices(self) -> None:
         end = self.machine.at(self.limit)
-        while int(self.machine.m.t) < end and not self.reached and not self.interrupted:
+        while int(self.machine.m.t) < end and not (self.reached or self.interrupted
+                                                   or self.closed):
             self._run_slice(end)
             while self.steps and self._do(self.steps[0]):
                 self._step_since = int(self.machine.m.t)
@@ -121,6 +125,8 @@ class Session:
             self.look_for_text()
             if self.progress is not None:
                 self.progress(self)
+            if self.over is not None and not self.steps and not self.reached:
+                self.closed = self.over(self)
 
     def _slice_end(self, count: int = 1) -> int:
         """Give the T-state in which the slice under way, or a later one, ends."""

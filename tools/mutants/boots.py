@@ -31,7 +31,7 @@ class Boot:
 
 def boot(machine: Path, limit: float, options: Sequence[str] = ()) -> Boot:
     """Boot a backplane file for `limit` emulated seconds."""
-    command = [sys.executable, "-m", "emu.cli", "boot", str(machine), "--json",
+    command = [sys.executable, "-m", "emu.cli", "boot", str(machine), "--json", "--full",
                "--limit", repr(limit), *options]
     environment = {**os.environ, "PYTHONPATH": str(PROJECT)}
     with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:

@@ -153,7 +153,7 @@ def spoken(case: Case, description: Description) -> str | None:
     except InputError:
         return None
     machine, session = again.machine, again.session
-    end = min(int(case.m.t), machine.at(LONGEST))
+    end = min(case.end, machine.at(LONGEST))
     while int(machine.m.t) < end:
         again.to(min(int(machine.m.t) + machine.at(STEP), end))
         session.look_for_text()

@@ -213,7 +213,7 @@ def exits_of(case: Case) -> frozenset[int]:
 def _to_the_end(case: Case, machine: Machine) -> Again:
     """Do the whole run again on another machine."""
     again = Again(case, machine, case.session.until)
-    end, step = int(case.m.t), machine.at(0.5)
+    end, step = case.end, machine.at(0.5)
     while int(machine.m.t) < end and not again.session.reached:
         again.to(min(int(machine.m.t) + step, end))
         again.session.look_for_text()

@@ -14,6 +14,7 @@ from emu.backplane.card_catalogue import cards
 from emu.backplane.description import describe, load_tree
 from emu.bus.state import CHAINED_INTERRUPT
 from emu.card.contract import Card
+from emu.card.number_words import time_words
 from emu.diagnosis.case import Case
 from emu.diagnosis.evidence.silent_ports import silent_ports
 from emu.diagnosis.trials.forks import woken_by_key
@@ -59,7 +60,8 @@ class SecondRun:
         if not self.further:
             return f"Tried: {self.words} the same image goes on, and a key typed reaches it."
         where = "reaches its text" if self.verdict == "reached" else "reaches its prompt"
-        return f"Tried: {self.words} the same image {where} in {self.seconds:.4g} s."
+        took = time_words(self.seconds or 0.0, 4)
+        return f"Tried: {self.words} the same image {where} in {took}."
 
 
 def second_runs(case: Case, finding: Finding) -> list[SecondRun]:
@@ -90,7 +92,7 @@ def _try(case: Case, tree: Tree, remedy: Remedy) -> SecondRun | None:
     except (InputError, KeyError):
         return None
     machine, session = run.machine, run.session
-    end = min(int(case.m.t), machine.at(LONGEST))
+    end = min(case.end, machine.at(LONGEST))
     step = machine.at(0.1)
     while int(machine.m.t) < end and not session.reached and case.budget.left() > 0:
         run.to(min(int(machine.m.t) + step, end))

@@ -1,0 +1,33 @@
+"""Numbers as people read them: counts with their noun, times in a unit that fits, sets."""
+from __future__ import annotations
+
+from collections.abc import Iterable
+from itertools import groupby
+
+UNITS = ((1.0, "s"), (1e-3, "ms"), (1e-6, "us"), (1e-9, "ns"))
+
+
+def counted(count: int, noun: str, plural: str = "") -> str:
+    """Give a count with its noun, such as "1 read" or "3 reads"."""
+    return f"{count} {noun if count == 1 else plural or noun + 's'}"
+
+
+def time_words(seconds: float, digits: int = 6) -> str:
+    """Give a time with its unit, such as "90.1 us" or "1.264 s", to some significant digits."""
+    if not seconds:
+        return "0 s"
+    size, unit = next((row for row in UNITS if abs(seconds) >= row[0]), UNITS[-1])
+    if abs(seconds) >= 10 ** digits:
+        return f"{seconds:.0f} s"
+    return f"{seconds / size:.{digits}g} {unit}"
+
+
+def set_words(numbers: Iterable[int]) -> str:
+    """Give bytes as a set: "28h", "{28h, 30h-3Fh}"; three or more in a row are a range."""
+    runs: list[str] = []
+    found = sorted(set(numbers))
+    for _, row in groupby(enumerate(found), key=lambda pair: pair[1] - pair[0]):
+        values = [value for _, value in row]
+        runs += [f"{values[0]:02X}h-{values[-1]:02X}h"] if len(values) > 2 else [
+            f"{value:02X}h" for value in values]
+    return runs[0] if len(found) == 1 else "{" + ", ".join(runs) + "}"

@@ -1,0 +1,80 @@
+"""Lines laid out for whoever reads them: wrapped and painted on a terminal, plain in a pipe."""
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import sys
+import textwrap
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from emu.diagnosis.verdict import Verdict
+
+NARROWEST = 20  # columns; below it nothing is wrapped
+HANG = 4  # columns by which what goes on in the next line is set in
+HEAD = re.compile(r"verdict: ([a-z-]+)")
+GOOD = ("reached", "waiting-for-input")
+TITLE = re.compile(r"[a-z]+:")
+
+
+def wrapped(line: str, width: int) -> list[str]:
+    """Break a line at blanks into lines of at most ``width`` columns, with a hanging indent.
+
+    A word that is longer than a line stays whole, so that it can be copied.
+    """
+    if len(line) <= width or width < NARROWEST:
+        return [line]
+    start = len(line) - len(line.lstrip(" "))
+    hang = " " * min(start + (2 if line.lstrip().startswith("- ") else HANG), width // 3)
+    return textwrap.wrap(line.strip(), width, initial_indent=" " * start, subsequent_indent=hang,
+                         break_long_words=False, break_on_hyphens=False) or [""]
+
+
+def painted(line: str) -> str:
+    """Paint a line as what it is: the verdict, the title of a list, or neither."""
+    found = HEAD.match(line)
+    if found is not None:
+        return paint_verdict(line, found[1])
+    return click.style(line, bold=True) if TITLE.fullmatch(line) else line
+
+
+def paint_verdict(text: str, verdict: str) -> str:
+    """Paint what tells a verdict: green when it went well, red when not, yellow between."""
+    colour = "green" if verdict in GOOD else "yellow" if verdict == "still-running" else "red"
+    return click.style(text, fg=colour, bold=True)
+
+
+def show_end(verdict: Verdict, took: str) -> None:
+    """Write the last line: the verdict in a word once more, and what took how long."""
+    head = verdict.verdict + (f", {verdict.cause}" if verdict.cause else "")
+    line = f"{head} ({took})"
+    first, *rest = wrapped(line, _width()) if sys.stdout.isatty() else [line]
+    click.echo(paint_verdict(first[:len(head)], verdict.verdict) + first[len(head):],
+               color=coloured())
+    for part in rest:
+        click.echo(part)
+
+
+def _width() -> int:
+    return shutil.get_terminal_size().columns
+
+
+def coloured() -> bool | None:
+    """Tell click whether to keep colours; None: as the stream is."""
+    return False if os.environ.get("NO_COLOR") else None
+
+
+def show(lines: Iterable[str]) -> None:
+    """Write lines to standard output, laid out for the terminal if it is one."""
+    if not sys.stdout.isatty():
+        click.echo("\n".join(lines))
+        return
+    for line in lines:
+        found = HEAD.match(line)
+        for part in wrapped(line, _width()):
+            click.echo(paint_verdict(part, found[1]) if found else painted(part),
+                       color=coloured())

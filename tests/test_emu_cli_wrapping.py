@@ -1,0 +1,80 @@
+"""The verdict on a terminal: wrapped to its width, painted; in a pipe as it is."""
+from __future__ import annotations
+
+import os
+import pty
+import re
+import struct
+import subprocess
+import sys
+from fcntl import ioctl
+from pathlib import Path
+from termios import TIOCSWINSZ
+
+import pytest
+
+from emu.cli.wrapping import wrapped
+
+ROOT = Path(__file__).parent.parent
+COLOURS = re.compile(r"\x1b\[[0-9;]*m")
+
+
+def on_a_terminal(columns: int, *arguments: object, **extra: str) -> str:
+    """Run preburn on a terminal so many columns wide; what it shows."""
+    ours, theirs = pty.openpty()
+    ioctl(theirs, TIOCSWINSZ, struct.pack("HHHH", 40, columns, 0, 0))
+    environment = {k: v for k, v in os.environ.items() if k not in ("COLUMNS", "NO_COLOR")}
+    done = subprocess.Popen([sys.executable, "-m", "emu.cli", *map(str, arguments)], cwd=ROOT,
+                            stdout=theirs, stderr=subprocess.PIPE, env={**environment, **extra})
+    os.close(theirs)
+    out = b""
+    try:
+        while piece := os.read(ours, 4096):
+            out += piece
+    except OSError:
+        pass  # a terminal that nobody has open any more
+    done.communicate(timeout=60)
+    os.close(ours)
+    return out.decode().replace("\r\n", "\n")
+
+
+HANG = ("boot", "roms/tidewater/no-timer.toml", "--send", r"sleep 1\r")
+
+
+@pytest.mark.parametrize("columns", [40, 80, 200])
+def test_the_verdict_fits_the_terminal(columns: int) -> None:
+    text = on_a_terminal(columns, *HANG)
+    plain = COLOURS.sub("", text)
+    lines = plain[plain.index("verdict: "):].splitlines()
+    assert all(len(line) <= columns for line in lines)
+    assert lines[0].startswith("verdict: hung, cause no-tick:")
+    assert "\x1b[31m\x1b[1mverdict:" in text
+    if columns < 200:
+        assert lines[1].startswith("    ")  # a hanging indent
+    words = " ".join(plain.split())
+    assert "no card ever calls that handler. evidence: - The CPU idles" in words
+    assert re.search(r"hung, no-tick \([0-9.]+ s emulated in [0-9.]+ s, explained in ", words)
+
+
+def test_no_color_is_heeded() -> None:
+    assert "\x1b[" not in on_a_terminal(80, *HANG, NO_COLOR="1")
+
+
+def test_a_pipe_gets_whole_lines_without_colours() -> None:
+    done = subprocess.run([sys.executable, "-m", "emu.cli", *HANG], cwd=ROOT, text=True,
+                          capture_output=True, check=False, timeout=300)
+    assert "\x1b" not in done.stdout
+    assert re.search(r"^verdict: hung, cause no-tick: .* ever calls that handler\.$", done.stdout,
+                     re.MULTILINE)
+    assert done.stdout.splitlines()[-1].startswith("hung, no-tick (")
+
+
+def test_lines_are_broken_at_blanks_and_set_in() -> None:
+    assert wrapped("  - one two three four five six", 20) == [
+        "  - one two three", "    four five six"]
+    assert wrapped("verdict: one two three four", 20) == ["verdict: one two", "    three four"]
+    assert wrapped("short", 20) == ["short"]
+    assert wrapped("a line for a terminal without room", 8) == [
+        "a line for a terminal without room"]
+    assert wrapped("see /a/path/that/is/longer/than/the/line now", 20) == [
+        "see", "    /a/path/that/is/longer/than/the/line", "    now"]
