@@ -12,6 +12,7 @@ from dataclasses import InitVar, dataclass, field
 from fractions import Fraction
 from typing import Any
 
+from emu.card.number_words import time_words
 from emu.errors import InputError, say_where
 from emu.machine.legs import BrokenOff
 from emu.machine.machine import Machine
@@ -90,8 +91,8 @@ class Session:
     def stands(self) -> str:
         """Say in words how far the run is and where the machine stands."""
         m = self.machine.m
-        return (f"{float(self.machine.seconds(int(m.t))):.6g} s emulated, at T-state {int(m.t)}, "
-                f"PC {int(m.pc):04X}h")
+        ran = time_words(float(self.machine.seconds(int(m.t))))
+        return f"{ran} emulated, at T-state {int(m.t)}, PC {int(m.pc):04X}h"
 
     def run(self) -> None:
         """Run until the text comes, the limit, or `interrupt`.
