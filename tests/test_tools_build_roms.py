@@ -1,4 +1,4 @@
-"""Recipes, images and ROM disks of tools/build_roms.py and tools/romdisk.py."""
+"""Recipes, images and ROM disks of tools/build_roms.py and roms/tidewater/romdisk.py."""
 
 import importlib.util
 import random

@@ -38,8 +38,9 @@ from pathlib import Path
 import click
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
-import build_c  # neighbours in this folder, which is no package
-import romdisk
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "roms" / "tidewater"))
+import build_c  # a neighbour in this folder, which is no package
+import romdisk  # Tidewater brings it along, to be built without this project
 
 PROJECT = Path(__file__).resolve().parent.parent
 TARGET = "z80-unknown-elf"

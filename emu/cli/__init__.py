@@ -18,6 +18,7 @@ COMMANDS = {
     "causes": "List what a verdict may name, or explain one cause.",
     "check": "Check the wiring without running.",
     "console": "Sit at the machine: your own terminal, in real time.",
+    "demo": "Lay the demo system out in a folder, sources and all.",
     "image": "Look into ROM images, pack, split, compare.",
     "layout": "Write the machine on one page: slots, ports, memory, clocks.",
     "new": "Start a project: machine, images, tests.",

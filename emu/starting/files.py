@@ -46,10 +46,10 @@ def start(folder: Path, choices: Choices, rom: Path | None) -> list[Path]:
         contents[choices.image] = content
     elif choices.language == "none":
         contents["images/README"] = b"ROM images: raw binary, Intel HEX, S-record or ELF.\n"
-    return _write_all(folder, contents)
+    return write_all(folder, contents)
 
 
-def _write_all(folder: Path, contents: dict[str, bytes]) -> list[Path]:
+def write_all(folder: Path, contents: dict[str, bytes]) -> list[Path]:
     """Write the files; take all away again when one cannot be written."""
     made = []
     folders = sorted({(folder / name).parent for name in contents}, reverse=True)

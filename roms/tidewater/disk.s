@@ -1,4 +1,4 @@
-; The ROM disk as the build packed it from files/, see tools/romdisk.py.
+; The ROM disk as the build packed it from files/, see romdisk.py.
 
         .section .romdisk, "a"
         .incbin "romdisk.bin"

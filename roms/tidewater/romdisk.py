@@ -13,9 +13,12 @@ Layout, all numbers little-endian, offsets counted from the start of the disk:
 
 The kernel reads the disk through one 8 KiB window: the header is as long as an entry so that
 no entry straddles a page.
+
+    python3 romdisk.py FOLDER DISK
 """
 
 import struct
+import sys
 from pathlib import Path
 
 MAGIC = b"TWRD"
@@ -73,3 +76,7 @@ def unpack(image: bytes) -> dict[str, bytes]:
             raise RomDiskError(f"{name} on the ROM disk is damaged: length or sum is wrong.")
         files[name] = data
     return files
+
+
+if __name__ == "__main__":
+    Path(sys.argv[2]).write_bytes(pack(Path(sys.argv[1])))
