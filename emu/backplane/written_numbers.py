@@ -5,8 +5,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from emu.backplane.description import read_toml
-from emu.errors import InputError
+from emu.backplane.named_files import extended
 from emu.files.inputfile import read_limited
 
 HEADER = re.compile(r"\s*\[\s*slot\s*\.\s*([A-Za-z0-9_-]+)\s*\]")
@@ -15,7 +14,6 @@ SETTING = re.compile(r"\s*([A-Za-z0-9_-]+)\s*=\s*([0-9][0-9A-Fa-fxX_]*)\s*(?:#.*
 PORTS = re.compile(r"\s*ports\s*=\s*\{(.*)\}")
 PAIR = re.compile(r"([A-Za-z0-9_-]+)\s*=\s*([0-9][0-9A-Fa-fxX_]*)")
 LIMIT = 1 << 20
-DEEPEST = 16
 
 
 @dataclass(frozen=True)
@@ -34,7 +32,7 @@ def written_numbers(path: Path) -> list[WrittenNumber]:
     Slots written as tables of their own are seen; in other forms of TOML they are not.
     """
     found: dict[tuple[str, str], WrittenNumber] = {}
-    for each in reversed(_extended(path)):
+    for each in reversed(extended(path)):
         slot = ""
         for line in _text(each).splitlines():
             if ANY_HEADER.match(line):
@@ -49,17 +47,6 @@ def written_numbers(path: Path) -> list[WrittenNumber]:
                 for key, text in PAIR.findall(match[1]):
                     found[slot, key] = WrittenNumber(slot, key, text, True)
     return list(found.values())
-
-
-def _extended(path: Path) -> list[Path]:
-    """List a file and those that it extends; a broken one is told by who describes it."""
-    out = [path]
-    try:
-        while len(out) < DEEPEST and isinstance(base := read_toml(out[-1]).get("extends"), str):
-            out.append(out[-1].parent / base)
-    except InputError:
-        return []
-    return out
 
 
 def _text(path: Path) -> str:

@@ -5,7 +5,7 @@ import json
 import sys
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -42,16 +42,32 @@ if TYPE_CHECKING:
                    "shortened.")
 @click.option("--full", is_flag=True,
               help="Run on to the limit even when it is proved that nothing changes any more.")
+@click.option("--watch", is_flag=True,
+              help="Boot again whenever the backplane file, an image or the script changes, and "
+                   "say how the verdict differs; Ctrl-C ends it.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
-            afters: tuple[str, ...], script: Path | None, seed: int | None,
-            keep: bool, faults: tuple[str, ...], report: Path | None, told: bool,
-            kept_text: Path | None, full: bool, as_json: bool) -> None:
+def command(file: Path, script: Path | None, watch: bool, as_json: bool, **options: Any) -> None:
     """Boot the machine of a backplane FILE and say how it ended.
 
     Exit status 0: the text came, or it waits for input and no text was asked for; 1: it
     did not; 2: a mistake in a file or an option.
     """
+    from emu.cli.watching import watched
+
+    if watch and as_json:
+        raise InputError("--watch is for people; leave --json out.")
+
+    def once() -> tuple[Verdict, int]:
+        return boot(file, script=script, as_json=as_json, **options)
+
+    sys.exit(watched(once, file, script) if watch else once()[1])
+
+
+def boot(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
+            afters: tuple[str, ...], script: Path | None, seed: int | None,
+            keep: bool, faults: tuple[str, ...], report: Path | None, told: bool,
+            kept_text: Path | None, full: bool, as_json: bool) -> tuple[Verdict, int]:
+    """Boot once as the options say; give the verdict and the exit status."""
     from emu.backplane.description import load
     from emu.chronicle.story import story_of
     from emu.diagnosis import explain
@@ -131,7 +147,7 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
         wrapping.show_end(verdict, _took(verdict, ran - built, thought, compile_seconds()))
     if not_written is not None:
         raise not_written
-    sys.exit(verdict.exit_status(until is not None or session.missed is not None))
+    return verdict, verdict.exit_status(until is not None or session.missed is not None)
 
 
 def tell_missed(session: Session, verdict: Verdict) -> None:
