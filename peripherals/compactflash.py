@@ -286,11 +286,10 @@ def serve(m: Any, s: Any, bays: Mapping[str, Any]) -> None:
         s.wanted = -1
 
 
-def power_on(setup: Setup) -> None:
-    """Look at the medium; the card is busy until it is ready."""
-    s, settings = setup.state, setup.settings
+def fit(setup: Setup, s: Any) -> None:
+    """Set a drive's record up at power-on; look at the medium."""
+    settings = setup.settings
     s.wanted = -1
-    s.held_strobe = int(settings["data-strobe"] == "held")
     for name in ("reset", "read", "write"):
         busy = settings["ready-time"] if name == "reset" else settings[f"{name}-time"]
         s[f"{name}_time"] = math.ceil(busy * setup.cpu_hz / 1_000_000)
@@ -303,6 +302,12 @@ def power_on(setup: Setup) -> None:
     bay = setup.bays.get("medium")
     if bay is not None:
         sit(s, bay)
+
+
+def power_on(setup: Setup) -> None:
+    """Look at the medium; the card is busy until it is ready."""
+    setup.state.held_strobe = int(setup.settings["data-strobe"] == "held")
+    fit(setup, setup.state)
 
 
 def describe(m: Any, s: Any) -> list[str]:
@@ -337,6 +342,20 @@ def risks(m: Any, s: Any) -> list[str]:
     return words
 
 
+MEDIUM = (
+    Jumper("medium", "medium", None, "image of the card, sectors of 512 bytes; none: the "
+           "socket is empty"),
+    Jumper("blank", "int", 0, "sectors of a blank card, made when the image is not there yet; "
+           "0: the image must be there", high=131_072),
+    Jumper("write-protect", "flag", False, "the card takes no writing"),
+    Jumper("ready-time", "int", 50_000, "microseconds from RESET until it is ready",
+           high=10_000_000),
+    Jumper("read-time", "int", 300, "microseconds that a sector read is busy",
+           high=10_000_000),
+    Jumper("write-time", "int", 1000, "microseconds that a sector written is busy; some "
+           "cards take up to a second", high=10_000_000),
+    Jumper("bad-sectors", "list", (), "numbers of up to 16 sectors that cannot be read (UNC)"),
+)
 CARD = Card(
     name="compactflash",
     summary="CompactFlash or ATA card in 8-bit mode, with a raw image",
@@ -344,18 +363,7 @@ CARD = Card(
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance},
     jumpers=(
-        Jumper("medium", "medium", None, "image of the card, sectors of 512 bytes; none: the "
-               "socket is empty"),
-        Jumper("blank", "int", 0, "sectors of a blank card, made when the image is not there yet; "
-               "0: the image must be there", high=131_072),
-        Jumper("write-protect", "flag", False, "the card takes no writing"),
-        Jumper("ready-time", "int", 50_000, "microseconds from RESET until it is ready",
-               high=10_000_000),
-        Jumper("read-time", "int", 300, "microseconds that a sector read is busy",
-               high=10_000_000),
-        Jumper("write-time", "int", 1000, "microseconds that a sector written is busy; some "
-               "cards take up to a second", high=10_000_000),
-        Jumper("bad-sectors", "list", (), "numbers of up to 16 sectors that cannot be read (UNC)"),
+        *MEDIUM,
         Jumper("data-strobe", "choice", "own", "held: a fault of the board, the card sees no "
                "strobe of its own for each access, and its data register never advances",
                choices=("own", "held")),

@@ -26,6 +26,7 @@ STATE = np.dtype([
     ("slot", np.int64),
     ("fitted", np.int64), ("protected", np.int64),
     ("inserts", np.int64),  # of the socket, when the card was looked at last
+    ("wide", np.int64),  # 1: sixteen data lines, as behind a parallel interface (ppi_ide.py)
     ("held_strobe", np.int64),  # 1: the data register never advances (a fault of the board)
     ("total", np.int64),  # sectors
     ("error", np.int64), ("features", np.int64), ("count", np.int64),
@@ -242,31 +243,38 @@ def turn_over(m, s, t):
 
 @compiled
 def move(m, s, value, t):
-    """Move one access of the data register; ``value`` is what is written."""
+    """Move one access of the data register; ``value`` is what is written.
+
+    Over sixteen lines it is a whole word, unless the 8-bit mode is on.
+    """
+    word = s.wide == 1 and s.eight == 0
     if s.busy == 1:
         if s.early == 0:
             s.early_t = t
         s.early += 1
-        s.spoiled += 1
+        s.spoiled += 2 if word else 1
     if s.busy == 1 or s.way == IDLE:
         return np.int64(0xFF)
     at = s.at & (BLOCK - 1)
-    byte = np.int64(s.buffer[at])
+    got = np.int64(s.buffer[at])
+    if word:
+        got |= np.int64(s.buffer[at + 1]) << 8
     if s.way == TO_CARD:
-        s.buffer[at] = value
+        s.buffer[at] = value & 0xFF
         if s.eight == 0:
-            s.buffer[at + 1] = 0xFF
+            s.buffer[at + 1] = (value >> 8) & 0xFF if word else np.int64(0xFF)
     if s.held_strobe == 1:
         if s.repeats == 0:
             s.repeat_t = t
         s.repeats += 1
-        return byte
+        return got
     s.at += 1
     if s.eight == 0:
         s.at += 1
-        if s.lost == 0:
-            s.lost_t = t
-        s.lost += 1
+        if not word:
+            if s.lost == 0:
+                s.lost_t = t
+            s.lost += 1
     if s.at >= BLOCK:
         turn_over(m, s, t)
-    return byte
+    return got

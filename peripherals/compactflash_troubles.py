@@ -200,7 +200,7 @@ def failed_command(m: Any, s: Any) -> Trouble | None:
 
 def foreign_sector(m: Any, s: Any) -> Trouble | None:
     """A sector that was read well; whether its content is wrong shows in the program."""
-    if not s.done_t or not s.eight or s.repeats:
+    if not s.done_t or not (s.eight or s.wide) or s.repeats:
         return None
     first = bytes(int(byte) for byte in s.first)
     return Trouble(

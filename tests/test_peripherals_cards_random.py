@@ -22,6 +22,8 @@ SETTINGS: dict[str, tuple[dict[str, Any], ...]] = {
     "ppi-8255": ({"interrupt": True, "interrupt-from": "both"},
                  {"part": "8255", "partner-a": "both", "gives-a": "tide" * 9, "partner-b": "takes",
                   "partner-time": 3}),
+    "ppi-ide": ({"ready-time": 1, "read-time": 30, "write-time": 60},
+                {"ready-time": 1, "inverters": False}),
     "ds1302": ({}, {"battery": "flat", "drive-bit": -1}),
     "rtc-6242": ({}, {"battery": "flat"}),
     "hd44780": ({"power-up": 0}, {"wiring": "bus-4", "power-up": 0}, {"wiring": "latch"}),
@@ -57,7 +59,7 @@ def bench_of(name: str, more: dict[str, Any], native: bool) -> Bench:
     wires = [(1, f"q{k}", 0, i) for k, i in enumerate(inputs[:8])]
     bays = {"medium": Bay("card.medium", Original(None, IMAGE))}
     return Bench(card, more, also=[(parallel_latch.CARD, {})], wires=wires, native=native,
-                 bays=bays if name == "compactflash" else None)
+                 bays=bays if any(j.kind == "medium" for j in card.jumpers) else None)
 
 
 def outcome(name: str, more: dict[str, Any], steps: list[tuple[str, int, int, int]],

@@ -28,3 +28,8 @@ def shown(name: str) -> str:
 def test_the_keypad_is_read_and_printed() -> None:
     """The words of `gives-b` in ppi.toml, thirteen with the carriage return."""
     assert "keypad: ebb at 07:12\r\nprinter, bytes: 0D\r\n" in shown("ppi")
+
+
+def test_the_drive_is_found_and_written() -> None:
+    """ide.img has sixteen sectors of 512 bytes, all zero at the end of sector 1."""
+    assert "drive: PREBURN CF, sectors: 00000010h\r\nstarts: 0001\r\n" in shown("ide")
