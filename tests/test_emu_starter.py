@@ -81,14 +81,14 @@ def commands(readme: str) -> list[list[str]]:
 
 
 OWN = pytest.param("--image roms/driver-example/driver.ihx --until > --memory plain --serial acia "
-                   "--timer none", "images/driver.ihx", 5, id="own image")
+                   "--timer none", "images/driver.ihx", 6, id="own image")
 
 
 @pytest.mark.parametrize(("words", "image", "count"), [
     OWN,
-    pytest.param("--language asm", "rom.elf", 6, marks=ASM.marks),
-    pytest.param("--language asm --timer none", "rom.elf", 6, marks=ASM.marks),
-    pytest.param("--language c --serial acia --timer none", "rom.ihx", 6, marks=C.marks)])
+    pytest.param("--language asm", "rom.elf", 7, marks=ASM.marks),
+    pytest.param("--language asm --timer none", "rom.elf", 7, marks=ASM.marks),
+    pytest.param("--language c --serial acia --timer none", "rom.ihx", 7, marks=C.marks)])
 def test_the_readme_of_a_project_is_true(preburn, tmp_path: Path, words: str, image: str,
                                          count: int) -> None:
     folder = tmp_path / "gauge"
@@ -109,6 +109,23 @@ def test_the_readme_of_a_project_is_true(preburn, tmp_path: Path, words: str, im
                               capture_output=True, env=environment, check=False)
         assert done.returncode == 0, (name, rest, done.stdout, done.stderr)
     assert (folder / "good.json").exists()
+    if shutil.which("git"):
+        subprocess.run(["git", "init", "-q"], cwd=folder, check=True)
+        kept = subprocess.run(["git", "ls-files", "-o", "--exclude-standard"], cwd=folder,
+                              text=True, capture_output=True, check=True).stdout.split()
+        made = {path.relative_to(folder).as_posix() for path in start_again(folder, words)}
+        assert set(kept) == made | {"good.json", "board.md"}  # what make leaves is not kept
+
+
+def start_again(folder: Path, words: str) -> list[Path]:
+    """List the files of a project as it is started."""
+    options = dict(zip(words.split()[::2], words.split()[1::2], strict=True))
+    kinds = {key: options[f"--{key}"] for key in KINDS if f"--{key}" in options}
+    image = options.get("--image", "")
+    choices = Choices("gauge", **kinds, language=options.get("--language", "none"),
+                      own_image=f"images/{Path(image).name}" if image else "")
+    return [folder / path.relative_to(folder.with_name("again"))
+            for path in start(folder.with_name("again"), choices, ROOT / image if image else None)]
 
 
 @pytest.mark.parametrize("given", ["", "git+https://depot.invalid/preburn", str(ROOT)])
@@ -136,6 +153,34 @@ def test_its_checks_install_from_where_they_are_told(preburn, tmp_path: Path, gi
         done = subprocess.run(["sh", "ci.sh"], cwd=folder, env=path, text=True,
                               capture_output=True, check=False)
         assert done.returncode != 0 and "set it to where preburn is installed from" in done.stderr
+
+
+@pytest.mark.parametrize(("language", "there", "told"), [
+    ("asm", ["z80-unknown-elf-as"], ["make"]),
+    ("asm", [], ["toolchain", "make .toolchain/bin/z80-unknown-elf-"]),
+    ("c", ["sdcc"], ["make"]),
+    ("c", [], ["apt-get update", "apt-get install -y --no-install-recommends sdcc", "make"])])
+def test_its_checks_build_the_rom_with_what_they_find(preburn, tmp_path: Path, language: str,
+                                                      there: list[str], told: list[str]) -> None:
+    """Programs that only write down what they are asked for stand in for those of the service."""
+    folder, programs = tmp_path / "gauge", tmp_path / "bin"
+    done = preburn("new", folder, "--language", language, "--preburn-from", ROOT)
+    assert done.returncode == 0, done.stderr
+    programs.mkdir()
+    fakes = {"python3": "mkdir -p .venv/bin; for n in pip preburn pytest; do printf '#!/bin/sh\n' "
+             ">.venv/bin/$n; chmod +x .venv/bin/$n; done",
+             "make": 'echo make ${CROSS#"$PWD/"}', "apt-get": 'echo apt-get "$@"',
+             **dict.fromkeys(there, "")}
+    for name, words in fakes.items():
+        (programs / name).write_text(f"#!/bin/sh\n{words}\n")
+        (programs / name).chmod(0o755)
+    for name in ("sh", "mkdir", "chmod"):
+        (programs / name).symlink_to(shutil.which(name) or name)
+    if language == "asm":
+        (folder / "toolchain.sh").write_text("echo toolchain\n")
+    done = subprocess.run(["sh", "ci.sh"], cwd=folder, env={"PATH": str(programs)}, text=True,
+                          capture_output=True, check=False)
+    assert (done.returncode, done.stdout.splitlines()) == (0, told), done.stderr
 
 
 def _registered() -> bool:

@@ -15,9 +15,11 @@ from emu.starting.choices import Choices
 
 LANGUAGES: dict[str, tuple[str, ...]] = {
     "none": (),
-    "asm": ("Makefile", "rom.ld", "cage.inc", "boot.s", "console.s", "tick.s", "main.s"),
+    "asm": ("Makefile", "toolchain.sh", "rom.ld", "cage.inc", "boot.s", "console.s", "tick.s",
+            "main.s"),
     "c": ("Makefile", "cage.h", "start.s", "rom.c")}
-PROJECT = ("test_boot.py", "README.md", "ci.sh")
+PROJECT = ("test_boot.py", "README.md", "ci.sh", "gitignore")
+HIDDEN = ("gitignore",)  # a dot stands before their names
 WR4 = {16: 0x44, 32: 0x84, 64: 0xC4}  # UM0081, SIO: one stop bit, no parity, the clock's divider
 CONTROL = {16: 0x15, 64: 0x16}  # MC6850 data sheet: 8N1, RTS low, the clock's divider
 PRESCALER = 256  # UM0081, CTC
@@ -40,7 +42,8 @@ def _texts(folder: str, names: Iterable[str], holds: set[str],
            values: dict[str, str]) -> dict[str, str]:
     place = files("emu.starting") / "starter" / folder
     texts = {n: (place / f"{n}.in").read_text(encoding="utf-8") for n in names}
-    return {name: written(text, holds, values) for name, text in texts.items()}
+    return {f".{name}" if name in HIDDEN else name: written(text, holds, values)
+            for name, text in texts.items()}
 
 
 def written(text: str, holds: set[str], values: dict[str, str]) -> str:
