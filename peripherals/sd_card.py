@@ -334,6 +334,7 @@ CARD = Card(
     kinds={"data": (roles.DATA, roles.STATUS, roles.CONTROL),
            "control": (roles.STATUS, roles.CONTROL)},
     outputs=("do", "cs", "clk", "di"),
+    probes=("do", "cs", "clk", "di"),
     inputs=("cs", "clk", "di"),
     power_on=power_on,
     describe=describe,

@@ -29,6 +29,7 @@ FAULTS = 32
 STOPS = 64
 STOP_WORDS = 12  # of a stop's row, see emu/bus/stops.py
 HITS = 64  # listed hits of stops
+LINE_CHANGES = 256  # of lines between cards, kept for the sampler until its step is over
 
 # Register numbers in ``r``: an opcode's 3-bit register field indexes it directly;
 # F takes the place of (HL).
@@ -228,6 +229,8 @@ _STOPS = [
     ("hit_count", np.int64),
     ("pass_t", np.int64),  # no stop stands before the instruction that begins here
     ("old_byte", np.int64),  # what a plain memory write under way overwrites
+    # while the log is on: changes of lines between cards, (T-state, slot, output, level)
+    ("line_changes", np.int64, (LINE_CHANGES, 4)), ("line_change_count", np.int64),
     ("untouched", np.uint8, (PHYSICAL,)),  # 1: RAM never written, as STOP_VIRGIN has it
 ]
 

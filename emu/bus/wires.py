@@ -8,7 +8,7 @@ source with `source_slot` and `source_output`.
 """
 from __future__ import annotations
 
-from emu.bus.state import LEVEL, PERIODIC
+from emu.bus.state import LEVEL, LINE_CHANGES, PERIODIC
 from emu.native.calls import LINE, call_card
 from emu.native.jit import compiled
 
@@ -22,12 +22,26 @@ def _tell(m, slot, output, when):
 
 
 @compiled
+def _note(m, slot, output, level, when):
+    """Note a change for a waveform; without a sampler the list is soon full, and stays so."""
+    row = m.line_change_count
+    if row < LINE_CHANGES:
+        m.line_changes[row, 0] = when
+        m.line_changes[row, 1] = slot
+        m.line_changes[row, 2] = output
+        m.line_changes[row, 3] = level
+        m.line_change_count = row + 1
+
+
+@compiled
 def drive_level(m, slot, output, level, when):
     """Set an output line high (1) or low (0)."""
     if m.line_kind[slot, output] == LEVEL and m.line_level[slot, output] == level:
         return
     m.line_kind[slot, output] = LEVEL
     m.line_level[slot, output] = level
+    if m.logging == 1:
+        _note(m, slot, output, level, when)
     _tell(m, slot, output, when)
 
 

@@ -215,6 +215,7 @@ class Card:
     # True: in mode 0 it puts a whole instruction on the bus, instead of memory (see ``memory``)
     supplies: bool = False
     outputs: tuple[str, ...] = ()  # lines that other cards can be wired to
+    probes: tuple[str, ...] = ()  # of them, those that a waveform shows
     inputs: tuple[str, ...] = ()
     channels: tuple[str, ...] = ()  # serial channels; state field line_<channel>
     memory_size: Callable[[Mapping[str, Any]], int] = _no_memory  # bytes of phys it needs

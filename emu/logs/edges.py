@@ -1,4 +1,4 @@
-"""Find the edges of /INT, /NMI, IEI and IEO, each with its half T-state, from step to step.
+"""Find the edges of /INT, /NMI, IEI, IEO and of cards' lines, from step to step, in half T-states.
 
 The machine keeps these lines as levels.  What changed them in a step tells when:
 
@@ -8,6 +8,8 @@ The machine keeps these lines as levels.  What changed them in a step tells when
 * an access to a card: at the access's T-state (T3);
 * an acknowledge: with /IORQ going low in its first wait state;
 * RETI: at T3 of the second opcode byte, where a chip has read it.
+
+Lines between cards are noted by who drives them, with their T-states (emu/bus/wires.py).
 
 ``s`` is the sampler's record, emu/logs/sampler.py.
 """
@@ -28,6 +30,7 @@ from emu.bus.state import (
     LOG,
     NO_INTERRUPT,
     OUT,
+    OUTPUTS,
     SLOTS,
 )
 from emu.native.calls import ADVANCE, call_card
@@ -38,6 +41,8 @@ FEW = 512  # more than a step can make
 
 # Lines of an edge.
 LINE_INT, LINE_NMI, LINE_IEI, LINE_IEO = 0, 1, 2, 2 + SLOTS
+LINE_OUTPUT = 2 + 2 * SLOTS  # + slot * OUTPUTS + output
+LINES = LINE_OUTPUT + SLOTS * OUTPUTS
 
 
 @inlined
@@ -47,6 +52,15 @@ def edge(s, when, line, level):
     s.edge[s.edges, 1] = line
     s.edge[s.edges, 2] = level
     s.edges += 1
+
+
+@compiled
+def note_outputs(m, s):
+    """Note the lines between cards that have changed."""
+    for k in range(m.line_change_count):
+        line = LINE_OUTPUT + m.line_changes[k, 1] * OUTPUTS + m.line_changes[k, 2]
+        edge(s, m.line_changes[k, 0] * 2, line, m.line_changes[k, 3])
+    m.line_change_count = 0
 
 
 @compiled
@@ -88,6 +102,7 @@ def run_due_events(m, s):
             if m.int_kind[slot] != NO_INTERRUPT:
                 note_link(m, s, slot, when, when)
         note_nmi(m, s, 0)
+        note_outputs(m, s)
         done = soonest
         soonest = soonest_event(m)
 
@@ -198,6 +213,7 @@ def changed(m, s):
 @compiled
 def after_step(m, s, first):
     """Note the edges of the step just run; ``first`` is its first entry in the log."""
+    note_outputs(m, s)
     held = m.held_t >= s.start and m.held_int != s.int_line
     if not held and changed(m, s) == 0:
         return

@@ -13,9 +13,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from emu.bus.state import ACK, BUS_GIVEN, HALTED, NMI_FETCH, SLOTS
+from emu.bus.state import ACK, BUS_GIVEN, HALTED, NMI_FETCH
 from emu.logs import sampler
 from emu.logs.cycles import CYCLE, Cycles, lengths
+from emu.logs.edges import LINES
 
 # A bus request cuts an instruction in two, BEGUN and CONTINUED, or more; what the card does
 # with the bus is DMA.
@@ -182,4 +183,4 @@ def empty() -> Chunk:
     return Chunk(np.zeros(0, CYCLE), np.zeros(1, np.int64), np.zeros(1, np.int64),
                  np.zeros(0, np.uint8), np.zeros(0, np.int64), np.zeros((1, 12), np.uint16),
                  np.zeros(1, np.int64), np.zeros((0, 3), np.int64),
-                 np.ones(2 + 2 * SLOTS, np.uint8))
+                 np.ones(LINES, np.uint8))

@@ -4,10 +4,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
+from emu.bus.state import OUTPUTS
 from emu.files.symbols import SymbolTable
 from emu.logs.codebook import CodeBook
 from emu.logs.cycles import driver_names
-from emu.logs.edges import chained
+from emu.logs.edges import LINE_OUTPUT, chained
 from emu.machine.machine import Machine
 
 
@@ -22,6 +23,7 @@ class Setting:
     slots: dict[str, int]  # slot numbers by name
     ports: dict[str, tuple[tuple[int, int], ...]]  # (mask, value) rows by slot name
     chained: tuple[int, ...]  # slots with IEI and IEO, the first in the chain first
+    probes: dict[int, str]  # lines of cards that a waveform shows, "slot_line" by line number
     symbols: dict[int, SymbolTable]  # by slot number
     bases: dict[int, int]  # where the slots' memory stands in phys
     book: CodeBook
@@ -43,5 +45,10 @@ def setting_of(machine: Machine) -> Setting:
         machine.description.name, machine.hz, machine.seed,
         driver_names([slot.name for slot in machine.slots]),
         {slot.name: slot.number for slot in machine.slots}, ports,
-        chained(m), symbols, bases,
+        chained(m), _probes(machine), symbols, bases,
         CodeBook(symbols, bases))
+
+
+def _probes(machine: Machine) -> dict[int, str]:
+    return {LINE_OUTPUT + slot.number * OUTPUTS + slot.card.outputs.index(name):
+            f"{slot.name}_{name}" for slot in machine.slots for name in slot.card.probes}

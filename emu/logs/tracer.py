@@ -56,7 +56,9 @@ class Tracer:
         m, s = self.machine.m, self._record[0]
         s.int_line, s.nmi = m.int_line, m.nmi_latch
         s.iei[:], s.ieo[:], s.ip[:], s.ius[:] = m.iei, m.ieo, m.ip, m.ius
-        return np.concatenate([[1 - m.int_line, 1 - m.nmi_latch], m.iei, m.ieo]).astype(np.uint8)
+        m.line_change_count = 0
+        return np.concatenate([[1 - m.int_line, 1 - m.nmi_latch], m.iei, m.ieo,
+                               np.asarray(m.line_level).ravel()]).astype(np.uint8)
 
     def run(self, t_stop: int) -> int:
         """Run until T-state ``t_stop`` or a reason to leave, as Machine.run does."""

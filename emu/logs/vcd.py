@@ -5,6 +5,7 @@ show the vectors better, while protocol decoders read scalars only, and libsigro
 stops at a vector; for these there is the form without vectors and texts.  All lines that
 the manual draws with a bar are low-active and stand here as they are on the wire.  D is
 z while nobody drives it; ``driver`` names who does, ``code`` the instruction under way.
+Lines of cards (`Card.probes`) are named SLOT_LINE, and stand at the T-state of their change.
 /NMI is drawn low from its fall until the CPU answers: the machine has only the latch.
 """
 from __future__ import annotations
@@ -115,6 +116,9 @@ class VcdWriter:
             for name, line in (("IEI", LINE_IEI + slot), ("IEO", LINE_IEO + slot)):
                 self._lines[line] = writer.register_var(
                     "chain", f"{name}_{card}", "wire", 1, int(chunk.levels[line]))
+        for line, name in self._setting.probes.items():
+            self._lines[line] = writer.register_var(
+                "cards", name, "wire", 1, int(chunk.levels[line]))
 
     def write(self, chunk: Chunk) -> None:
         """Write the next chunk."""
