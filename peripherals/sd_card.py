@@ -28,6 +28,7 @@ from emu.errors import InputError
 from emu.native.jit import compiled, inlined
 from peripherals.card import Card, Jumper, Setup, entry, roles
 from peripherals.sd_card_bytes import (
+    CLK,
     level_of_do,
     select,
     set_clock,
@@ -205,7 +206,7 @@ def serve(m: Any, s: Any, bays: Mapping[str, Any]) -> None:
     """Store the block that was written, erase, load the one that is wanted, notice a change."""
     bay = bays["medium"]
     if s.inserts != bay.inserts:  # the new card has just got its supply
-        s.dirty = s.erases = 0
+        s.dirty = s.erases = s.refused_now = 0
         sit(s, bay)
         unpowered(m, s)
     if s.dirty:
@@ -247,6 +248,7 @@ def power_on(setup: Setup) -> None:
     s.bads = len(bad)
     s.bad[:len(bad)] = bad
     s.cs, s.di = 1, 1
+    setup.machine.line_level[setup.slot, CLK] = 0
     bay = setup.bays.get("medium")
     if bay is not None:
         sit(s, bay)

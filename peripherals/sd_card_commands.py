@@ -288,8 +288,10 @@ def perform(m, s, t):
     s.last = n + APP * app
     s.argument = (np.int64(s.command[1]) << 24 | np.int64(s.command[2]) << 16
                   | np.int64(s.command[3]) << 8 | np.int64(s.command[4]))
-    good = crc7(s) == np.int64(s.command[5])
-    s.refused_now = 0
+    good = s.lenient == 1 or crc7(s) == np.int64(s.command[5])
+    if s.lenient == 1 and n == 41:
+        app = np.int64(1)
+    before = s.refusals
     if s.spi == 0 and (n != 0 or s.warm < s.warm_up):
         s.deaf += 1
         s.deaf_t = t
@@ -300,3 +302,5 @@ def perform(m, s, t):
             refuse(s, np.int64(ILLEGAL), t)
     elif plain_command(m, s, n, t) == 0 and (s.ready == 0 or ready_command(m, s, n, t) == 0):
         refuse(s, np.int64(ILLEGAL), t)
+    if s.refusals == before and s.last == s.refused:
+        s.refused_now = 0

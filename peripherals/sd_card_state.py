@@ -86,7 +86,8 @@ STATE = np.dtype([
     ("deaf", np.int64), ("deaf_t", np.int64),  # commands that it did not answer at all
     ("refusals", np.int64), ("refused", np.int64), ("refused_argument", np.int64),
     ("refused_r1", np.int64), ("refused_t", np.int64),
-    ("refused_now", np.int64),  # 1: the last command was refused
+    ("refused_now", np.int64),  # 1: and has not been taken since
+    ("lenient", np.int64),  # 1: in a copy of the machine, CRCs and CMD55 are not asked for
     ("idle_answers", np.int64), ("idle_t", np.int64),  # polls of its start that found it idle
     ("unread", np.int64), ("unread_t", np.int64),  # answers cut off before they were given
     ("swallowed", np.int64), ("swallowed_t", np.int64),  # commands lost in data or busy time
@@ -194,7 +195,6 @@ def unpowered(m, s):
     s.crc_on = 0
     s.length = BLOCK
     s.second = 0
-    s.refused_now = 0
     s.waited = 0
     s.erase_from = -1
     s.erase_to = -1

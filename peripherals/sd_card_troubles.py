@@ -207,7 +207,7 @@ def _why_refused(s: Any) -> tuple[str, list[str]]:
 
 def refused(m: Any, s: Any) -> Trouble | None:
     """A command with an error in its R1."""
-    if not s.fitted or not s.refused_now:
+    if not s.fitted or not s.refused_now or s.refused in (8, 55):  # asked to tell cards apart
         return None
     why, remedy = _why_refused(s)
 
@@ -215,8 +215,7 @@ def refused(m: Any, s: Any) -> Trouble | None:
         if s.refused_r1 & (ADDRESS | PARAMETER):
             s.kind = SDSC if s.kind == SDHC else SDHC
         else:
-            _woken(m, s)
-        s.refused_now = 0
+            s.lenient = 1
 
     return Trouble(
         "sd-refused", f"{{card}} refuses {command(int(s.refused))}.",

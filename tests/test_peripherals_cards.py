@@ -46,7 +46,7 @@ SWEEP = bytes.fromhex("0E00 ED78 C60B ED79 0C 18F7 18F5".replace(" ", ""))
 def test_a_run_is_the_same_however_it_is_made(tmp_path: Path, name: str) -> None:
     (tmp_path / "p.bin").write_bytes(SWEEP)
     (tmp_path / "card.img").write_bytes(bytes(range(256)) * 64)
-    medium = 'medium = "card.img"\n' if name == "compactflash" else ""
+    medium = 'medium = "card.img"\n' if name in ("compactflash", "sd-card") else ""
     (tmp_path / "m.toml").write_text(
         f'[slot.cpu]\ncard = "z80-cpu"\nclock = "6 MHz"\n[slot.memory]\ncard = "plain-memory"\n'
         f'image = "p.bin"\n[slot.it]\ncard = "{name}"\nbase = 0\nmirrors = 0xE0\n{medium}')

@@ -32,6 +32,8 @@ SETTINGS: dict[str, tuple[dict[str, Any], ...]] = {
     "watchdog": ({"timeout": 1}, {"timeout": 2, "begins": "first-kick", "on-timeout": "nmi"}),
     "compactflash": ({"ready-time": 1, "read-time": 30, "write-time": 60, "bad-sectors": [3]},
                      {"ready-time": 1, "data-strobe": "held"}),
+    "sd-card": ({"warm-up": 0, "init-time": 1}, {"wiring": "shift", "warm-up": 0, "shift-time": 5},
+                {"wiring": "lines", "warm-up": 0}),
 }
 ROWS = [(name, more) for name, several in SETTINGS.items() for more in several]
 IMAGE = bytes(range(256)) * 2 * 64

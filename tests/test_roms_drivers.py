@@ -25,6 +25,11 @@ def shown(name: str) -> str:
     return "".join(text for _, text in json.loads(good.read_text())["console"]["sio.a"]["lines"])
 
 
+def test_a_block_of_the_sd_card_is_shown_and_one_written() -> None:
+    """The text at the start of sd.img; a record keeps the block that was written."""
+    assert "Tidewater log 12\r\nberth 3, gauge 7\r\nentry written and read back" in shown("sd")
+
+
 def test_the_keypad_is_read_and_printed() -> None:
     """The words of `gives-b` in ppi.toml, thirteen with the carriage return."""
     assert "keypad: ebb at 07:12\r\nprinter, bytes: 0D\r\n" in shown("ppi")
