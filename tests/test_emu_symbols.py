@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from emu.errors import InputError
 from emu.files.symbol_loading import load_symbols
-from emu.files.symbols import LineSpan, Place, SourceLine, Symbol, SymbolTable
+from emu.files.symbols import REACH, LineSpan, Place, SourceLine, Symbol, SymbolTable
 
 IMAGES = Path(__file__).parent / "data/images"
 
@@ -34,8 +34,8 @@ def test_a_name_speaks_no_further_than_its_section_or_its_reach():
     names = table(Symbol("known", 0x100, end=0x180), Symbol("unknown", 0x4000))
     assert names.name_at(0x17F) == "known+0x7f"
     assert names.name_at(0x180) is None
-    assert names.name_at(0x4FFF) == "unknown+0xfff"
-    assert names.name_at(0x5000) is None
+    assert names.name_at(0x4000 + REACH - 1) == "unknown+0x3ff"
+    assert names.name_at(0x4000 + REACH) is None
     assert names.name_at(0x00FF) is None
 
 
@@ -122,12 +122,19 @@ def test_places_that_do_not_exist_say_what_does(text, message):
     assert str(caught.value) == message
 
 
+def test_a_thing_of_known_size_names_nothing_behind_it() -> None:
+    names = table(Symbol("code", 0x100, end=0x200), Symbol("ring", 0x110, None, 16, "object"),
+                  Symbol("inner", 0x114, None, 2, "object"))
+    assert [names.name_at(at) for at in (0x10F, 0x115, 0x116, 0x11F, 0x120)] == [
+        "code+0xf", "inner+1", "ring+6", "ring+0xf", None]
+
+
 def naive_name(symbols, virtual: int, physical: int) -> set[str]:
     """Every name that may be given, found by looking at all symbols."""
     fits = [
         symbol
         for symbol in symbols
-        if symbol.value <= virtual < (symbol.end or symbol.value + 0x1000)
+        if symbol.value <= virtual < (symbol.end or symbol.value + REACH)
         and symbol.physical in (None, physical - virtual + symbol.value)
     ]
     top = max((symbol.value for symbol in fits), default=0)

@@ -9,7 +9,7 @@ import codecs
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -19,12 +19,19 @@ from emu.backplane.faults import Fault, check_chain, check_count, parse
 from emu.backplane.faults import settle as settle_fault
 from emu.backplane.jumpers import settle
 from emu.backplane.port_rows import GENERAL, PortRow, port_rows
+from emu.backplane.slot_files import (
+    absent_files,
+    add_names,
+    load_images,
+    source_folders,
+    there,
+    without,
+)
 from emu.bus.state import CHAINED_INTERRUPT, SLOTS, WIRES
 from emu.card.contract import Card
 from emu.errors import InputError, nearest
-from emu.files.image import Image, load_image, with_symbols
-from emu.files.inputfile import exists, read_limited
-from emu.files.ramload import load_files, split_address
+from emu.files.image import Image
+from emu.files.inputfile import read_limited
 from emu.media.bay import Original
 from emu.media.drive import disk_in
 from emu.media.files import open_blocks
@@ -55,6 +62,7 @@ class SlotDescription:
     media: Mapping[str, Original | None] = field(default_factory=dict)  # by jumper name
     absent: tuple[Path, ...] = ()  # files of images and names that are not there yet
     given: frozenset[str] = frozenset()  # jumpers that the file sets
+    sources: tuple[Path, ...] = ()  # folders in which sources are looked for
 
     @property
     def image(self) -> Image | None:
@@ -168,8 +176,8 @@ def _placed(tree: dict[str, Any], path: Path, below: Mapping[str, Any]) -> dict[
         card = slot_card({**(under if isinstance(under, Mapping) else {}), **own})
         kinds = {jumper.name: jumper.kind for jumper in card.jumpers} if card is not None else {}
         for key, value in own.items():
-            slot[key] = _on_path("symbols" if key == "symbols" else kinds.get(key, ""), value,
-                                 path.parent)
+            slot[key] = _on_path(key if key in ("symbols", "sources") else kinds.get(key, ""),
+                                 value, path.parent)
     return tree
 
 
@@ -178,7 +186,9 @@ def _on_path(kind: str, value: Any, folder: Path) -> Any:
     def seen(item: Any) -> Any:
         return str(folder / item) if isinstance(item, str) else item
 
-    if kind in ("file", "medium", "symbols"):
+    if kind == "symbols" and isinstance(value, Mapping):
+        return {name: _on_path(kind, each, folder) for name, each in value.items()}
+    if kind in ("file", "medium", "symbols", "sources"):
         return [seen(item) for item in value] if isinstance(value, list) else seen(value)
     if kind == "files" and isinstance(value, Mapping):
         return {name: seen(item) for name, item in value.items()}
@@ -224,51 +234,6 @@ def _variant(name: str, place: str) -> tuple[Card, dict[str, Any]]:
     return named_card(base, str(path)), tree
 
 
-def _absent(card: Card, settings: Mapping[str, Any], symbols: Any) -> dict[str, Path]:
-    """List the files of images and names that do not exist, by jumper, "jumper.name", or path."""
-    named = {}
-    for jumper in card.jumpers:
-        value = settings[jumper.name]
-        if jumper.kind == "file" and value is not None:
-            named[jumper.name] = Path(value)
-        elif jumper.kind == "files":
-            named.update((f"{jumper.name}.{name}", Path(split_address(text)[0]))
-                         for name, text in value.items())
-    texts = [symbols] if isinstance(symbols, str) else symbols
-    if isinstance(texts, list):
-        named.update((text, Path(text)) for text in texts if isinstance(text, str))
-    return {key: path for key, path in named.items() if not exists(path)}
-
-
-def _without(card: Card, settings: Mapping[str, Any], absent: Mapping[str, Path]
-             ) -> dict[str, Any]:
-    """Give the settings without the files that are not there."""
-    out = dict(settings)
-    for jumper in card.jumpers:
-        if jumper.name in absent:
-            out[jumper.name] = None
-        elif jumper.kind == "files":
-            out[jumper.name] = {name: text for name, text in settings[jumper.name].items()
-                                if f"{jumper.name}.{name}" not in absent}
-    return out
-
-
-def _images(card: Card, settings: Mapping[str, Any], place: str) -> dict[str, Image]:
-    out = {}
-    for jumper in card.jumpers:
-        value = settings[jumper.name]
-        if jumper.kind == "file" and value is not None:
-            try:
-                out[jumper.name] = load_image(Path(value))
-                out[jumper.name].flatten(card.image_size(settings))
-            except InputError as error:
-                raise InputError(f"{place}: {error}") from None
-        elif jumper.kind == "files":
-            loaded = load_files(value, card.ram_window(settings), f"{place}: {jumper.name}")
-            out.update((f"{jumper.name}.{name}", image) for name, image in loaded.items())
-    return out
-
-
 def _media(card: Card, settings: Mapping[str, Any], place: str) -> dict[str, Original | None]:
     """Open what stands in a card's drives and sockets; None: an empty one."""
     out: dict[str, Original | None] = {}
@@ -306,20 +271,6 @@ def _check_shared(slots: Mapping[str, SlotDescription]) -> None:
             seen[path] = (other, protected and original.protected)
 
 
-def _with_symbols(images: dict[str, Image], chip: str | None, files: Any,
-                  place: str) -> dict[str, Image]:
-    """Add the names and lines of symbol files to the image in the slot's chip."""
-    if files is None:
-        return images
-    names = [files] if isinstance(files, str) else files
-    if not isinstance(names, list) or not all(isinstance(n, str) for n in names):
-        raise InputError(f'{place}: symbols takes a file or a list of files, such as '
-                         f'symbols = "driver.map", not {files!r}.')
-    if chip is None or chip not in images:
-        raise InputError(f"{place}: symbols belong to an image; give the slot an image.")
-    return {**images, chip: with_symbols(images[chip], map(Path, names))}
-
-
 def _slot(name: str, table: Mapping[str, Any], path: Path, unbuilt: bool) -> SlotDescription:
     if SLOT_NAME.fullmatch(name) is None or name == "open":
         raise InputError(f"{path}: a slot cannot be named {name!r}; use letters, digits, - and _, "
@@ -333,18 +284,25 @@ def _slot(name: str, table: Mapping[str, Any], path: Path, unbuilt: bool) -> Slo
     table = {**defaults, **table}
     general = {key: table.pop(key) for key in list(table) if key in GENERAL}
     symbols = table.pop("symbols", None)
+    sources = source_folders(table.pop("sources", []), place)
     settings = settle(card, table, place)
-    absent = _absent(card, settings, symbols) if unbuilt else {}
+    absent = absent_files(card, settings, symbols) if unbuilt else {}
     if absent:
-        symbols = [s for s in ([symbols] if isinstance(symbols, str) else symbols or ())
-                   if s not in absent and card.chip not in absent] or None
-    images = _with_symbols(_images(card, _without(card, settings, absent), place), card.chip,
+        symbols = there(symbols, absent, card.chip)
+    images = add_names(load_images(card, without(card, settings, absent), place), card.chip,
                            symbols, place)
     ports, waits = port_rows(card, general, settings, place)
     return SlotDescription(name, card, settings, ports, images,
                            waits["waits-io"], waits["waits-mem"], waits["waits-m1"], place,
                            _media(card, settings, place), tuple(absent.values()),
-                           frozenset(table))
+                           frozenset(table), sources)
+
+
+def _named(slot: SlotDescription, ports: set[int]) -> SlotDescription:
+    """Take names of lists that have a port's number for what they are."""
+    images = {key: replace(image, symbols=image.symbols.without_ports(ports))
+              for key, image in slot.images.items()}
+    return replace(slot, images=images)
 
 
 def _chain(value: Any, slots: Mapping[str, SlotDescription], removed: set[str],
@@ -433,6 +391,8 @@ def describe(tree: Mapping[str, Any], path: Path, faults: Sequence[str] = (),
               in _tables(tree.get("slot", {}), f"{path}: slot").items()}
     removed = {n for n, t in tables.items() if t.get("fitted") is False}
     slots = {n: _slot(n, t, path, unbuilt) for n, t in tables.items() if n not in removed}
+    ports = {row.port & 0xFF for slot in slots.values() for row in slot.ports}
+    slots = {name: _named(slot, ports) for name, slot in slots.items()}
     if len(slots) > SLOTS:
         raise InputError(f"{path}: {len(slots)} slots, but a backplane has at most {SLOTS}.")
     _check_shared(slots)

@@ -49,4 +49,5 @@ def _of_slot(table: Mapping[str, Any]) -> Iterator[str]:
         if kind == "files" and isinstance(value, Mapping):
             yield from (split_address(str(text))[0] for text in value.values())
         elif kind == "file":
-            yield from (str(each) for each in (value if isinstance(value, list) else [value]))
+            for one in value.values() if isinstance(value, Mapping) else [value]:
+                yield from (str(each) for each in (one if isinstance(one, list) else [one]))

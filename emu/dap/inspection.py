@@ -43,12 +43,10 @@ def _frame(stepper: Stepper, number: int, address: int, guessed: bool) -> Messag
 
 
 def source(stepper: Stepper, line: SourceLine) -> Message:
-    """Name a source file, with its path when it lies beside an image."""
-    for slot in stepper.machine.description.slots:
-        for image in slot.images.values():
-            path = Path(image.path).parent / line.file
-            if path.is_file():
-                return {"name": path.name, "path": str(path.resolve())}
+    """Name a source file, with its path when it is found."""
+    path = stepper.book.sources.path(line.file)
+    if path is not None:
+        return {"name": path.name, "path": str(path.resolve())}
     return {"name": Path(line.file).name}
 
 

@@ -1,7 +1,6 @@
 """An editor's breakpoints as stops of the stepper: each request replaces those of its kind."""
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 from emu.dap.inspection import address
@@ -50,9 +49,10 @@ class Marks:
         """Answer setBreakpoints: lines of one source file."""
         path = asked["source"].get("path") or asked["source"].get("name") or ""
         kept = self._replace(f"source {path}")
+        file = self.stepper.book.source_named(path)
         out = []
         for one in asked.get("breakpoints", []):
-            made = self._add(kept, f"{Path(path).name}:{one['line']}", one)
+            made = self._add(kept, f"{file}:{one['line']}", one)
             if made["verified"]:
                 line = self.stepper.book.line(kept[-1].targets[0].address)
                 made["line"] = line.line if line else one["line"]

@@ -73,8 +73,8 @@ def read_elf(path: Path, data: bytes) -> Elf:
             "instead of an object file."
         )
     extents = tuple((segment.physical, segment.end) for segment in segments)
-    lines = _lines(file, regions)
-    return Elf(segments, SymbolTable(symbols, lines, extents), file.header["e_entry"])
+    lines, folders = _lines(file, regions)
+    return Elf(segments, SymbolTable(symbols, lines, extents, folders), file.header["e_entry"])
 
 
 def _check_header(path: Path, data: bytes) -> None:
@@ -158,9 +158,11 @@ def _symbol(symbol: ElfSymbol, kind: str, regions: list[Region | None]) -> Itera
         yield Symbol(symbol.name, virtual, physical, size, kind, region.name, local, end)
 
 
-def _lines(file: ELFFile, regions: list[Region | None]) -> tuple[LineSpan, ...]:
-    """Read the source lines; none when the debug data or the library is not as expected."""
+def _lines(file: ELFFile, regions: list[Region | None]
+           ) -> tuple[tuple[LineSpan, ...], tuple[str, ...]]:
+    """Read the source lines, and the folders that their files are told from; none when the debug
+    data or the library is not as expected."""
     try:
-        return tuple(elflines.read_lines(file, regions))
+        return tuple(elflines.read_lines(file, regions)), elflines.read_folders(file)
     except DAMAGED:
-        return ()
+        return (), ()

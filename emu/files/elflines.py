@@ -101,6 +101,16 @@ def read_lines(file: ELFFile, regions: Sequence[Region | None]) -> Iterator[Line
             yield from _program_lines(info.line_program_for_CU(unit), regions, homes)
 
 
+def read_folders(file: ELFFile) -> tuple[str, ...]:
+    """Read the folders in which the compile units were made, each once."""
+    if not file.has_dwarf_info(strict=True):
+        return ()
+    teach_two_byte_addresses()
+    info = file.get_dwarf_info(relocate_dwarf_sections=False, follow_links=False)
+    named = (unit.get_top_DIE().attributes.get("DW_AT_comp_dir") for unit in info.iter_CUs())
+    return tuple(dict.fromkeys(_text(one.value) for one in named if one is not None))
+
+
 def _line_table(info: DWARFInfo, unit: CompileUnit) -> int | None:
     """Offset of a unit's line table; None for a DWARF 5 table of an older unit.
 

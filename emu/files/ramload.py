@@ -29,10 +29,13 @@ def _load(text: str) -> Image:
     if address is None and image.kind == "raw":
         raise InputError(f"{path}: is a {KINDS['raw']}; say where its first byte goes, such as "
                          f'"{Path(path).name}@0x100".')
-    names = image.symbols
-    flat = SymbolTable(tuple(replace(s, physical=None) for s in names.symbols),
-                       tuple(replace(s, physical=None) for s in names.lines))
-    return replace(image, symbols=flat)
+    return replace(image, symbols=flat(image.symbols))
+
+
+def flat(names: SymbolTable) -> SymbolTable:
+    """Let names answer in every page."""
+    return SymbolTable(tuple(replace(s, physical=None) for s in names.symbols),
+                       tuple(replace(s, physical=None) for s in names.lines), (), names.folders)
 
 
 def _check(segment: Segment, window: tuple[int, int], path: Path) -> None:

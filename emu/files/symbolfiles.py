@@ -147,7 +147,7 @@ def _cdb_kinds(lines: list[str]) -> dict[tuple[str, ...], str]:
 def _noi(path: Path, lines: list[str], found: Found) -> None:
     for number, line in enumerate(lines, 1):
         if match := re.fullmatch(r"DEF (\S+) 0x([0-9A-Fa-f]{1,8})\s*", line):
-            found.name(match[1], int(match[2], 16))
+            found.name(match[1], int(match[2], 16), "untold")
         elif line.startswith("DEF "):
             raise _bad(path, number, line, 'it should read "DEF name 0x1234"')
 
@@ -164,7 +164,7 @@ def _plain_line(path: Path, number: int, text: str) -> tuple[str, int, str, bool
     if match := ASSIGNED.fullmatch(text):
         value = parse_number(match[2])
         if value is not None and value <= 0xFFFFFFFF:
-            return match[1], value, "notype", False
+            return match[1], value, "untold", False
     elif match := NM_LINE.fullmatch(text):
         kind = NM_KINDS.get(match[2].lower(), "notype")
         return match[3], int(match[1], 16), kind, match[2].islower()
@@ -173,9 +173,9 @@ def _plain_line(path: Path, number: int, text: str) -> tuple[str, int, str, bool
         if first and second:
             raise _bad(path, number, text, "either word may be the number; put 0x before it")
         if first:
-            return first[2], int(first[1], 16), "notype", False
+            return first[2], int(first[1], 16), "untold", False
         if second:
-            return second[1], int(second[2], 16), "notype", False
+            return second[1], int(second[2], 16), "untold", False
     raise _bad(path, number, text, 'write "name = 0x1234" or "1234 name"')
 
 

@@ -10,7 +10,7 @@ in RAM, plain symbol lists) answer for every page.
 import difflib
 import re
 from bisect import bisect_right
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -18,8 +18,10 @@ from typing import Generic, NamedTuple, Protocol, TypeVar
 
 from emu.errors import InputError
 
-REACH = 0x1000
+REACH = 0x400
 """Bytes that a name without a known end speaks for; further on it would mislead."""
+LOOKED_BACK = 16
+"""Names below an address that are asked whether they still reach it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +30,8 @@ class Symbol:
 
     ``value`` is the 16-bit address; ``physical`` the address in physical memory, None
     when it is not fixed; ``end`` the first address the name no longer speaks for (end of
-    its section), None when unknown. ``kind`` is "func", "object", "notype" or "abs".
+    its section), None when unknown. ``kind`` is "func", "object", "notype", "abs", or "untold":
+    from a list that does not say whether it names an address or a number.
     """
 
     name: str
@@ -48,10 +51,17 @@ class Symbol:
     @property
     def rank(self) -> tuple[object, ...]:
         """Order among symbols of one address: the last is the one to show."""
-        kinds = ("abs", "notype", "object", "func")
+        kinds = ("abs", "untold", "notype", "object", "func")
         starts_something = self.end is None or self.end > self.value + 1
         visible = not self.local, not self.name.startswith("_")
         return starts_something, kinds.index(self.kind), *visible
+
+    @property
+    def limit(self) -> int:
+        """The first address that it does not name: behind its size, its section or REACH."""
+        if self.size and self.kind != "abs":
+            return self.value + self.size
+        return self.value + REACH if self.end is None else self.end
 
 
 class SourceLine(NamedTuple):
@@ -78,6 +88,16 @@ class LineSpan:
         """Order among lines of one address: the last one, where a statement starts."""
         return (self.source.line,)
 
+    @property
+    def limit(self) -> int:
+        """The first address behind its code."""
+        return self.end
+
+    @property
+    def size(self) -> int:
+        """Its bytes."""
+        return self.end - self.virtual
+
 
 class Place(NamedTuple):
     """An address of code: 16-bit, and in physical memory when that is fixed."""
@@ -95,6 +115,10 @@ class _Placed(Protocol):
     def end(self) -> int | None: ...
     @property
     def rank(self) -> tuple[object, ...]: ...
+    @property
+    def limit(self) -> int: ...
+    @property
+    def size(self) -> int: ...
 
 
 T = TypeVar("T", bound=_Placed)
@@ -116,16 +140,17 @@ class _Index(Generic[T]):
 
     def nearest(self, virtual: int, pages: Iterable[int | None]) -> T | None:
         """Find the last thing at or below an address that still speaks for it."""
-        best: T | None = None
-        for page in pages:
-            place = bisect_right(self.starts.get(page, ()), virtual) - 1
-            if place < 0:
-                continue
-            thing = self.pages[page][place]
-            end = thing.virtual + REACH if thing.end is None else thing.end
-            if virtual < end and (best is None or thing.virtual > best.virtual):
-                best = thing
-        return best
+        found = [thing for page in pages if (thing := self._in_page(virtual, page)) is not None]
+        return max(found, key=lambda thing: thing.virtual, default=None)
+
+    def _in_page(self, virtual: int, page: int | None) -> T | None:
+        """Find it in one page: the last one, or one before it whose known size reaches so far."""
+        place = bisect_right(self.starts.get(page, ()), virtual) - 1
+        for back in range(place, max(place - LOOKED_BACK, -1), -1):
+            thing = self.pages[page][back]
+            if virtual < thing.limit and (back == place or thing.size):
+                return thing
+        return None
 
 
 def _page(virtual: int, physical: int | None) -> int | None:
@@ -138,11 +163,13 @@ class SymbolTable:
 
     ``extents`` are the physical ranges (start, end) that the images fill. Code found at a
     physical address outside them was copied there, so its 16-bit address alone counts.
+    ``folders`` are those that the lines' files are told from: where the compiler ran.
     """
 
     symbols: tuple[Symbol, ...] = ()
     lines: tuple[LineSpan, ...] = ()
     extents: tuple[tuple[int, int], ...] = ()
+    folders: tuple[str, ...] = ()
 
     @cached_property
     def _symbol_index(self) -> _Index[Symbol]:
@@ -245,6 +272,7 @@ class SymbolTable:
             self.symbols + other.symbols,
             self.lines + other.lines,
             self.extents + other.extents,
+            tuple(dict.fromkeys(self.folders + other.folders)),
         )
 
     def shifted(self, offset: int) -> "SymbolTable":
@@ -253,7 +281,21 @@ class SymbolTable:
             _shifted(self.symbols, offset),
             _shifted(self.lines, offset),
             tuple((start + offset, end + offset) for start, end in self.extents),
+            self.folders,
         )
+
+    def without_ports(self, ports: Container[int]) -> "SymbolTable":
+        """Take names that may be numbers for ports where they have one's; else for addresses.
+
+        The restart addresses share their values with ports: a name that says so stays one.
+        """
+        if not any(symbol.kind == "untold" for symbol in self.symbols):
+            return self
+        return replace(self, symbols=tuple(
+            symbol if symbol.kind != "untold" else
+            replace(symbol, kind="abs" if symbol.value in ports
+                    and "rst" not in symbol.name.lower() else "notype")
+            for symbol in self.symbols))
 
 
 def parse_number(text: str) -> int | None:

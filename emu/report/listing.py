@@ -3,14 +3,12 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
-from functools import cache
-from pathlib import Path
 
 from emu.diagnosis.evidence.bus_window import forked, look
-from emu.files.symbols import SourceLine
 from emu.isa.disassembler import disassemble
 from emu.machine.address_names import Names
 from emu.machine.machine import Machine
+from emu.machine.source_files import SourceFiles
 from emu.stepper.lookup import read_byte
 
 STRETCH = 0.02  # emulated seconds looked at behind the run's end
@@ -39,35 +37,16 @@ def loop(machine: Machine) -> list[Row]:
                          strict=True))
     if not counts and int(machine.m.halted):
         counts[(int(machine.m.pc) - 1) & 0xFFFF, False] = 1
-    names = Names(machine)
+    names, sources = Names(machine), SourceFiles(machine.description)
     often = sorted(counts, key=lambda place: -counts[place])[:MOST]
-    return [_row(machine, names, address, handler, counts[address, handler])
+    return [_row(machine, names, sources, address, handler, counts[address, handler])
             for address, handler in sorted(often)]
 
 
-def _row(machine: Machine, names: Names, address: int, handler: bool, count: int) -> Row:
+def _row(machine: Machine, names: Names, sources: SourceFiles, address: int, handler: bool,
+         count: int) -> Row:
     text = disassemble(lambda at: read_byte(machine.m, at), address, names.symbol).text
     line = names.line(address)
     return Row(address, names.symbol(address) or "", text, count, bool(handler),
                "" if line is None else str(line),
-               "" if line is None else _source(machine, line))
-
-
-def _source(machine: Machine, line: SourceLine) -> str:
-    """Find the text of a source line beside one of the images; nothing when it is not there."""
-    for slot in machine.description.slots:
-        for image in slot.images.values():
-            lines = _lines(image.path.parent / line.file)
-            if 0 < line.line <= len(lines):
-                return " ".join(lines[line.line - 1].split())
-    return ""
-
-
-@cache
-def _lines(path: Path) -> tuple[str, ...]:
-    try:
-        if path.stat().st_size > 1 << 20:
-            return ()
-        return tuple(path.read_text("utf-8", "replace").splitlines())
-    except OSError:
-        return ()
+               sources.text(line))

@@ -9,6 +9,7 @@ from emu.logs.setting import setting_of
 from emu.logs.when import places
 from emu.machine.address_names import Names
 from emu.machine.machine import Machine
+from emu.machine.source_files import SourceFiles
 from emu.stepper.expression import Node, Parser, Scene, evaluate
 
 
@@ -38,11 +39,17 @@ class Lookup(Names):
         super().__init__(machine)
         self.machine = machine
         self.setting = setting_of(machine)
+        self.sources = SourceFiles(machine.description)
 
     @property
     def tables(self) -> dict[int, SymbolTable]:
         """Symbols by slot number."""
         return self._tables
+
+    def source_named(self, path: str) -> str:
+        """Give the source file at a path as the debug data names it."""
+        files = {span.source.file for table in self._tables.values() for span in table.lines}
+        return self.sources.name(path, files)
 
     def symbol_names(self) -> list[str]:
         """List all symbols, each once."""

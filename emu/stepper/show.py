@@ -1,12 +1,10 @@
 """Write what `views` gives as lines of text; changed values carry a star."""
 from __future__ import annotations
 
-from collections.abc import Iterable
-from pathlib import Path
-
 from emu.bus.state import DMA_IN, DMA_OUT, IN, KIND_NAMES, OUT
 from emu.logs.cycles import Cycles, driver_names
 from emu.machine.register_names import FLAGS, flag_letters, snapshot
+from emu.machine.source_files import SourceFiles
 from emu.stepper import stack_words, views
 from emu.stepper.cursor import Moment
 from emu.stepper.stepper import Stepper
@@ -14,36 +12,8 @@ from emu.stepper.stepper import Stepper
 ROWS = (("pc", "sp", "af", "bc", "de", "hl", "ix", "iy"),
         ("wz", "af'", "bc'", "de'", "hl'", "i", "r", "im", "iff1", "iff2"))
 WIDTHS = {"i": 2, "r": 2, "im": 1, "iff1": 1, "iff2": 1}
-SOURCE_LIMIT = 1 << 20
 SOURCE_WIDTH = 44
 DUMP = 16  # bytes a line
-
-
-class Sources:
-    """The text of source lines, where the files are found beside the images."""
-
-    def __init__(self, folders: Iterable[Path]) -> None:
-        self._folders = list(dict.fromkeys(folders))
-        self._files: dict[str, list[str]] = {}
-
-    def path(self, file: str) -> Path | None:
-        """Find a source file as the debug data names it."""
-        for folder in (Path(), *self._folders):
-            path = folder / file
-            if path.is_file() and path.stat().st_size <= SOURCE_LIMIT:
-                return path
-        return None
-
-    def line(self, source: str) -> str:
-        """Give the text of "file:line", "" when there is none."""
-        file, _, number = source.rpartition(":")
-        if file not in self._files:
-            path = self.path(file)
-            text = path.read_text("utf-8", "replace") if path else ""
-            self._files[file] = text.splitlines()
-        lines = self._files[file]
-        at = int(number) - 1 if number.isdigit() else -1
-        return " ".join(lines[at].split()) if 0 <= at < len(lines) else ""
 
 
 def time_words(stepper: Stepper, t: int) -> str:
@@ -69,14 +39,14 @@ def registers(stepper: Stepper, before: dict[str, int]) -> list[str]:
         f"flags {flag_letters(f)}  {', '.join(names) or 'none'}  {state}".rstrip()]
 
 
-def code(stepper: Stepper, sources: Sources, address: int, count: int = 6) -> list[str]:
+def code(stepper: Stepper, sources: SourceFiles, address: int, count: int = 6) -> list[str]:
     """Write instructions from an address on, with labels and source lines."""
     out = []
     for line in views.code(stepper, address, count):
         if line.label:
             out.append(f"  {line.label}:")
         raw = line.code.data.hex(" ").upper()
-        text = sources.line(line.source)[:SOURCE_WIDTH] if line.source else ""
+        text = sources.named(line.source)[:SOURCE_WIDTH] if line.source else ""
         out.append(f"{'>' if line.here else ' '} {line.code.address:04X}  {raw:<11}  "
                    f"{line.code.text:<24} {line.source:<16} {text}".rstrip())
     return out

@@ -48,10 +48,7 @@ class WordReader:
     def __init__(self, stepper: Stepper) -> None:
         self.stepper = stepper
         self.cursor = Cursor(stepper)
-        images = [image for slot in stepper.machine.description.slots
-                  for image in slot.images.values()]
-        self.sources = show.Sources([*(image.path.parent for image in images),
-                                     stepper.machine.description.path.parent])
+        self.sources = stepper.book.sources
         self.shown = snapshot(stepper.m)
         self.event: Event | None = None
         self.found: Access | None = None  # what who or when found last
