@@ -18,7 +18,7 @@ import numpy as np
 
 from emu.bus.state import CHAINED_INTERRUPT, FAR
 from emu.errors import InputError
-from emu.native.jit import compiled
+from emu.native.jit import compiled, inlined
 from peripherals.card import (
     OUTPUT,
     TICK,
@@ -46,6 +46,7 @@ from peripherals.z80_ctc_channel import (
     input_changed,
     load,
     look,
+    lower_output,
     next_zero,
     publish,
     runs_by_itself,
@@ -68,27 +69,42 @@ STATE = np.dtype([
 ], align=True)
 
 
+@inlined
+def told_of(c):
+    """Tell whether somebody is told the next zero count of a channel."""
+    return c.edged == 1 or (c.wired == 1 and c.next_constant != 0)
+
+
 @compiled
 def catch_up(m, s, now):
     """Let everything up to ``now`` happen.
 
-    A new constant changes a wired ZC/TO at a zero count: those come first and in order,
-    because another channel may count them.
+    Edges of ZC/TO that somebody is told, and zero counts at which a new constant changes a
+    wired one, come first and in order, because another channel may count them.
     """
     s.inside = 1
     while True:
         chosen = np.int64(-1)
         due = now + 1
+        falls = False
         for k in range(OUTPUTS):
             c = s.channel[k]
-            if c.wired == 1 and c.next_constant != 0 and runs_by_itself(c):
+            if c.fall_t < due or (c.fall_t == due and chosen >= 0 and not falls):
+                due = c.fall_t
+                chosen = np.int64(k)
+                falls = True
+            if told_of(c) and runs_by_itself(c):
                 zero = next_zero(c)
                 if zero < due:
                     due = zero
                     chosen = np.int64(k)
+                    falls = False
         if chosen < 0:
             break
-        settle(m, s, chosen, due)
+        if falls:
+            lower_output(m, s, chosen)
+        else:
+            settle(m, s, chosen, due)
     for k in range(CHANNELS):
         settle(m, s, k, now)
 
@@ -102,8 +118,9 @@ def plan(m, s):
         c = s.channel[k]
         if runs_by_itself(c):
             asks = (c.control & INTERRUPT) != 0 and ((m.ip[s.slot] >> k) & 1) == 0
-            if asks or (c.wired == 1 and c.next_constant != 0):
+            if asks or told_of(c):
                 soonest = min(soonest, next_zero(c))
+        soonest = min(soonest, c.fall_t)
     m.event_t[s.slot] = soonest
     if soonest < m.next_event:
         m.next_event = min(m.next_event, soonest + 1)
@@ -118,10 +135,11 @@ def reset(m, s, a, t):
         c.control = 0
         c.constant_due = 0
         stop(c)
-        c.wired = 0
+        c.wired = c.edged = 0
         for wire in range(m.wire_count):
             if m.wires[wire, 0] == s.slot and m.wires[wire, 1] == k:
                 c.wired = 1
+                c.edged |= 1 - m.wires[wire, 4]
         look(m, s, k)
     for k in range(CHANNELS):
         publish(m, s, k, t)
@@ -220,7 +238,9 @@ def power_on(setup: Setup) -> None:
     s = setup.state
     s.vector = int(setup.random.integers(0, 32)) << 3
     s.hz_num, s.hz_den = setup.cpu_hz.numerator, setup.cpu_hz.denominator
+    setup.machine.line_level[setup.slot, :OUTPUTS] = 0
     for k in range(CHANNELS):
+        s.channel[k].fall_t = FAR
         s.channel[k].count = int(setup.random.integers(0, 256))
         _connect(setup, k)
 

@@ -6,15 +6,17 @@ time follows by arithmetic, zero counts stand at exact multiples for ever, and a
 nobody listens to needs no events.  Only a CLK/TRG line that changes now and then is
 counted edge by edge.
 
-A steady clock comes with one edge stated; it stands for the edge that the channel looks
-for, falling or rising, for nobody can tell the two apart but by their phase.
+A steady clock comes with its rising edge stated.  ZC/TO rests low and goes high at the zero
+count for 1.5 T-states (UM0081 p.34; the width from memory): so a channel that looks for the
+falling edge of another's counts it one T-state later.  Inputs that are no clocks, a PIO's pin
+or a strobe, are told each rise and each fall.
 """
 from __future__ import annotations
 
 import numpy as np
 
-from emu.bus.state import PERIODIC
-from emu.bus.wires import drive_clock, drive_level, drive_pulse, source_of
+from emu.bus.state import FAR, PERIODIC
+from emu.bus.wires import drive_clock, drive_edge, drive_level, source_of
 from emu.native.jit import compiled, inlined
 
 # The control word (UM0081 p.23).
@@ -23,6 +25,7 @@ INTERRUPT, COUNTER, BY_256, RISING, ON_TRIGGER, CONSTANT, STOP = 128, 64, 32, 16
 STOPPED, WAITING, COUNTING = range(3)  # WAITING: for the trigger of a timer
 NO_INPUT, LEVEL_INPUT, CLOCK_INPUT = range(3)
 
+PULSE = 1  # ZC/TO falls in the middle of the T-state that follows the zero count's
 START = 2  # from T3 of the OUT, or from the trigger, to the start; see load and strike
 
 CHANNEL = np.dtype([
@@ -41,6 +44,8 @@ CHANNEL = np.dtype([
     ("in_num", np.int64), ("in_den", np.int64),  # a clock at CLK/TRG: its period ...
     ("in_t", np.int64), ("in_rem", np.int64),  # ... and one edge
     ("wired", np.int64),  # 1: something is wired to ZC/TO
+    ("edged", np.int64),  # 1: among it is an input that is no clock
+    ("fall_t", np.int64),  # when ZC/TO falls, FAR: it is low
     ("telling", np.int64),  # 1: listeners are being told (wires may form a ring)
     ("zeros", np.int64), ("lost", np.int64),  # zero counts; those that found one pending
 ], align=True)
@@ -123,7 +128,9 @@ def settle(m, s, k, now):
     c.count = c.constant - edges % c.constant
     note_zeros(m, s, k, 1 + edges // c.constant)
     if changed == 1:
-        publish(m, s, k, zero)
+        publish_from(m, s, k, zero, np.int64(1))
+    if c.edged == 1:
+        raise_output(m, s, k, zero)
 
 
 @inlined
@@ -137,20 +144,44 @@ def divisor(a, b):
 @compiled
 def publish(m, s, k, when):
     """Tell what is wired to ZC/TO how it goes on from ``when``."""
+    publish_from(m, s, k, when, np.int64(0))
+
+
+@compiled
+def publish_from(m, s, k, when, last):
+    """Tell what is wired to ZC/TO how it goes on; ``last``: 1 states the zero count that has
+    just been, whose falling edge is still to come."""
     c = s.channel[k]
     if c.wired == 0 or c.telling == 1:
         return
     c.telling = 1
     if runs_by_itself(c):
-        place = zero_place(c)
         num = c.num * c.constant
+        place = zero_place(c) - last * num
         rem = place % c.den
         common = divisor(divisor(num, c.den), rem)
         drive_clock(m, s.slot, k, num // common, c.den // common, c.edge_t + place // c.den,
                     rem // common, when)
     else:
-        drive_level(m, s.slot, k, 1, when)
+        c.fall_t = FAR
+        drive_level(m, s.slot, k, 0, when)
     c.telling = 0
+
+
+@compiled
+def raise_output(m, s, k, when):
+    """Let ZC/TO go high at a zero count."""
+    s.channel[k].fall_t = when + PULSE
+    drive_edge(m, s.slot, k, 1, when)
+
+
+@compiled
+def lower_output(m, s, k):
+    """Let ZC/TO fall when its pulse is over."""
+    c = s.channel[k]
+    when = c.fall_t
+    c.fall_t = FAR
+    drive_edge(m, s.slot, k, 0, when)
 
 
 @compiled
@@ -252,6 +283,8 @@ def control(m, s, k, byte, t):
     old = c.control
     untriggered = c.state == COUNTING and (old & COUNTER) == 0 and c.trigger_t > t
     c.control = byte
+    if ((old ^ byte) & RISING) != 0:
+        look(m, s, k)  # its edges lie elsewhere now
     c.constant_due = 1 if (byte & CONSTANT) != 0 else 0
     bit = 1 << k
     if (byte & INTERRUPT) == 0 and (m.ip[s.slot] & bit) != 0:
@@ -289,8 +322,8 @@ def strike(m, s, k, when):
             reload(c)
             c.count = c.constant
             note_zeros(m, s, k, 1)
-            if c.wired == 1:
-                drive_pulse(m, s.slot, k, when)
+            if c.wired == 1 and c.fall_t == FAR:
+                raise_output(m, s, k, when)
 
 
 @compiled
@@ -306,7 +339,8 @@ def look(m, s, k):
         c.in_kind = CLOCK_INPUT
         c.in_num = m.line_num[slot, output]
         c.in_den = m.line_den[slot, output]
-        c.in_t = m.line_t[slot, output]
+        behind = np.int64(0) if (c.control & RISING) != 0 else np.int64(PULSE)
+        c.in_t = m.line_t[slot, output] + behind
         c.in_rem = m.line_rem[slot, output]
     else:
         c.in_kind = LEVEL_INPUT

@@ -84,8 +84,9 @@ class Bench:
         self._prepare(chain)
         self._load(native)
         for k, (source, output, target, number) in enumerate(wires):
-            self.m.wires[k] = (source, self.cards[source].outputs.index(output),
-                               target, self.cards[target].inputs.index(number))
+            to = self.cards[target].inputs.index(number)
+            self.m.wires[k] = (source, self.cards[source].outputs.index(output), target, to,
+                               self.cards[target].takes_clock(to))
         self.m.wire_count = len(wires)
         for slot, each in enumerate(self.cards):
             each.power_on(Setup(

@@ -261,7 +261,7 @@ def test_terminal_count_comes_only_from_where_the_jumper_says(source: str):
 def level(fdc: Fdc, high: int) -> None:
     """Put a level on the input tc, as a wire from an output of slot 5 would."""
     m = fdc.bench.m
-    m.wires[0] = (5, 0, 0, 0)
+    m.wires[0] = (5, 0, 0, 0, 0)
     m.wire_count = 1
     m.line_level[5, 0] = high
     fdc.bench.call("line", 0, fdc.t)

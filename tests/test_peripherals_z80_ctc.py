@@ -209,11 +209,11 @@ def test_trigger_bit_taken_back_before_a_steady_clock_strikes() -> None:
 
 def test_choosing_the_other_edge_makes_one() -> None:
     """From memory: seen on silicon."""
-    bench = Bench(CARD, wires=[(0, "zcto0", 0, "trigger1")])  # channel 0 rests: a high level
-    set_up(bench, 1, 0x45, 10)
-    bench.write("channel1", 0x51, 100)
+    bench = Bench(CARD, wires=[(0, "zcto0", 0, "trigger1")])  # channel 0 rests: a low level
+    set_up(bench, 1, 0x55, 10)
+    bench.write("channel1", 0x41, 100)
     assert bench.read("channel1") == 9
-    bench.write("channel1", 0x41, 200)  # back again: now the line stands at the wrong level
+    bench.write("channel1", 0x51, 200)  # back again: now the line stands at the wrong level
     assert bench.read("channel1") == 9
 
 
@@ -339,9 +339,10 @@ def test_new_constant_changes_the_output_at_the_zero_count() -> None:
     assert output(bench, 0)[0] == 160
     assert int(bench.m.event_t[0]) == START + 160
     bench.advance(START + 160)
-    assert output(bench, 0) == (320, START + 160 + 320)
-    # edges at 160, 480, 800: the listener has counted each once
-    assert bench.read("channel1", START + 800) == 97
+    assert output(bench, 0) == (320, START + 160)
+    # pulses at 160, 480, 800: the listener has counted the fall of each once
+    assert bench.read("channel1", START + 800) == 98
+    assert bench.read("channel1", START + 801) == 97
 
 
 def test_pulses_pass_on_when_the_clock_is_none() -> None:
@@ -354,8 +355,8 @@ def test_pulses_pass_on_when_the_clock_is_none() -> None:
     set_up(bench, 1, 0xC5, 3)
     for pulse in range(6):
         assert bench.int_line == 0
-        drive_level(bench.m, 1, 0, 0, 100 * pulse + 10)
-        drive_level(bench.m, 1, 0, 1, 100 * pulse + 20)
+        drive_level(bench.m, 1, 0, 1, 100 * pulse + 10)
+        drive_level(bench.m, 1, 0, 0, 100 * pulse + 20)
         bench.advance(100 * pulse + 50)
     assert bench.int_line == 1
     assert [int(c.zeros) for c in bench.s.channel[:2]] == [3, 1]
@@ -366,7 +367,8 @@ def test_rising_and_falling_edges_are_told_apart() -> None:
 
     for control, after_fall in ((0x45, 4), (0x55, 5)):
         bench = Bench(CARD, also=[(CARD, {})], wires=[(1, "zcto0", 0, "trigger0")])
-        set_up(bench, 0, control, 5)
+        drive_level(bench.m, 1, 0, 1, 10)
+        set_up(bench, 0, control, 5, 20)
         drive_level(bench.m, 1, 0, 0, 50)
         assert bench.read("channel0", 60) == after_fall
         drive_level(bench.m, 1, 0, 1, 70)

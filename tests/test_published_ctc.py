@@ -7,6 +7,7 @@ import pytest
 from card_bench import Bench
 
 from peripherals.z80_ctc import CARD
+from peripherals.z80_pio import CARD as PIO
 
 TIMER_16, TIMER_256, COUNTER = 0x85, 0xA5, 0xC5  # interrupt on, a constant follows
 START = 2  # T-states from the OUT's T3 to T2 of the next machine cycle
@@ -78,7 +79,8 @@ def test_counter_counts_the_zero_counts_of_the_channel_before(
     bench.write("channel0", 0x05 if prescaler == 16 else 0x25, 0)
     bench.write("channel0", constant & 0xFF, 0)
     first, second, third = requests(bench, 3)
-    assert first == START + prescaler * constant * edges
+    # it counts falling edges here: 1.5 T-states behind the zero count (p.34; width: memory)
+    assert first == START + prescaler * constant * edges + 1
     assert second - first == third - second
     assert bench.hz / (second - first) == rate
 
@@ -190,7 +192,7 @@ def test_trigger_starts_the_timer_at_the_second_rising_clock_edge() -> None:
     assert "waiting for a trigger" in bench.words()[1]
     bench.write("channel0", 0x05, 100_000)
     bench.write("channel0", 100, 100_000)  # its first zero count is the trigger
-    trigger = 100_000 + START + 1600
+    trigger = 100_000 + START + 1600 + 1  # ZC/TO falls in the T-state behind
     assert requests(bench, 2) == [trigger + 2 + 80, trigger + 2 + 160]
 
 
@@ -209,3 +211,63 @@ def test_tick_takes_a_fourth_of_a_4_mhz_machine() -> None:
     bench = timer("4 MHz", 16, 250)
     first, second = requests(bench, 2)
     assert Fraction(19 + 1000, second - first) == Fraction("0.25475")
+
+
+# --- ZC/TO as a line ------------------------------------------------------------------------
+# UM0081 p.34: "pulsed active (High)" in counter and in timer mode; the width of 1.5 clock
+# periods from memory (shared/facts/z80_ctc_more.md 1), of which whole T-states are seen.
+def beside_a_pio(control: int, constant: int) -> Bench:
+    """A CTC whose ZC/TO 0 goes to a PIO's pin A0, in mode 3, and to BSTB, in mode 1."""
+    bench = Bench(CARD, {"trigger-0": "500 kHz"}, also=[(PIO, {})], hz="4 MHz",
+                  wires=[(0, "zcto0", 1, "a0"), (0, "zcto0", 1, "bstb")])
+    for register, byte in (("control-a", 0x40), ("control-a", 0xCF), ("control-a", 0xFF),
+                           ("control-a", 0xB7), ("control-a", 0xFE), ("control-b", 0x4F)):
+        bench.write(register, byte, bench.t + 11, slot=1)
+    bench.write("channel0", control, bench.t + 11)
+    bench.write("channel0", constant, bench.t + 11)
+    return bench
+
+
+@pytest.mark.parametrize(("control", "constant"), [(0x05, 25), (0x45, 50), (0x25, 2)])
+def test_zcto_pulses_high_at_a_pins_input_in_timer_and_counter_mode(control: int,
+                                                                   constant: int) -> None:
+    bench = beside_a_pio(control, constant)
+    period = (512 if control == 0x25 else 400)
+    pins, rises, levels = bench.states[1].port[0], [], []
+    for t in range(bench.t, bench.t + 3 * period + 10):
+        bench.advance(t)
+        levels.append(int(pins.pins) & 1)
+        if bench.int_line:
+            rises.append(t)
+            assert bench.ack() == 0x40  # mode 3, high active: the PIO asks at each pulse
+            bench.reti()
+    assert len(rises) == 3 and {b - a for a, b in zip(rises, rises[1:], strict=False)} == {period}
+    assert sum(levels) == 3  # T-states that begin with the pulse in them, one a pulse
+    assert levels[0] == levels[-1] == 0
+    assert int(bench.states[1].port[1].strobes) == 3  # the rising edge of each ends a strobe
+
+
+def test_zcto_rests_low_after_reset_and_when_stopped() -> None:
+    """UM0081 p.34; low while stopped: memory, 90 %."""
+    bench = beside_a_pio(0x05, 25)
+    assert bench.m.line_level[0, :3].tolist() == [0, 0, 0]
+    bench.advance(bench.t + 402)
+    bench.write("channel0", 0x03)
+    bench.advance(bench.t + 2000)
+    assert int(bench.m.line_level[0, 0]) == 0 and int(bench.states[1].port[0].pins) & 1 == 0
+    bench.reset()
+    assert bench.m.line_level[0, :3].tolist() == [0, 0, 0]
+
+
+def test_a_counter_sees_the_same_pulses_with_either_edge() -> None:
+    """z80_ctc_more.md 4: the same number of counts, the falling edge a little later."""
+    seen = []
+    for control in (0xC5, 0xD5):
+        bench = Bench(CARD, wires=[(0, "zcto0", 0, "trigger1")])
+        bench.write("channel1", control, 0)
+        bench.write("channel1", 3, 0)
+        bench.write("channel0", 0x05, 0)
+        bench.write("channel0", 10, 0)
+        seen.append(requests(bench, 3))
+    assert [fall - rise for fall, rise in zip(*seen, strict=True)] == [1, 1, 1]
+    assert seen[1] == [START + 480 * k for k in (1, 2, 3)]

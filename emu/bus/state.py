@@ -163,7 +163,7 @@ _HEAD = [
     ("chain_len", np.int64),
     ("chained", np.int64, (SLOTS,)),  # 1: stands in the chain
     # --- lines between cards ---------------------------------------------------------
-    ("wires", np.int64, (WIRES, 4)),  # from slot, output, to slot, input
+    ("wires", np.int64, (WIRES, 5)),  # from slot, output, to slot, input, 1: a clock input
     ("wire_count", np.int64),
     ("line_kind", np.int64, (SLOTS, OUTPUTS)),  # LEVEL or PERIODIC
     ("line_level", np.int64, (SLOTS, OUTPUTS)),

@@ -261,6 +261,11 @@ class Card:
         """Tell whether it can give a steady tick when it is set up for one."""
         return self.ticks is not _no_ticks
 
+    def takes_clock(self, number: int) -> bool:
+        """Tell whether an input is a clock input: a jumper of kind "clock" has its name."""
+        name = self.inputs[number].replace("-", "")
+        return any(j.kind == "clock" and j.name.replace("-", "") == name for j in self.jumpers)
+
     @property
     def chip(self) -> str | None:
         """Name the jumper that says what is burned into its chip, None when it has no chip."""

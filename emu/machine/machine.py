@@ -251,8 +251,9 @@ class Machine:
 
     def _connect_wires(self) -> None:
         for k, wire in enumerate(self.description.wires):
-            self.m.wires[k] = (self._number(wire.source), wire.output,
-                               self._number(wire.target), wire.input)
+            target = self.slot(wire.target)
+            self.m.wires[k] = (self._number(wire.source), wire.output, target.number, wire.input,
+                               target.card.takes_clock(wire.input))
         self.m.wire_count = len(self.description.wires)
 
     def _power_on(self) -> None:
