@@ -271,6 +271,7 @@ def power_on(setup: Setup) -> None:
     s, settings = setup.state, setup.settings
     s.version_b = int(settings["chip"] != "765a")
     s.has_fifo = int(settings["chip"] == "82077")
+    s.busy_until_sensed = int(settings["busy-bits"] == "sensed")
     s.wired_int, s.wired_nmi = int(settings["interrupt"]), int(settings["nmi"])
     wires = setup.machine.wires[:int(setup.machine.wire_count)]
     s.watched = int(s.wired_int or s.wired_nmi
@@ -308,6 +309,8 @@ CARD = Card(
     jumpers=(
         Jumper("chip", "choice", "765a", "the part: the early one answers VERSION with 80h, the "
                "last has a FIFO", choices=("765a", "765b", "82077")),
+        Jumper("busy-bits", "choice", "sensed", "when a drive's busy bit falls: as SENSE INTERRUPT "
+               "takes the end of its seek, or with the last step", choices=("sensed", "stepping")),
         Jumper("interrupt", "flag", False, "INT pulls /INT (without a vector)"),
         Jumper("nmi", "flag", False, "the rising edge of INT pulls /NMI"),
         Jumper("terminal-count", "choice", "port", "where TC comes from: any access of the "

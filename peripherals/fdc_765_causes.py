@@ -61,15 +61,15 @@ MISSING_SENSE = Cause(
     "missing-sense", "A seek that nobody asked about",
     "The machine hangs at the first command behind a seek, recalibrate or reset.",
     "The command was refused as invalid (one result byte, 80h) while the end of a seek waited "
-    "for SENSE INTERRUPT.",
+    "for SENSE INTERRUPT; or the drive's busy bit, which falls only then, is waited for first.",
     "Send SENSE INTERRUPT and take its results after every seek and recalibrate, and four "
     "times after a reset.", ("F6",),
     when=(STUCK, HALTED_OFF))
 RECALIBRATE_SHORT = Cause(
     "recalibrate-short", "A recalibrate that gives up before track 0",
     "An 80-track drive is found broken now and then, depending on where its head stood.",
-    "The recalibrate ended with equipment check after its 77 step pulses, with the head still "
-    "beyond track 0.",
+    "The recalibrate ended with equipment check after its 77 step pulses (79 of the part with a "
+    "FIFO), with the head still beyond track 0.",
     "Send a second recalibrate before giving up.", ("F8",),
     when=(STUCK, HALTED_OFF))
 WRITE_PROTECTED = Cause(

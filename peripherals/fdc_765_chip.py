@@ -96,7 +96,7 @@ def set_event(m, s):
     for number in range(DRIVES):
         due = s.drive[number].step_t
         soonest = min(soonest, due)
-        if due != FAR:
+        if due != FAR or (s.busy_until_sensed == 1 and s.drive[number].ended != 0):
             status |= 1 << number
     if s.phase == EXECUTION and s.no_dma == 1:
         status |= NDM

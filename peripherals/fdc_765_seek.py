@@ -1,7 +1,9 @@
 """Seek, recalibrate, sense interrupt, and polling the ready lines.
 
 Seeks run beside one another: the chip is not busy with them.  A step pulse comes every
-step time of SPECIFY and goes to whatever drive the wiring selects then.
+step time of SPECIFY and goes to whatever drive the wiring selects then.  A drive's busy bit
+stands until SENSE INTERRUPT has taken the end of its seek (data sheets of the later parts:
+"otherwise the drive continues to be busy"; of the early ones 80 %, from memory).
 """
 from __future__ import annotations
 

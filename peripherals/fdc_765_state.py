@@ -48,7 +48,7 @@ READ_LIMIT_MFM, READ_LIMIT_FM = 13, 27  # RQM to the data being read
 WRITE_LIMIT_MFM, WRITE_LIMIT_FM = 15, 31
 STEP_UNIT, UNLOAD_UNIT, LOAD_UNIT = 1000, 16_000, 2000
 FIRST_POLL = 1024  # reset to the first look at the ready lines; from memory
-PULSES, FIFO_PULSES = 77, 80  # step pulses of a recalibrate, on the part with a FIFO
+PULSES, FIFO_PULSES = 77, 79  # step pulses of a recalibrate, on the part with a FIFO
 
 # What the time goes to (``spent``)
 MOTOR, SEEKING, ROTATION, MOVING, CPU_WAIT, UNUSED = range(6)
@@ -87,6 +87,7 @@ STATE = np.dtype([
     ("drive", DRIVE, (DRIVES,)),
     # jumpers
     ("version_b", np.int64), ("has_fifo", np.int64),
+    ("busy_until_sensed", np.int64),  # 1: a drive's busy bit falls with sense interrupt
     ("wired_int", np.int64), ("wired_nmi", np.int64),
     ("watched", np.int64),  # 1: somebody sees INT, so each byte of a transfer is an event
     ("tc_from", np.int64),  # 0 nowhere, 1 the port, 2 the wire

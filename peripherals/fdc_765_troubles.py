@@ -9,6 +9,7 @@ from typing import Any
 
 from emu.bus.state import FAR
 from peripherals.card import Trouble
+from peripherals.fdc_765_chip import set_event
 from peripherals.fdc_765_state import (
     ABNORMAL,
     DRIVES,
@@ -192,6 +193,28 @@ def not_sensed(m: Any, s: Any) -> Trouble | None:
          "SEEK, RECALIBRATE and reset, before the command at {pc}."], int(s.ready_t), waiting=True)
 
 
+def waits_for_busy_bit(m: Any, s: Any) -> Trouble | None:
+    """Check for the busy bit of a drive whose seek has ended unasked."""
+    ended = [n for n in range(DRIVES) if int(s.drive[n].ended)]
+    if not ended or int(s.phase) != IDLE or not int(s.busy_until_sensed):
+        return None
+
+    def mend(m: Any, s: Any) -> None:
+        s.busy_until_sensed = 0
+        set_event(m, s)
+
+    bits = sum(1 << n for n in ended)
+    return Trouble(
+        "missing-sense",
+        f"the busy bit of {drive_name(ended[0])} at {{card}} stays 1 until SENSE INTERRUPT.",
+        [f"The main status register (MSR) at {{status}} reads {0x80 | bits:02X}h: its low bits are "
+         f"the drives whose seek nobody has asked about (ST0 = "
+         f"{int(s.drive[ended[0]].ended):02X}h waits)."],
+        ["Send SENSE INTERRUPT (08h) to port {data} first, again until bit 5 of ST0 is 1, and "
+         "look at the busy bits behind it, if at all; {loop} waits for them before."],
+        int(s.ready_t), mend)
+
+
 def short_recalibrate(m: Any, s: Any) -> Trouble | None:
     """Check for a recalibrate that gave up on the way to track 0."""
     if int(s.op) not in (RECALIBRATE, 0x08) or int(s.results) != 2 \
@@ -203,8 +226,8 @@ def short_recalibrate(m: Any, s: Any) -> Trouble | None:
         return None
     return Trouble(
         "recalibrate-short",
-        f"one RECALIBRATE of {{card}} gives {PULSES} step pulses, and {drive_name(number)} stood "
-        f"further from track 0.",
+        f"one RECALIBRATE of {{card}} gives {int(d.pulses)} step pulses, and "
+        f"{drive_name(number)} stood further from track 0.",
         [f"It ended with ST0 = {int(s.result[0]):02X}h (equipment check) after {int(d.pulsed)} "
          f"pulses; the head stands on cylinder {int(d.position)} now."],
         ["Send a second RECALIBRATE when the first ends with equipment check, before the drive is "
@@ -265,8 +288,8 @@ def interrupt_unwired(m: Any, s: Any) -> Trouble | None:
         int(m.t), waiting=True)
 
 
-CHECKS = (no_index, motor_slow, interrupt_unwired, change_latched, not_sensed, wrong_rate, overrun,
-          protected, short_recalibrate, no_terminal_count)
+CHECKS = (no_index, motor_slow, interrupt_unwired, change_latched, not_sensed,
+          waits_for_busy_bit, wrong_rate, overrun, protected, short_recalibrate, no_terminal_count)
 
 
 def troubles(m: Any, s: Any) -> list[Trouble]:

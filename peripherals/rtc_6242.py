@@ -1,11 +1,14 @@
 """A parallel clock of sixteen four-bit registers, class MSM6242.
 
-From memory of the MSM6242B data sheet, no page at hand: digits of seconds to years, the day
-of the week from 0, and the control registers CD (30-second adjust, interrupt flag, busy,
-hold), CE (period, interrupt or standard, mask), CF (test, 24 hours, stop, reset).  The chip
-drives D3-D0 only; the upper bits of a read are 1 (pull-ups).  While HOLD is set no second is
-carried on; the one that came meanwhile is made good when it is released, a second one is lost.
-STD.P is open drain and pulls /INT, and is the output std.
+After the maker's data sheet (FEDL6242B-02): digits of seconds to years, whose missing bits
+read 0, the day of the week from 0, and the control registers CD (30-second adjust, interrupt
+flag, busy, hold), CE (period, interrupt or standard, mask), CF (test, 24 hours, stop, reset).
+The chip drives D3-D0 only; the upper bits of a read are 1 (pull-ups).  While HOLD is set no
+second is carried on; the one that came meanwhile is made good when it is released, a second
+one is lost.  STD.P is open drain and pulls /INT, and is the output std; in standard mode it
+returns by itself after 7.8125 ms.  The flag mirrors the pin: under MASK it reads 0, and a
+period that ends meanwhile does not show (derived).  Bit 24/12 is taken only while REST is 1
+(from memory, 90 %); the adjust bit reads 1 for the 125 us that it takes.
 """
 from __future__ import annotations
 
@@ -55,13 +58,13 @@ WEEK, CD, CE, CF = range(12, 16)
 HOLD, BUSY, FLAG, ADJUST = (1 << k for k in range(4))  # CD
 MASK, INTERRUPT = 1, 2  # CE; bits 3-2 are the period
 REST, STOP, HOURS_24 = 1, 2, 4  # CF
-TICKS = 64  # a second
-CARRY = 190  # us that a carry takes
+TICKS = 128  # halves of 1/64 second in a second: a standard pulse lasts one
+CARRY, ADJUSTING = 190, 125  # us that a carry and an adjustment take
 ORDER = (SECOND, MINUTE, HOUR, DATE, MONTH, YEAR)  # of the digit registers, in twos
 
 STATE = np.dtype([
     ("slot", np.int64),
-    ("calendar", CALENDAR),  # its "second" is a tick of 1/64 second
+    ("calendar", CALENDAR),  # its "second" is a tick of 1/128 second
     ("ticks", np.int64),  # of the second that goes on
     ("ce", np.int64), ("cf", np.int64), ("hold", np.int64),
     ("asked", np.int64),  # the interrupt flag
@@ -69,6 +72,8 @@ STATE = np.dtype([
     ("lost", np.int64),  # seconds that HOLD has cost
     ("stood_t", np.int64),  # when it was stopped or held last
     ("busy_t", np.int64), ("carry", np.int64),  # T-states
+    ("adjusted_t", np.int64), ("adjusting", np.int64),  # T-states: the end, and the length
+    ("unswitched", np.int64),  # writes that left 24/12 as it was, REST being 0
     ("low", np.int64),  # 1: STD.P is low
 ], align=True)
 
@@ -103,7 +108,7 @@ def period_ends(s):
     """Tell whether a tick ends the period that CE names: 1/64 s, a second, minute, hour."""
     period = s.ce >> 2
     if period == 0:
-        return True
+        return (s.ticks & 1) == 0
     if s.ticks != 0 or s.hold == 1:
         return False
     if period >= 2 and s.calendar.field[SECOND] != 0:
@@ -113,13 +118,13 @@ def period_ends(s):
 
 @compiled
 def tick(s, t):
-    """Let 1/64 second go by; in standard mode the flag goes with it."""
+    """Let 1/128 second go by; it ends a pulse of standard mode."""
     if (s.ce & INTERRUPT) == 0:
         s.asked = 0
     s.ticks = (s.ticks + 1) % TICKS
     if s.ticks == 0:
         carry(s, t)
-    if period_ends(s):
+    if period_ends(s) and (s.ce & MASK) == 0:
         s.asked = 1
 
 
@@ -154,7 +159,13 @@ def digit(s, register):
 
 @compiled
 def set_digit(s, register, nibble):
-    """Write a digit of date or time."""
+    """Write a digit of date or time; bits that it has not are not taken."""
+    if register == 1 or register == 3:
+        nibble &= 7
+    elif register == 7:
+        nibble &= 3
+    elif register == 9:
+        nibble &= 1
     field = ORDER[register >> 1]
     value = s.calendar.field[field]
     if (register & 1) == 0:
@@ -185,6 +196,7 @@ def write_cd(s, nibble, t):
         s.asked = 0
     if (nibble & ADJUST) != 0:
         adjust(s)
+        s.adjusted_t = t + s.adjusting
     if s.hold == 1 and (nibble & HOLD) == 0 and s.owed == 1:
         next_second(s.calendar)
         s.owed = 0
@@ -195,7 +207,7 @@ def write_cd(s, nibble, t):
 
 @compiled
 def write_cf(s, nibble, t):
-    """Write reset, stop and the 24-hour bit; hours are to be written anew after it."""
+    """Write reset, stop and, with reset, the 24-hour bit; hours are to be written anew then."""
     runs = np.int64(1) if (nibble & (REST | STOP)) == 0 else np.int64(0)
     if (nibble & REST) != 0:
         s.ticks = 0
@@ -204,6 +216,9 @@ def write_cf(s, nibble, t):
     elif runs == 0 and s.calendar.running == 1:
         s.stood_t = t
     s.calendar.running = runs
+    if (nibble & REST) == 0 and ((nibble ^ s.cf) & HOURS_24) != 0:
+        s.unswitched += 1
+        nibble ^= HOURS_24
     hour = s.calendar.field[HOUR]
     s.calendar.field[HOUR] = hour & 0x3F if (nibble & HOURS_24) != 0 else hour | 0x80
     s.cf = nibble
@@ -221,6 +236,8 @@ def read(m, s, a, t):
         value = s.hold | (FLAG if s.asked == 1 else 0)
         if s.hold == 0 or t < s.busy_t:
             value |= BUSY
+        if t < s.adjusted_t:
+            value |= ADJUST
     else:
         value = s.ce if register == CE else s.cf
     return value | 0xF0
@@ -239,6 +256,8 @@ def write(m, s, a, t):
         write_cd(s, nibble, t)
     elif register == CE:
         s.ce = nibble
+        if (nibble & MASK) != 0:
+            s.asked = 0
     else:
         write_cf(s, nibble, t)
     settle(m, s, t)
@@ -253,6 +272,7 @@ def power_on(setup: Setup) -> None:
     s.calendar.next_t = s.calendar.next_rem = 0
     plan_second(s.calendar)
     s.carry = math.ceil(CARRY * setup.cpu_hz / 1_000_000)
+    s.adjusting = math.ceil(ADJUSTING * setup.cpu_hz / 1_000_000)
     s.ce, s.cf = MASK, HOURS_24
     if setup.settings["battery"] == "flat":
         s.calendar.field[:] = setup.random.integers(0, 128, 7) & [127, 127, 63, 63, 31, 6, 127]
@@ -279,7 +299,7 @@ def ticks(_: Any, s: Any) -> list[Tick]:
     tick = Fraction(int(s.calendar.num), int(s.calendar.den))
     if s.ce & MASK:
         return [Tick("seconds", tick * TICKS)]
-    ratio = (1, TICKS, TICKS * 60, TICKS * 3600)[int(s.ce) >> 2]
+    ratio = (2, TICKS, TICKS * 60, TICKS * 3600)[int(s.ce) >> 2]
     return [Tick("STD.P", tick * ratio, 0, setting=f"CE = {int(s.ce):X}h")]
 
 
@@ -301,6 +321,14 @@ def complaints(_: Any, s: Any) -> list[Complaint]:
     return out
 
 
+def risks(_: Any, s: Any) -> list[str]:
+    """Give writes of 24/12 that the chip has not taken."""
+    if not s.unswitched:
+        return []
+    return [f"register CF was written {int(s.unswitched)} times with another 24/12 bit and "
+            f"REST = 0: the chip takes it only while REST is 1 (05h, then 04h)"]
+
+
 def troubles(m: Any, s: Any) -> list[Trouble]:
     """A clock that stands: stopped, reset or held."""
     if s.calendar.running and not s.hold:
@@ -320,8 +348,8 @@ def troubles(m: Any, s: Any) -> list[Trouble]:
             "set.")
     else:
         why, remedy = f"register CF is {int(s.cf):X}h, with STOP (bit 1) or REST (bit 0) set", (
-            "Write 04h (24 hours) or 00h (12 hours) to register CF once, and set date and time: "
-            "after a flat battery they are noise.")
+            "Write 05h, then 04h (24 hours), or 01h, then 00h (12 hours), to register CF once, and "
+            "set date and time: after a flat battery they are noise.")
     return [Trouble("clock-stopped", f"{{card}} stands: {why}.",
                     [f"It shows {calendar.words(s.calendar)}.",
                      f"{int(s.lost)} seconds were lost by HOLD."], [remedy], int(s.stood_t), mend)]
@@ -334,17 +362,18 @@ def rates(ask: Ask) -> list[Way]:
     note = "clear bit 2 of register CD after each"
     if not ask.settings["interrupt"]:
         note += "; it needs interrupt = true in its slot"
-    return [Way(rate, "", f"period {words}", (Write("cf", HOURS_24), Write(
-        "ce", period << 2 | INTERRUPT)), note)
+    return [Way(rate, "", f"period {words}", (
+        Write("cf", HOURS_24 | REST), Write("cf", HOURS_24),
+        Write("ce", period << 2 | INTERRUPT)), note)
         for period, (rate, words) in enumerate((
-            (Fraction(TICKS), "1/64 s"), (Fraction(1), "1 s"), (Fraction(1, 60), "1 min"),
+            (Fraction(64), "1/64 s"), (Fraction(1), "1 s"), (Fraction(1, 60), "1 min"),
             (Fraction(1, 3600), "1 h")))]
 
 
 CARD = Card(
     name="rtc-6242",
     summary="parallel clock of sixteen registers, class MSM6242",
-    source="MSM6242B data sheet, from memory",
+    source="MSM6242B data sheet (FEDL6242B-02) p.1-12; RTC-72421 manual (MQ-162-03) p.13",
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance},
     jumpers=(
@@ -366,6 +395,7 @@ CARD = Card(
     ticks=ticks,
     requests=requests,
     complaints=complaints,
+    risks=risks,
     causes=CAUSES,
     troubles=troubles,
     rates=rates,

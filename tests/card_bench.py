@@ -122,8 +122,9 @@ class Bench:
                 m.mem_count += 1
             wired = self.settings[slot].get("interrupt", True) is not False
             m.int_kind[slot] = card.interrupt if wired else NO_INTERRUPT
+            m.vectored[slot] = card.interrupt == CHAINED_INTERRUPT
         if order is None:
-            order = [k for k in range(m.slots) if m.int_kind[k] == CHAINED_INTERRUPT]
+            order = [k for k in range(m.slots) if m.vectored[k]]
         m.chain[:len(order)] = order
         m.chain_len = len(order)
         for slot in order:

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from card_bench import Bench
 
+from emu.bus.state import FAR
 from emu.media.bay import SIDES, Bay, Original
 from emu.media.drive import drive
 from emu.media.geometry import FORMATS, parse
@@ -137,9 +138,15 @@ class Fdc:
         return self.after_seek()
 
     def after_seek(self) -> bytes:
-        """Wait until no drive seeks, and sense."""
-        self.wait(RQM, RQM | CB | 0x0F)
+        """Wait until no drive steps, and sense: the busy bits fall only then."""
+        self.stepped()
         return self.sense()
+
+    def stepped(self) -> None:
+        """Wait until no drive has a step due."""
+        while any(int(d.step_t) != FAR for d in self.s.drive):
+            self.bench.advance(int(self.bench.m.event_t[0]))
+        self.wait(RQM, RQM | CB)
 
     def read(self, c: int, h: int, r: int, *, eot: int | None = None, count: int = 512,
              op: int = 0x46, n: int = 2, unit: int = 0, tc: bool = True, dtl: int = 0xFF,

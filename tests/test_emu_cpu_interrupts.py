@@ -276,6 +276,22 @@ def test_a_card_whose_int_is_not_wired_pulls_nothing_and_still_blocks_the_chain(
     assert machine.m.ieo[2:4].tolist() == [0, 0]
 
 
+@pytest.mark.parametrize("chain", [["asker0", "asker1"], None])
+def test_a_chip_whose_int_is_not_wired_answers_an_acknowledge(chain: list[str] | None) -> None:
+    """The chip sees M1, IORQ and IEI (UM0081, daisy chain), not where its INT pin goes: here
+    another card pulls /INT, one without a vector."""
+    askers = [Asker(supply=[0x40], at=[(-1, ASK)], wired=False),
+              Asker(supply=[0x42], port=0x20, at=[]),
+              Asker(plain=True, port=0x30, at=[(9, ASK), (30, UNASK)])]
+    machine = Bare(NOPS, im=2, i=0x20, askers=askers, chain=chain,
+                   memory={0x2040: "00 30", 0x3000: "FB 00 00 00 ED 4D"}, **ON)
+    machine.go(12 + 19)
+    assert answered(machine) == [12]
+    assert (machine.pc, int(machine.m.ack_empty), int(machine.m.ius[2])) == (0x3000, 0, 1)
+    machine.go(12 + 19 + 16 + 14 + 1)
+    assert (int(machine.m.ius[2]), int(machine.asker(0).returned)) == (0, 12 + 19 + 16 + 14)
+
+
 def test_a_run_may_stop_between_a_response_and_the_handlers_first_instruction() -> None:
     """So that a stepper can stand at the handler, and a stop there is not one late."""
     machine = Bare(NOPS, im=1, askers=[Asker(at=[(-1, ASK)])], memory={0x38: "3C"}, a=0, **ON)

@@ -119,7 +119,7 @@ def test_seek_takes_a_step_time_a_track(rate: int, byte: int, step_ms: float):
     start = fdc.t
     fdc.command(0x0F, 0, 20)
     begun = fdc.t
-    fdc.wait(RQM, RQM | 0x0F, 5000)
+    fdc.stepped()
     assert begun - start < fdc.us(50)
     assert fdc.ms_of(fdc.t - begun) == pytest.approx(20 * step_ms, abs=0.01)
     assert fdc.sense() == bytes([0x20, 20])
@@ -137,7 +137,8 @@ def test_recalibrate_gives_up_after_77_pulses():
 def test_seek_must_be_sensed_before_the_next_command():
     fdc = ready()
     fdc.command(0x0F, 0, 5)
-    fdc.wait(RQM, RQM | CB | 0x0F)
+    fdc.stepped()
+    assert fdc.status() == RQM | 1
     fdc.command(0x46)
     assert fdc.results() == b"\x80"  # the next command is taken as invalid [8272]
     assert fdc.sense() == bytes([0x20, 5])
@@ -154,10 +155,13 @@ def test_overlapped_seeks():
     fdc.pass_ms(0.02)
     assert fdc.status() == RQM | 3
     fdc.pass_ms(35)
-    assert fdc.status() & 3 == 2
+    assert fdc.status() & 3 == 3
     assert fdc.sense() == bytes([0x20, 10])
+    assert fdc.status() == RQM | 2
     fdc.pass_ms(30)
+    assert fdc.status() == RQM | 2
     assert fdc.sense() == bytes([0x21, 20])
+    assert fdc.status() == RQM
     assert [int(d.position) for d in fdc.s.drive[:2]] == [10, 20]
 
 

@@ -99,6 +99,7 @@ def test_adjust_rounds_to_the_minute() -> None:
 
 def test_twelve_hours() -> None:
     clock = Clock("2026-01-01 11:59:59")
+    clock.write("cf", 1)
     clock.write("cf", 0)
     clock.write("h1", 1)
     clock.write("h10", 1)  # 11 AM
@@ -145,3 +146,112 @@ def test_a_flat_battery_stands() -> None:
     before = clock.text()
     clock.wait(5)
     assert clock.text() == before and clock.nibble("cf") & 2
+
+
+# --- the data sheet's points ----------------------------------------------------------------
+@pytest.mark.parametrize(("ce", "period"), [(0, 62_500), (4, 4_000_000)])
+def test_a_standard_pulse_returns_after_7_8125_ms(ce: int, period: int) -> None:
+    """FEDL6242B-02 p.12 c: 7.8125 ms, 31250 T-states at 4 MHz; 1/64 s gives a square wave."""
+    clock = Bench(CARD, {"start": "2026-01-01 00:00:00", "interrupt": True}, hz="4 MHz")
+    clock.write("ce", ce)
+    edges, level = [], 0
+    while len(edges) < 6:
+        clock.advance(int(clock.m.event_t[0]))
+        if clock.int_line != level:
+            level = int(clock.int_line)
+            edges.append(clock.t)
+            assert (clock.read("cd") >> 2) & 1 == level  # the flag is the pin, inverted
+    assert edges == [k * period + half for k in (1, 2, 3) for half in (0, 31_250)]
+
+
+def test_a_standard_pulse_is_a_tick_by_itself() -> None:
+    """A handler that never touches the chip is called 64 times a second: the pulse ends alone."""
+    clock = Bench(CARD, {"start": "2026-01-01 00:00:00", "interrupt": True}, hz="4 MHz")
+    clock.write("ce", 0)
+    assert [tick.period for tick in CARD.ticks(clock.m, clock.s)] == [62_500]
+
+
+def test_an_interrupt_stays_until_it_is_taken_back() -> None:
+    """p.12 c: a period that ends while STD.P is low is ignored."""
+    clock = Clock("2026-01-01 00:00:00", interrupt=True)
+    clock.write("ce", 2)
+    clock.wait(2.5 / 64)
+    assert clock.int_line == 1
+    clock.write("cd", 0)
+    assert clock.int_line == 0
+    clock.wait(0.9 / 64)
+    assert clock.int_line == 1
+
+
+def test_cd_bit_2_has_to_be_written_as_1_to_keep_the_flag() -> None:
+    """p.12 c, note 3."""
+    for hold, release, flag in ((5, 4, 4), (1, 0, 0)):
+        clock = Clock("2026-01-01 00:00:00")
+        clock.write("ce", 4 | 2)
+        clock.wait(1)
+        clock.write("cd", hold, clock.t + 2000)
+        clock.write("cd", release, clock.t + 20)
+        assert clock.nibble("cd") & 4 == flag
+
+
+def test_the_flag_reads_0_under_the_mask() -> None:
+    """Derived: CD bit 2 "corresponds to the output level" (p.12 c)."""
+    clock = Clock("2026-01-01 00:00:00", interrupt=True)
+    clock.write("ce", 2)
+    clock.wait(1 / 64)
+    clock.write("ce", 3)
+    assert clock.int_line == 0 and clock.nibble("cd") & 4 == 0
+    clock.wait(3 / 64)
+    clock.write("ce", 2)
+    assert clock.int_line == 0 and clock.nibble("cd") & 4 == 0
+    clock.wait(1 / 64)
+    assert clock.int_line == 1
+
+
+def test_bits_that_do_not_exist_read_0() -> None:
+    """Note 1 of the data sheet; which bits: from memory."""
+    clock = Clock()
+    clock.write("cf", 4 | 2)  # it stands
+    for register, mask in (("s10", 7), ("mi10", 7), ("h10", 3), ("d10", 3), ("mo10", 1),
+                           ("week", 7), ("s1", 15), ("y10", 15)):
+        clock.write(register, 15, clock.t + 20)
+        assert clock.nibble(register) == mask, register
+
+
+def test_24_12_is_taken_only_with_rest() -> None:
+    """From memory, 90 % (MSM6242 p.13): REST = 1, 24/12 with REST = 1, REST = 0."""
+    clock = Clock("2026-01-01 23:30:00")
+    clock.write("cf", 0)
+    assert (clock.nibble("cf"), clock.nibble("h10"), clock.nibble("h1")) == (4, 2, 3)
+    assert any("REST is 1" in words for words in CARD.risks(clock.m, clock.s))
+    for nibble in (1, 0):
+        clock.write("cf", nibble, clock.t + 20)
+    assert clock.nibble("cf") == 0
+    clock.write("h10", 5)
+    clock.write("h1", 1)
+    assert (clock.nibble("h10"), clock.nibble("h1")) == (5, 1)  # 11 PM
+    for nibble in (5, 4):
+        clock.write("cf", nibble, clock.t + 20)
+    assert clock.nibble("cf") == 4
+
+
+def test_the_adjust_bit_takes_125_us() -> None:
+    """p.12 d: it returns to 0 by itself 125 us later, 768 T-states at 6.144 MHz."""
+    clock = Clock("2026-01-01 10:20:29")
+    clock.write("cd", 0x8, 1000)
+    assert clock.read("cd", 1000 + 767) & 8 == 8
+    assert clock.read("cd", 1000 + 768) & 8 == 0
+
+
+def test_rest_clears_what_is_below_a_second() -> None:
+    """MQ-162-03 (1): the next second comes one second after REST = 0."""
+    clock = Clock("2026-01-01 00:00:00")
+    clock.wait(0.7)
+    clock.write("cf", 5)
+    clock.wait(0.6)
+    clock.write("cf", 4)
+    released = clock.t
+    clock.advance(released + int(clock.hz) - 12)
+    assert clock.nibble("s1") == 0
+    clock.advance(released + int(clock.hz))
+    assert clock.nibble("s1") == 1

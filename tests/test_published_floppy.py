@@ -161,7 +161,7 @@ def test_times_of_specify(rate, scale, srt, hut, hlt, step, unload, load):
     fdc.s.drive[0].position = fdc.s.drive[0].pcn = 0
     fdc.command(0x0F, 0, 4)
     begun = fdc.t
-    fdc.wait(RQM, RQM | 0x0F, 2000)
+    fdc.stepped()
     assert fdc.ms_of(fdc.t - begun) == pytest.approx(float(4 * step * scale), abs=0.01)
     fdc.sense()
     for pause, loads in ((0, True), (float(unload * scale) - 2, False),
@@ -232,3 +232,45 @@ def test_service_limits(rate: int, op: int, read_us: float, write_us: float):
             fdc.wait(RQM, RQM)
             fdc.bench.advance(int(fdc.s.ready_t) + fdc.us(limit + late))
             assert bool(fdc.status() & NDM) == (late < 0)
+
+
+# --- busy bits and step pulses ----------------------------------------------------------------
+@pytest.mark.parametrize("chip", ["765a", "82077"])
+def test_a_drives_busy_bit_falls_with_sense_interrupt(chip: str):
+    """LPC47B34x p.69: sense interrupt terminates a seek, "otherwise the drive continues to be
+    BUSY"; 82077AA p.30-31; 765A from memory, 80 % (shared/facts/fdc_765_more.md (a))."""
+    fdc = Fdc({"chip": chip})
+    fdc.start()
+    fdc.recalibrate()
+    fdc.command(0x0F, 0, 10)
+    fdc.stepped()
+    assert fdc.status() == RQM | 1 and fdc.s.int_pin == 1
+    fdc.pass_ms(50)
+    assert fdc.status() == RQM | 1  # who waits for MSR AND 0Fh = 0 here waits for ever
+    fdc.command(0x46)
+    assert fdc.results() == b"\x80"
+    assert fdc.sense() == bytes([0x20, 10])
+    assert fdc.status() == RQM
+
+
+def test_a_busy_bit_that_falls_with_the_last_step():
+    """The other reading, by the jumper."""
+    fdc = Fdc({"busy-bits": "stepping"})
+    fdc.start()
+    fdc.recalibrate()
+    fdc.command(0x0F, 0, 10)
+    fdc.stepped()
+    assert fdc.status() == RQM
+    assert fdc.sense() == bytes([0x20, 10])
+
+
+@pytest.mark.parametrize(("chip", "pulses"), [("765a", 77), ("82077", 79)])
+def test_recalibrate_gives_up_after_its_pulses(chip: str, pulses: int):
+    """82077AA p.30: 79; 8272 description: 77.  ST0 = 70h (equipment check, seek end), and a
+    second one ends well."""
+    fdc = Fdc({"chip": chip, "drive-a": {"tracks": 84}})
+    fdc.start()
+    fdc.s.drive[0].position = pulses + 1
+    assert fdc.recalibrate() == bytes([0x70, 0])
+    assert int(fdc.s.drive[0].position) == 1
+    assert fdc.recalibrate() == bytes([0x20, 0])

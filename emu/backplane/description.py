@@ -38,7 +38,7 @@ from emu.media.files import open_blocks
 
 CPU_CARD = "z80-cpu"
 TOP = ("name", "extends", "backplane", "slot", "wire", "fault")
-BACKPLANE = ("chain", "floating", "seed")
+BACKPLANE = ("chain", "look-ahead", "floating", "seed")
 FLOATING = ("pull-ups", "last-byte")
 SIZE_LIMIT = 1 << 20
 DEEPEST = 16
@@ -93,6 +93,7 @@ class Description:
     seed: int
     cpu_hz: Fraction
     faults: tuple[Fault, ...] = ()
+    look_ahead: bool = False  # gates beside the chain: IEI does not ripple through the chips
 
 
 def read_toml(path: Path, what: str = "backplane file") -> dict[str, Any]:
@@ -404,6 +405,9 @@ def describe(tree: Mapping[str, Any], path: Path, faults: Sequence[str] = (),
     if floating not in FLOATING:
         raise InputError(f"{path}: backplane.floating takes {' or '.join(FLOATING)}, not "
                          f"{floating!r}.")
+    look_ahead = plane.get("look-ahead", False)
+    if not isinstance(look_ahead, bool):
+        raise InputError(f"{path}: backplane.look-ahead takes true or false, not {look_ahead!r}.")
     seed = plane.get("seed", 1)
     if isinstance(seed, bool) or not isinstance(seed, int) or not 0 <= seed < 1 << 63:
         raise InputError(f"{path}: backplane.seed takes a whole number from 0, not {seed!r}.")
@@ -416,7 +420,7 @@ def describe(tree: Mapping[str, Any], path: Path, faults: Sequence[str] = (),
     chain = _chain(plane.get("chain"), slots, removed, path)
     return Description(path, name, tuple(slots.values()), chain,
                        _wires(tree.get("wire", []), slots, removed, path), floating, seed, clock,
-                       _faults(tree.get("fault", []), faults, slots, chain, path))
+                       _faults(tree.get("fault", []), faults, slots, chain, path), look_ahead)
 
 
 def load(path: Path | str, faults: Sequence[str] = (), unbuilt: bool = False) -> Description:

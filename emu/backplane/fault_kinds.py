@@ -129,6 +129,7 @@ def _late(hook: int) -> Effect:
 def _silent(site: Site) -> None:
     site.row(faulty_bus.ABSENT, 1)
     site.m.int_kind[site.slot] = NO_INTERRUPT
+    site.m.vectored[site.slot] = 0
 
 
 def _dead(site: Site) -> None:

@@ -161,17 +161,24 @@ def delay(d: Description) -> Iterator[Finding]:
     grades = ((Fraction(2_500_000), 300, 190, 140), (Fraction(4_000_000), 190, 130, 140),
               (Fraction(6_200_000), 100, 120, 100))  # rated clock, ns
     rated, first, each, setup = next((g for g in grades if d.cpu_hz <= g[0]), grades[-1])
-    room = Fraction(5 * 10**9, 2) / d.cpu_hz - first - setup
-    most = max(1, int(room / each) + 2)
-    for unbroken, names in groupby(d.chain or (), lambda name: name != "open"):
-        links = list(names)
+    have = Fraction(5 * 10**9, 2) / d.cpu_hz
+    most = max(1, (have - first - setup) // each + 2)
+    vectored = {s.name for s in d.slots if s.card.interrupt == CHAINED_INTERRUPT}
+    for unbroken, names in groupby(() if d.look_ahead else d.chain or (),
+                                   lambda name: name != "open"):
+        links = [name for name in names if name in vectored]
         if unbroken and len(links) > most:
+            need = first + (len(links) - 2) * each + setup
             yield Finding(
                 NOTE, "chain-delay", links[most], "chain",
                 f"{len(links)} chips in the chain ({', '.join(links)}) with a CPU clock of "
                 f"{float(d.cpu_hz) / 1e6:g} MHz: rated parts settle {most} in time without "
-                f"look-ahead, so two may answer one acknowledge.",
-                "Bridge the chain with look-ahead gates, or let the cards see IORQ later.")
+                f"look-ahead, so two may answer one acknowledge. They need {first} + "
+                f"{len(links) - 2} x {each} + {setup} = {need} ns by the figures of the "
+                f"{float(rated) / 1e6:.2g} MHz part, and have 2.5 clock periods, {float(have):.0f} "
+                f"ns; wait states come behind /IORQ and do not help.",
+                "Bridge the chain with look-ahead gates (look-ahead = true in [backplane]), or let "
+                "the cards see IORQ later.")
 
 
 def unclocked(d: Description) -> Iterator[Finding]:

@@ -7,7 +7,8 @@ peripherals manual (UM0081, interrupt chapters of CTC and SIO):
 * a card pulls /INT low when IEI is high and its highest pending source stands above
   all its sources under service;
 * IEO is low when IEI is low, or anything is pending or under service;
-* in an acknowledge the asking card with IEI high answers;
+* in an acknowledge the asking card with IEI high answers, whether or not its INT pin is
+  wired: the chip knows nothing of that;
 * RETI ends the service of the one card with IEI high and IEO low; pending requests do
   not hold IEO low while the chip sees ED.
 
@@ -18,7 +19,6 @@ from __future__ import annotations
 import numpy as np
 
 from emu.bus.state import (
-    CHAINED_INTERRUPT,
     CONFLICT,
     NO_INTERRUPT,
     NOBODY,
@@ -59,7 +59,7 @@ def update_int(m):
         m.ieo[slot] = iei
     for slot in range(m.slots):
         kind = m.int_kind[slot]
-        if kind == NO_INTERRUPT or m.chained[slot] == 1:
+        if m.chained[slot] == 1 or (kind == NO_INTERRUPT and m.vectored[slot] == 0):
             continue
         if kind == PLAIN_INTERRUPT:
             if m.ip[slot] != 0:
@@ -67,7 +67,7 @@ def update_int(m):
         else:
             m.iei[slot] = 1
             m.ieo[slot] = 0 if m.ip[slot] != 0 or m.ius[slot] != 0 else 1
-            if asks(m, slot):
+            if kind != NO_INTERRUPT and asks(m, slot):
                 line |= 1 - m.int_cut[slot]
     if line == 1 and m.int_line == 0:
         m.int_since = m.t
@@ -106,7 +106,7 @@ def acknowledge(m):
     vector = np.int64(-1)
     m.bus_driver = NOBODY
     for slot in range(m.slots):
-        if m.int_kind[slot] != CHAINED_INTERRUPT or m.iei[slot] == 0 or not asks(m, slot):
+        if m.vectored[slot] == 0 or m.iei[slot] == 0 or not asks(m, slot):
             continue
         byte = answer(m, slot)
         if vector < 0:

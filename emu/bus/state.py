@@ -153,7 +153,8 @@ _HEAD = [
     ("medium_t", np.int64),  # when a card last moved data to or from a medium
     ("uid", np.int64),  # number of this machine among the plain-Python ones
     # --- interrupt chain -------------------------------------------------------------
-    ("int_kind", np.int64, (SLOTS,)),
+    ("int_kind", np.int64, (SLOTS,)),  # NO_INTERRUPT too where the pin is not wired
+    ("vectored", np.int64, (SLOTS,)),  # 1: gives a vector in an acknowledge, its pin wired or not
     ("supplies", np.int64, (SLOTS,)),  # 1: gives all bytes of an instruction in mode 0
     ("ip", np.int64, (SLOTS,)),  # pending sources, bit 0 = highest inside the card
     ("ius", np.int64, (SLOTS,)),  # sources under service

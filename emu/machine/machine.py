@@ -176,6 +176,7 @@ class Machine:
         m.slot_wait_m1[number] = slot.waits_m1
         wired = slot.settings.get("interrupt", True) is not False
         m.int_kind[number] = card.interrupt if wired else NO_INTERRUPT
+        m.vectored[number] = int(card.interrupt == CHAINED_INTERRUPT)
         m.supplies[number] = int(card.supplies)
         self.slots.append(Slot(number, slot.name, card, slot.settings, state))
         self._fill_table(number, card, state)
@@ -245,7 +246,7 @@ class Machine:
                              f"{len(self.m.chain)} links.")
         for k, number in enumerate(links):
             self.m.chain[k] = number
-            if number >= 0 and self.m.int_kind[number] == CHAINED_INTERRUPT:
+            if number >= 0 and self.m.vectored[number]:
                 self.m.chained[number] = 1
         self.m.chain_len = len(links)
 

@@ -57,12 +57,12 @@ fdc_seek:
         call send_drive
         ld a,(cylinder)
         call send
+; The drive's busy bit falls only with SENSE INTERRUPT: ask until the seek has ended.
 seek_end:
-        in a,(status)
-        and 0x0F
-        jr nz,seek_end
         call sense
         ld a,(result)
+        bit 5,a
+        jr z,seek_end
         and 0xC0
         ret z
         scf
