@@ -12,7 +12,7 @@ ROOT = Path(__file__).parent.parent
 # A room imports from itself and from rooms before it; DEVELOPERS.md draws them.
 ROOMS = ("errors", "files", "native", "isa", "bus", "cpu", "card", "media", "backplane", "machine",
          "run", "logs", "romtools", "chronicle", "diagnosis", "stepper", "knowngood", "compare",
-         "dap", "live", "sweep", "preflight", "report", "layout", "testing", "starting",
+         "dap", "live", "sweep", "preflight", "usage", "report", "layout", "testing", "starting",
          "pytestplugin", "cli")
 # Where a start is measured to need it, an import stands inside a function: the commands (`preburn
 # --help` 0.10 s, against 0.55 s with all of emu), the kept declarations (`preburn cards` 0.14 s,

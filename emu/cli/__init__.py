@@ -26,6 +26,7 @@ COMMANDS = {
     "rates": "List what reaches a baud rate or a tick, and the bytes to write.",
     "medium": "Make floppy images, look into them, bring files in and out.",
     "step": "Sit at the machine: stop, look, step forwards and backwards, change it.",
+    "time": "Say where the time goes, function by function.",
     "trace": "Write down what happened: text, JSON lines, VCD.",
     "record": "Keep what a good boot did.",
     "verify": "Run again and hold against a record.",

@@ -197,9 +197,13 @@ class SymbolTable:
             return None
         return symbol.name + _offset(virtual - symbol.value)
 
+    def span_at(self, virtual: int, physical: int | None = None) -> LineSpan | None:
+        """Find the code of the source line that an address belongs to."""
+        return self._nearest(self._line_index, virtual, physical)
+
     def line_at(self, virtual: int, physical: int | None = None) -> SourceLine | None:
         """Find the source line that an address was made from."""
-        span = self._nearest(self._line_index, virtual, physical)
+        span = self.span_at(virtual, physical)
         return None if span is None else span.source
 
     def _nearest(self, index: _Index[T], virtual: int, physical: int | None) -> T | None:
