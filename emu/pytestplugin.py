@@ -12,8 +12,10 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 if TYPE_CHECKING:
+    from emu.testing.covering import Covering
     from emu.testing.rig import Booted, Rig
 
+COVERING: pytest.StashKey[Covering | None] = pytest.StashKey()
 BOOTS: pytest.StashKey[dict[Any, Booted]] = pytest.StashKey()
 RIGS: pytest.StashKey[list[Rig]] = pytest.StashKey()
 ARGUMENTS = ("until", "limit", "seed")
@@ -27,6 +29,9 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group = parser.getgroup("preburn")
     group.addoption("--update", action="store_true", dest="preburn_update",
                     help="write the known-good records of the chosen tests anew")
+    group.addoption("--coverage", metavar="OUT.info", dest="preburn_coverage",
+                    help="say which instructions, source lines and branches of the images the "
+                         "tests have run, and write it as an LCOV file")
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -38,6 +43,52 @@ def pytest_configure(config: pytest.Config) -> None:
         "markers", "known_good(record, same='strict', tolerance='1%'): hold the machine's boot "
         "against a record; pytest --update writes it anew")
     config.stash[BOOTS] = {}
+    config.stash[COVERING] = None
+    out = config.getoption("preburn_coverage")
+    if out is not None:
+        from emu.errors import InputError
+        from emu.testing.covering import Covering
+        from emu.usage import lcov
+
+        try:
+            lcov.check(Path(out))
+        except InputError as error:
+            raise pytest.UsageError(f"--coverage {error}") from None
+        covering = config.stash[COVERING] = Covering()
+        if not hasattr(config, "workerinput"):
+            config.pluginmanager.register(Summing(covering, Path(out)))
+
+
+class Summing:
+    """What the process that writes the coverage does; workers only hand on what they have."""
+
+    def __init__(self, covering: Covering, out: Path) -> None:
+        self._covering, self._out = covering, out
+
+    @pytest.hookimpl(optionalhook=True)
+    def pytest_testnodedown(self, node: Any) -> None:
+        """Take what a worker of pytest-xdist has counted."""
+        self._covering.take(getattr(node, "workeroutput", {}).get("preburn_coverage", ""))
+
+    def pytest_terminal_summary(self, terminalreporter: Any) -> None:
+        """Show the table, and write the file."""
+        from emu.errors import InputError
+
+        terminalreporter.section("preburn coverage")
+        try:
+            lines = self._covering.write(self._out)
+        except InputError as error:
+            lines = [str(error)]
+        for line in lines:
+            terminalreporter.write_line(line)
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Hand on what a worker of pytest-xdist has counted."""
+    covering = session.config.stash[COVERING]
+    output = getattr(session.config, "workeroutput", None)
+    if covering is not None and output is not None:
+        output["preburn_coverage"] = covering.handed_on()
 
 
 def _file(name: str, item: pytest.Item) -> Path:
@@ -110,17 +161,24 @@ def rig_of(request: pytest.FixtureRequest) -> Iterator[Callable[..., Rig]]:
              seed: int | None = None) -> Rig:
         path = _file(str(file), item)
         boots = request.config.stash[BOOTS]
+        covering = request.config.stash[COVERING]
         key = path.resolve(), until, limit, seed
         try:
             if key not in boots:
-                boots[key] = Rig.boot(path, until, limit, seed).freeze()
-            rig = Rig.thaw(boots[key])
+                first = Rig.boot(path, until, limit, seed, covering is not None)
+                boots[key] = first.freeze()
+                if covering is not None:
+                    covering.add(first.machine)
+            rig = Rig.thaw(boots[key], covering is not None)
         except InputError as error:
             pytest.fail(str(error), pytrace=False)
         rigs.append(rig)
         return rig
 
     yield make
+    if (covering := request.config.stash[COVERING]) is not None:
+        for rig in rigs:
+            covering.add(rig.machine)
 
 
 @pytest.fixture

@@ -17,6 +17,8 @@ from emu.report.page import page
 from emu.report.pictures import Row, memory_picture, timeline
 from emu.run.script import sends_of
 from emu.run.session import SILENCE, Session
+from emu.usage.profile import profile
+from emu.usage.used import used_again
 
 
 @pytest.fixture(scope="module")
@@ -70,12 +72,13 @@ class Balance(HTMLParser):
 
 
 def test_the_page_stands_alone(session: Session, found: History) -> None:
-    text = page(session, explain(session), found)
+    text = page(session, explain(session), found, profile(used_again(session)))
     reader = Balance()
     reader.feed(text)
     assert reader.open == []
     assert all(link.startswith("data:image/png;base64,") for link in reader.links)
     assert "http" not in text and "@import" not in text and "url(" not in text
+    assert "Where the time went" in text and "<title>con_putc: " in text
     assert "hung, cause no-tick" in text and "sched_idle+7" in text
     assert "prefers-color-scheme: dark" in text
 

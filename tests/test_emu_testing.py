@@ -136,3 +136,24 @@ def test_the_plugin_imports_nothing_heavy() -> None:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True,
                           check=True)
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize("workers", [[], ["-n", "2"]])
+def test_coverage_of_all_tests_and_workers(project: pytest.Pytester, workers: list[str]) -> None:
+    if workers:
+        pytest.importorskip("xdist")
+    done = run(project, "--coverage", "c.info", *workers)
+    done.assert_outcomes(passed=7)
+    done.stdout.re_match_lines([r".*preburn coverage.*", r"source +lines run +instructions run",
+                                r"driver\.c +\d+ of \d+ +\d+ %"])
+    text = (project.path / "c.info").read_text()
+    assert f"SF:{project.path}/driver.c" in text
+    functions = {line.split(",")[1]: int(line[5:].split(",")[0])
+                 for line in text.splitlines() if line.startswith("FNDA:")}
+    assert functions["take"] == 2 and functions["check_byte"] == 5
+
+
+def test_coverage_never_replaces_a_file_of_another_kind(project: pytest.Pytester) -> None:
+    done = run(project, "--coverage", "driver.c")
+    assert done.ret != 0
+    done.stderr.fnmatch_lines(["*--coverage *driver.c: is there already and is no coverage file*"])

@@ -42,6 +42,9 @@ if TYPE_CHECKING:
                    "shortened.")
 @click.option("--full", is_flag=True,
               help="Run on to the limit even when it is proved that nothing changes any more.")
+@click.option("--coverage", type=click.Path(path_type=Path), metavar="OUT.info",
+              help="Say which instructions, source lines and branches ran, and write it as an "
+                   "LCOV file, to which runs of the same images add; it is run once more.")
 @click.option("--watch", is_flag=True,
               help="Boot again whenever the backplane file, an image or the script changes, and "
                    "say how the verdict differs; Ctrl-C ends it.")
@@ -66,7 +69,8 @@ def command(file: Path, script: Path | None, watch: bool, as_json: bool, **optio
 def boot(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
             afters: tuple[str, ...], script: Path | None, seed: int | None,
             keep: bool, faults: tuple[str, ...], report: Path | None, told: bool,
-            kept_text: Path | None, full: bool, as_json: bool) -> tuple[Verdict, int]:
+            kept_text: Path | None, full: bool, coverage: Path | None,
+            as_json: bool) -> tuple[Verdict, int]:
     """Boot once as the options say; give the verdict and the exit status."""
     from emu.backplane.description import load
     from emu.chronicle.story import story_of
@@ -80,6 +84,9 @@ def boot(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     from emu.run import console_file
     from emu.run.kept_media import keep_media
     from emu.run.session import Session
+    from emu.usage import coverage as counted
+    from emu.usage import lcov
+    from emu.usage.used import used_again
 
     started = time.perf_counter()
     seconds, steps = asked(limit, sends, afters, script)
@@ -87,6 +94,8 @@ def boot(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
         page.check(report)
     if kept_text is not None:
         console_file.check(kept_text)
+    if coverage is not None:
+        lcov.check(coverage)
     machine = Machine(load(file, faults), seed, compiling())
     built, compiled = time.perf_counter(), compile_seconds()
     if keep:
@@ -113,6 +122,15 @@ def boot(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
             console_file.write(kept_text, session)
         except InputError as error:
             not_written = not_written or error
+    covered: list[str] = []
+    if coverage is not None:
+        found = counted.coverage(used_again(session))
+        covered = ["coverage:", *(f"  {row}" for row in counted.table(found))]
+        try:
+            lcov.write(coverage, [found], counted.sources(machine))
+            covered.append(f"  {coverage}")
+        except InputError as error:
+            not_written = not_written or error
     if as_json:
         out = verdict.as_dict()
         out["wall_seconds"] = round(time.perf_counter() - started, 3)
@@ -123,6 +141,8 @@ def boot(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
         out["glass"] = shown(machine)
         if told:
             out["chronicle"] = [one.as_dict() for one in story]
+        if coverage is not None:
+            out["coverage"] = [row.as_dict() for row in counted.totals(found)]
         out["kept"] = kept
         out["seed"] = machine.seed
         out["faults"] = [str(fault) for fault in machine.description.faults]
@@ -142,7 +162,7 @@ def boot(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
         lines += [f"report: {report}"] * (report is not None)
         lines += [f"kept: {path}" for path in kept]
         lines += [f"with fault: {fault}" for fault in machine.description.faults]
-        wrapping.show(lines)
+        wrapping.show(lines + covered)
         thought = time.perf_counter() - ran - (compile_seconds() - compiled)
         wrapping.show_end(verdict, _took(verdict, ran - built, thought, compile_seconds()))
     if not_written is not None:

@@ -13,14 +13,18 @@ from emu.diagnosis import Verdict
 from emu.diagnosis.verdict import REACHED, WAITING
 from emu.files.atomic import check_output, write_atomic
 from emu.machine.glass import framed
+from emu.report.flame import flames
 from emu.report.history import BINS, NMI_ROW, History, history
 from emu.report.listing import loop
 from emu.report.pictures import COLOURS, Row, memory_picture, stack_picture, timeline
 from emu.run.console import Channel
 from emu.run.session import Session
+from emu.usage.profile import Profile, functions, profile
+from emu.usage.used import used_again
 
 GOOD = (REACHED, WAITING)
 HEAD = '<!DOCTYPE html>\n<html lang="en">'
+MOST_FUNCTIONS = 15  # listed, of the program and of interrupts
 WORDS = ("executed", "written", "read")
 
 
@@ -33,20 +37,22 @@ def write(path: Path, session: Session, verdict: Verdict,
           told: Callable[[float], None] = lambda _: None) -> None:
     """Write the report of a session that has ended; ``told`` is given the share done.
 
-    The run is repeated once with its bus log on.  Raises InputError when the file cannot be
-    written.
+    The run is repeated with its bus log on, and once more to see where the time went.  Raises
+    InputError when the file cannot be written.
     """
-    text = page(session, verdict, history(session.so_far(), told))
+    found = history(session.so_far(), told)
+    text = page(session, verdict, found, profile(used_again(session)))
     write_atomic(path, text.encode("utf-8"), "report")
 
 
-def page(session: Session, verdict: Verdict, found: History) -> str:
+def page(session: Session, verdict: Verdict, found: History, spent: Profile) -> str:
     """Make the page's text."""
     name = session.machine.description.name or str(session.machine.description.path)
     style = files("emu.report").joinpath("style.css").read_text("utf-8")
     body = "\n".join(filter(None, (
-        _answer(session, verdict), _over_time(session, found), _memory(session, found),
-        _loop(session), _console(session), _state(verdict), _machine(session))))
+        _answer(session, verdict), _over_time(session, found), _time(spent),
+        _memory(session, found), _loop(session), _console(session), _state(verdict),
+        _machine(session))))
     return (f'{HEAD}<head><meta charset="utf-8">'
             f'<meta name="viewport" content="width=device-width, initial-scale=1">'
             f"<title>{escape(verdict.verdict)}: {escape(name)}</title>"
@@ -96,6 +102,26 @@ def _over_time(session: Session, found: History) -> str:
     done = [(float(machine.seconds(change.t)), change.words()) for change in session.inputs]
     return _section("Over time", timeline(rows, seconds, done)
                     + stack_picture(found.stack_low, found.stack_high, seconds))
+
+
+def _time(spent: Profile) -> str:
+    """Draw where the time went, and list the functions that took most themselves."""
+    rows = "".join(
+        f'<tr{" class=handler" if apart else ""}><td class="code">{escape(f.name)}</td>'
+        f"<td>{'' if f.line is None else escape(str(f.line))}</td><td>{spent.words(f.own)}</td>"
+        f"<td>{spent.words(f.whole - f.idle)}</td><td>{f.calls}</td></tr>"
+        for trees, apart in ((spent.program, False), (spent.interrupts, True))
+        for f in functions(trees)[:MOST_FUNCTIONS])
+    off = "" if spent.off is None else (
+        f"; interrupts were off for {spent.words(spent.off.length)} at most, from "
+        f"{spent.off.start} to {spent.off.end}")
+    return _section("Where the time went", f'<p class="soft">Idle in HALT: '
+                    f"{spent.words(spent.idle)}, {spent.share(spent.idle):.3g} %"
+                    f"{escape(off)}. Pale: called by interrupts.</p>"
+                    + flames(spent, spent.program, "Program")
+                    + flames(spent, spent.interrupts, "Interrupts")
+                    + "<table><tr><th>function</th><th>line</th><th>own</th><th>with calls</th>"
+                    f"<th>calls</th></tr>{rows}</table>")
 
 
 def _shown(channel: Channel, found: History) -> Row:

@@ -18,6 +18,7 @@ from emu.run.session import SLICE, Session
 from emu.testing.calling import Called, call, register
 from emu.testing.conventions import REGISTERS, frame
 from emu.testing.places import Places
+from emu.usage.used import UsedMachine, uncounted
 
 BUDGET = 10_000_000  # T-states of a called function, unless the test gives another
 
@@ -50,21 +51,23 @@ class Missed(AssertionError):
 class Rig:
     """One machine.  Times are seconds of emulated time, addresses 16-bit or symbols."""
 
-    def __init__(self, description: Description, seed: int | None = None) -> None:
-        self.machine = Machine(description, seed)
+    def __init__(self, description: Description, seed: int | None = None,
+                 counted: bool = False) -> None:
+        self.machine = (UsedMachine if counted else Machine)(description, seed)
         self.session = Session(self.machine)
         self._places: Places | None = None
         self._mark: dict[str, int] = {}  # how much of a channel's text an expect has passed
 
     @classmethod
     def boot(cls, file: Path | str, until: str | None = None, limit: float = 30,
-             seed: int | None = None) -> Rig:
+             seed: int | None = None, counted: bool = False) -> Rig:
         """Power a backplane file's machine on, and run it until a text shows.
 
+        ``counted``: what runs on it is counted, for coverage (emu/usage/).
         Raises Missed when it does not within ``limit`` seconds, InputError for a mistake in
         the file.
         """
-        rig = cls(load(file), seed)
+        rig = cls(load(file), seed, counted)
         if until is not None:
             rig.expect(until, limit)
         return rig
@@ -77,9 +80,9 @@ class Rig:
                        for name, c in self.session.console.channels.items()})
 
     @classmethod
-    def thaw(cls, booted: Booted) -> Rig:
+    def thaw(cls, booted: Booted, counted: bool = False) -> Rig:
         """Make a machine of its own that stands where `freeze` was called."""
-        rig = cls(booted.description, booted.seed)
+        rig = cls(booted.description, booted.seed, counted)
         rig.machine.restore(booted.snapshot)
         rig.session = Session(rig.machine, inputs=list(booted.inputs), made=len(booted.inputs))
         rig.session.keep()
@@ -161,7 +164,7 @@ class Rig:
     def _next(self, address: int, end: int) -> int | None:
         """Find when an address is next executed, in a copy: a stop leaves behind it."""
         m = self.machine.m
-        with forked(self.machine):
+        with uncounted(self.machine), forked(self.machine):
             for channel in self.session.console.channels.values():
                 channel.line.shown_limit = FAR
             stops.arm(m, [stops.Row(STOP_FETCH, address, address)])
@@ -178,7 +181,8 @@ class Rig:
 
     def verdict(self) -> Verdict:
         """Say how the run stands and why, as `preburn boot` does."""
-        return explain(self.session)
+        with uncounted(self.machine):
+            return explain(self.session)
 
     # --- looking and changing ------------------------------------------------------------
     @property

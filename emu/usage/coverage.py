@@ -5,6 +5,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -14,6 +15,8 @@ from emu.isa.disassembler import disassemble
 from emu.machine.machine import Machine
 from emu.usage.used import UsedMachine
 
+ENDS = ("jump", "return", "indirect")  # behind it no instruction of an assembler's line follows
+ASSEMBLY = (".s", ".asm", ".z80", ".src", ".inc", ".a80", ".mac")
 BRANCHES = ("branch", "branch-call", "branch-return")
 
 Key = tuple[int, int, int]  # slot, page (physical less 16-bit address, or -1), 16-bit address
@@ -119,6 +122,8 @@ def _instructions(machine: Machine, slot: int, base: int,
         one = disassemble(lambda a: code[(a - span.virtual) % len(code)], at)
         yield (slot, page, at), one.flow in BRANCHES
         at += one.length
+        if one.flow in ENDS and span.source.file.lower().endswith(ASSEMBLY):
+            break  # what stands behind is data, which has no lines of its own
 
 
 def _count(machine: UsedMachine, slot: int, base: int, table: SymbolTable,
@@ -149,6 +154,11 @@ class Total:
     lines: tuple[int, int]
     instructions: tuple[int, int]
     ways: tuple[int, int]  # two for each conditional instruction
+
+    def as_dict(self) -> dict[str, Any]:
+        """Give it as JSON takes it."""
+        return {"source": self.name, "lines": self.lines, "instructions": self.instructions,
+                "branch_ways": self.ways}
 
 
 def totals(found: Coverage) -> list[Total]:

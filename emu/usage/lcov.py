@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -46,14 +46,16 @@ def check(path: Path) -> None:
     check_output(path, WHAT, MARK.encode())
 
 
-def write(path: Path, found: Coverage, where: Mapping[str, Path]) -> None:
+def write(path: Path, found: Sequence[Coverage], where: Mapping[str, Path]) -> None:
     """Write the counts; what a file of the same images holds already is added.
 
     ``where`` finds the sources.  Raises InputError when it cannot be written.
     """
-    files = {str(where.get(name, name)): _source(counts.values())
-             for name, counts in found.files.items()}
-    title = MARK + re.sub(r"\W", "_", found.images)
+    files: dict[str, Source] = {}
+    for one in found:
+        for name, counts in one.files.items():
+            files.setdefault(str(where.get(name, name)), Source()).add(_source(counts.values()))
+    title = MARK + re.sub(r"\W", "_", "_".join(sorted(one.images for one in found)))
     if path.is_file() and path.stat().st_size:
         for name, source in _read(path, title).items():
             files.setdefault(name, Source()).add(source)
