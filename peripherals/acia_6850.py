@@ -436,6 +436,10 @@ CARD = Card(
     name="acia-6850",
     summary="6850-type ACIA: serial chip that interrupts without a vector",
     source="MC6850 data sheet, and the maker's component guide as quoted in 1982",
+    unmodelled=(
+        "how a clock divided by 1 has to be in step with the data",
+        "the enable pin E",
+    ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance, "line": line},
     jumpers=(

@@ -363,6 +363,9 @@ CARD = Card(
     name="banked-memory",
     summary="flash and RAM behind page registers, any number and size of windows",
     source="common practice, no source; flash: 39SF010A/020A/040 data sheet (S71147)",
+    unmodelled=(
+        "write time that grows with age, and worn-out cells",
+    ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance,
                "memory": memory},

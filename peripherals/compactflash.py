@@ -360,6 +360,11 @@ CARD = Card(
     name="compactflash",
     summary="CompactFlash or ATA card in 8-bit mode, with a raw image",
     source="CF card OEM manual 20-10-00038; ATA task file",
+    unmodelled=(
+        "true IDE and memory-mapped modes beside the registers",
+        "DMA",
+        "ageing of the flash",
+    ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance},
     jumpers=(

@@ -343,6 +343,10 @@ CARD = Card(
     name="ds1302",
     summary="three-wire serial clock with RAM, bit-banged through one port",
     source="DS1302 data sheet, p.5-9",
+    unmodelled=(
+        "the trickle charger's current",
+        "oscillator start-up",
+    ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance},
     jumpers=(

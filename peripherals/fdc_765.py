@@ -304,6 +304,11 @@ CARD = Card(
     summary="765-class floppy controller without DMA, with up to four drives",
     source="8272 description; Super-I/O data sheets FDC37N769 and FDC37B770; drives: common "
            "practice, no source",
+    unmodelled=(
+        "DMA mode: DRQ, DACK",
+        "the pins for two-sided drives and write fault",
+        "precompensation and the analogue read channel",
+    ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance, "line": line},
     jumpers=(

@@ -338,6 +338,10 @@ CARD = Card(
     name="hd44780",
     summary="character display of the HD44780 class",
     source="HD44780U data sheet, table 6 p.24-25, set-up p.42-43",
+    unmodelled=(
+        "contrast and the refresh of the glass",
+        "the pins of the driver chips",
+    ),
     state=STATE,
     functions={"read": read, "write": write},
     jumpers=(

@@ -145,6 +145,9 @@ CARD = Card(
     name="parallel-latch",
     summary="eight latched outputs with named lamps, eight inputs with switches",
     source="common practice, no source",
+    unmodelled=(
+        "currents",
+    ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "line": line},
     jumpers=(

@@ -189,6 +189,9 @@ CARD = Card(
     name="plain-memory",
     summary="ROM and RAM at fixed addresses",
     source="common practice, no source",
+    unmodelled=(
+        "access times (a fault of the backplane)",
+    ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "memory": memory},
     jumpers=(

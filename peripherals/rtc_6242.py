@@ -374,6 +374,11 @@ CARD = Card(
     name="rtc-6242",
     summary="parallel clock of sixteen registers, class MSM6242",
     source="MSM6242B data sheet (FEDL6242B-02) p.1-12; RTC-72421 manual (MQ-162-03) p.13",
+    unmodelled=(
+        "TEST",
+        "access while an adjustment runs",
+        "power fail by CS1",
+    ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance},
     jumpers=(

@@ -321,6 +321,11 @@ CARD = Card(
     name="uart-16550",
     summary="16550-type UART with FIFOs, without a vector",
     source="PC16550D data sheet, from memory",
+    unmodelled=(
+        "a timeout restarted by reading the only byte in the FIFO",
+        "a break inside the loop",
+        "the scratch of parts older than the 16550",
+    ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance, "line": line},
     jumpers=(

@@ -209,6 +209,9 @@ CARD = Card(
     name="watchdog",
     summary="watchdog, and a button for NMI or RESET",
     source="common practice, no source",
+    unmodelled=(
+        "tolerances of its timing parts",
+    ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance, "line": line},
     jumpers=(

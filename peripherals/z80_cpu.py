@@ -37,6 +37,10 @@ CARD = Card(
     name="z80-cpu",
     summary="Z80 CPU with its clock and wait generator",
     source="Z80 CPU user manual (UM0080)",
+    unmodelled=(
+        "electrical levels",
+        "the time that RESET lasts",
+    ),
     state=STATE,
     jumpers=(
         Jumper("clock", "clock", "4 MHz", "frequency of the CPU clock"),

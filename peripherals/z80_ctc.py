@@ -276,6 +276,10 @@ CARD = Card(
     name="z80-ctc",
     summary="Z80 CTC: four counter and timer channels",
     source="UM0081 (Zilog Z80 CPU peripherals user manual), CTC chapter",
+    unmodelled=(
+        "delays inside a T-state",
+        "an edge made by choosing the other polarity on a steady clock",
+    ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance,
                "acknowledge": acknowledge, "line": line},

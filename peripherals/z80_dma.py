@@ -347,6 +347,9 @@ CARD = Card(
     name="z80-dma",
     summary="Z80 DMA: moves and searches blocks of memory and ports",
     source="UM0081 (Zilog peripherals manual), DMA chapter; Z8410 data sheet; both from memory",
+    unmodelled=(
+        "delays inside a T-state",
+    ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance,
                "acknowledge": acknowledge, "reti": reti, "line": line, "master": master},

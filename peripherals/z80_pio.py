@@ -291,6 +291,10 @@ CARD = Card(
     name="z80-pio",
     summary="Z80 PIO: two parallel ports with handshakes and vectors",
     source="UM0081 (Zilog peripherals manual) p.208-220; PIO technical manual p.114-121",
+    unmodelled=(
+        "lines that are neither driven nor pulled up",
+        "delays inside a T-state",
+    ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance,
                "acknowledge": acknowledge, "line": line},

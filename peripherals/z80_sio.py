@@ -299,6 +299,11 @@ CARD = Card(
     name="z80-sio",
     summary="Z80 SIO: two serial channels, asynchronous modes",
     source="UM0081 (Zilog Z80 CPU peripherals user manual), SIO chapter; PS0118 (Z84C90)",
+    unmodelled=(
+        "the synchronous modes: WR6, WR7, CRC, hunt",
+        "the pin WAIT/READY (WR1 bits 7-5)",
+        "the SYNC pins and the bonding of SIO/0 to SIO/2",
+    ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance,
                "acknowledge": acknowledge, "line": line},

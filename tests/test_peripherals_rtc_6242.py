@@ -1,4 +1,4 @@
-"""The parallel clock.  Its checks are from memory of the MSM6242B data sheet."""
+"""The parallel clock.  Pages are the data sheet's (FEDL6242B-02), the rest follows from it."""
 from __future__ import annotations
 
 from typing import Any

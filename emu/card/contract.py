@@ -209,6 +209,7 @@ class Card:
     registers: tuple[str, ...] = ()  # port registers, numbered from 0
     # their usual order of ports, where that depends on the settings
     order: Callable[[Mapping[str, Any]], tuple[str, ...]] | None = None
+    unmodelled: tuple[str, ...] = ()  # what its chip does and it does not, for docs/cards.md
     needs_port: bool = True  # False: it works with none of its registers decoded
     interrupt: int = NO_INTERRUPT  # or PLAIN_INTERRUPT, CHAINED_INTERRUPT
     sources: int = 8  # bits of m.ip[slot] that a chained card may use, at most
