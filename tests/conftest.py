@@ -1,6 +1,7 @@
 """What all tests share: where things lie, and one way to run a command."""
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from collections.abc import Callable
@@ -27,3 +28,9 @@ def preburn() -> Callable[..., subprocess.CompletedProcess[str]]:
                               capture_output=True, cwd=ROOT, timeout=300, check=False)
 
     return run
+
+
+def worked(pid: int) -> float:
+    """Give the seconds of processor time that a process has used."""
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")

@@ -12,6 +12,7 @@ import time
 from pathlib import Path
 
 import pytest
+from conftest import worked
 
 ROOT = Path(__file__).parent.parent
 SELFTEST = ROOT / "roms" / "selftest"
@@ -86,12 +87,6 @@ def test_other_signals_end_all_and_say_where_the_machine_stands(
     assert re.search(rf"preburn: stopped by {signal.Signals(number).name} after [0-9.]+ m?s "
                      r"emulated, at T-state \d+, PC 01[01][0-9A-F]h\.\n\Z", err)
     assert "Traceback" not in err
-
-
-def worked(pid: int) -> float:
-    """Give the seconds of processor time that a process has used."""
-    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="reads /proc")

@@ -15,7 +15,7 @@ from pathlib import Path
 from subprocess import CompletedProcess
 
 import pytest
-from conftest import ROOT
+from conftest import ROOT, worked
 
 from emu.native.cache import cache_folder
 
@@ -215,3 +215,38 @@ def test_a_person_completes_recalls_breaks_off_and_goes_back(terminal: Terminal)
     terminal.shows("'frobnicate' is no word here; ")
     terminal.type("leave", "Enter")
     terminal.shows("it left with 0")
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="reads /proc")
+def test_ctrl_c_ends_words_from_a_file_behind_many_single_steps(tmp_path: Path) -> None:
+    file = words(tmp_path / "w", *["into"] * 40, "go", "look")
+    run = subprocess.Popen([sys.executable, "-m", "emu.cli", "step",
+                            str(ROOT / "roms/tidewater/full.toml"), "--commands", str(file)],
+                           cwd=ROOT, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    while worked(run.pid) < 2.5:  # it has long come to go
+        time.sleep(0.1)
+    run.send_signal(2)
+    out, err = run.communicate(timeout=120)
+    assert run.returncode == 130 and "> look" not in out
+    assert "  interrupted\n" in out
+    assert "preburn: stopped by Ctrl-C after " in err and "Traceback" not in err
+
+
+def test_a_signal_ends_waiting_for_words_too() -> None:
+    run = subprocess.Popen([sys.executable, "-m", "emu.cli", "step", "--commands", "-",
+                            str(ROOT / "roms/tidewater/full.toml")],
+                           cwd=ROOT, text=True, stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+                           stderr=subprocess.PIPE)
+    run.stdin.write("look\n")
+    run.stdin.flush()
+    assert run.stdout.readline() == "> look\n"
+    run.send_signal(2)
+    assert run.wait(60) == 130
+    assert "stopped by Ctrl-C after 0 s emulated, at T-state 0" in run.communicate()[1]
+
+
+def test_no_word_runs_past_the_limit(tmp_path: Path, preburn: Run) -> None:
+    done = preburn("step", ROOT / "roms/tidewater/full.toml", "--limit", "0.01", "--commands",
+                   words(tmp_path / "w", "go", "until 5 s", "back", "into"))
+    assert done.returncode == 0
+    assert done.stdout.count("the limit of 0.01 s is reached") == 2

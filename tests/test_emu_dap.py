@@ -1,7 +1,9 @@
 """The Debug Adapter: whole sessions by a client that knows only the protocol."""
 import base64
 import io
+import json
 import socket
+import struct
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -226,3 +228,56 @@ def test_odd_requests_are_refused_not_fatal(client: Client, tmp_path: Path) -> N
                                ("evaluate", {"expression": "no_such", "context": "repl"})):
         answer = client.ask(command, **arguments)
         assert answer["success"] == (command == "stackTrace")
+
+
+def sent(client: Client, *commands: str) -> None:
+    """Send requests in one piece, without waiting for an answer."""
+    data = b""
+    for number, command in enumerate(commands, 1000):
+        message = json.dumps({"seq": number, "type": "request", "command": command,
+                              "arguments": {"threadId": 1}}).encode()
+        data += b"Content-Length: %d\r\n\r\n" % len(message) + message
+    client._out.write(data)
+    client._out.flush()
+
+
+def test_a_pause_is_heard_behind_many_steps_and_before_a_step_has_begun(tmp_path: Path) -> None:
+    (tmp_path / "m.bin").write_bytes(bytes.fromhex("31 0090 CD 0600 18FE"))  # call 6 / jr $
+    (tmp_path / "m.toml").write_text(
+        'name = "m"\n[slot.cpu]\ncard = "z80-cpu"\nclock = "6.144 MHz"\n'
+        '[slot.rom]\ncard = "plain-memory"\nimage = "m.bin"\n')
+    client, child = on_stdio(tmp_path / "m.toml")
+    client.begin()
+    client.wait("stopped")
+    for _ in range(40):
+        client.do("stepIn", threadId=1, granularity="instruction")
+        client.wait("stopped")
+    for command in ("continue", "stepOut", "next"):
+        for _ in range(5):  # stepOut never comes to its end here
+            sent(client, command, "pause")
+            assert client.wait("stopped")["reason"] in ("pause", "step")
+    client.do("threads")
+    end(client, child)
+
+
+def test_a_reset_of_the_connection_leaves_the_port_open() -> None:
+    with subprocess.Popen([sys.executable, "-m", "emu.cli", "step", str(FULL), "--dap", "0"],
+                          stderr=subprocess.PIPE, cwd=ROOT) as child:
+        assert child.stderr is not None
+        line = b""
+        while b"waiting for an editor" not in line:
+            line = child.stderr.readline()
+        port = int(line.split(b"port ")[1].split(b";")[0])
+        for _ in range(3):
+            peer = socket.create_connection(("127.0.0.1", port))
+            peer.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+            message = b'{"seq": 1, "type": "request", "command": "initialize"}'
+            peer.sendall(b"Content-Length: %d\r\n\r\n" % len(message) + message)
+            peer.close()  # a reset
+        with socket.create_connection(("127.0.0.1", port)) as peer, \
+                peer.makefile("rb") as incoming, peer.makefile("wb") as outgoing:
+            client = Client(incoming, outgoing)
+            client.do("initialize", adapterID="preburn")
+            client.do("disconnect")
+        child.send_signal(2)
+        assert child.wait(30) == 0

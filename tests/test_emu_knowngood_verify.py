@@ -130,6 +130,11 @@ def test_junit_has_a_case_for_each_aspect(good: Path, tmp_path: Path) -> None:
     assert failed == {"console", "ports", "memory", "bus"}
     assert run("verify", FULL, good, "--junit", out).exit_code == 0
     assert Xml.parse(out).getroot()[0].get("failures") == "0"
+    notes = tmp_path / "notes.txt"
+    notes.write_text("my notes")
+    refused = run("verify", FULL, good, "--junit", notes)
+    assert "is there already and is no JUnit file; name another" in str(refused.exception)
+    assert notes.read_text() == "my notes"
     refused = run("verify", FULL, good, "--junit", tmp_path / "no" / "out.xml")
     assert isinstance(refused.exception, InputError)
 

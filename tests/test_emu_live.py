@@ -1,6 +1,8 @@
 """The live console: its parts alone, and whole at real terminals (pexpect, pyte, tmux)."""
+import contextlib
 import json
 import os
+import select
 import shutil
 import socket
 import subprocess
@@ -57,9 +59,10 @@ def test_tcp_keeps_what_is_shown_before_somebody_calls() -> None:
     port = TcpPort("sio.a", 0)
     try:
         port.write(b"hello ")
+        listening = port.descriptors()
         with socket.create_connection(("127.0.0.1", port.port), timeout=5) as peer:
-            while port.read() == b"" and len(port.descriptors()) < 2:
-                pass
+            while port.descriptors() == listening:
+                port.read()
             port.write(b"there")
             assert peer.recv(100)[:5] == b"hello"
             peer.sendall(b"ls")
@@ -243,6 +246,64 @@ def test_tcp_serves_all_channels() -> None:
         child.send_signal(2)
         assert "ended after" in child.communicate(timeout=WAIT)[0]
         assert child.returncode == 0
+
+
+@pytest.mark.parametrize("number", [15, 1, 2])
+def test_a_signal_ends_it_and_the_machine_is_saved(tmp_path: Path, number: int) -> None:
+    with subprocess.Popen([*command(FULL), "--tcp", "0", "--save", tmp_path / "m.json"], cwd=ROOT,
+                          text=True, stdout=subprocess.PIPE) as child:
+        assert child.stdout is not None
+        while "Ctrl-C ends" not in child.stdout.readline():
+            pass
+        child.send_signal(number)
+        assert "ended after" in child.communicate(timeout=WAIT)[0]
+    assert json.loads((tmp_path / "m.json").read_text())["format"] == "preburn saved machine"
+
+
+def test_the_machine_is_saved_when_the_terminal_goes(tmp_path: Path) -> None:
+    first, *rest = command(FULL, "--save", tmp_path / "m.json")
+    child = pexpect.spawn(first, rest, timeout=WAIT, cwd=str(ROOT), ignore_sighup=False)
+    child.expect_exact("tw> ")
+    child.ptyproc.delayafterclose = child.ptyproc.delayafterterminate = 0.01
+    with contextlib.suppress(pexpect.ExceptionPexpect):  # it is still at work
+        child.close(force=False)  # hangs up, and sends SIGHUP and SIGINT besides
+    for _ in range(WAIT * 10):
+        if (tmp_path / "m.json").exists():
+            break
+        time.sleep(0.1)
+    stepper = Stepper(Machine(load(FULL)))
+    saved.load(tmp_path / "m.json", stepper)
+    assert b"tw> " in stepper.console.channels["sio.a"].text
+
+
+def test_a_long_paste_is_typed_as_the_machine_takes_it(console: pexpect.spawn) -> None:
+    console.expect_exact("tw> ")
+    for _ in range(6):
+        console.send("a" * 1000)
+    console.send("\r\x1f")
+    console.expect_exact("console> ")
+    console.sendline("fast")
+    console.sendline("")
+    console.expect_exact("tw> ")
+    console.send("ps\r")
+    console.expect_exact("shell")
+
+
+def test_a_second_caller_waits_and_takes_no_time() -> None:
+    port = TcpPort("sio.a", 0)
+    try:
+        with socket.create_connection(("127.0.0.1", port.port), timeout=WAIT) as peer:
+            while b"x" not in (peer.sendall(b"x"), port.read())[1]:
+                pass
+            with socket.create_connection(("127.0.0.1", port.port), timeout=WAIT):
+                time.sleep(0.1)
+                ready, _, _ = select.select(port.descriptors(), [], [], 0)
+                while ready:  # what the first one sent more than once
+                    port.read()
+                    ready, _, _ = select.select(port.descriptors(), [], [], 0)
+                assert not ready
+    finally:
+        port.close()
 
 
 @pytest.mark.skipif(shutil.which("tmux") is None, reason="tmux is not installed")

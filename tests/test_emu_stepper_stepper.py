@@ -16,6 +16,7 @@ from stepper_bench import pc, sit, state, stop
 from emu.bus.state import STOP_WRITE
 from emu.bus.stops import Row
 from emu.errors import InputError
+from emu.machine.legs import MOST
 from emu.stepper.frames import back_out, back_over
 from emu.stepper.search import Searcher
 from emu.stepper.stepper import Spot, Stepper
@@ -330,3 +331,29 @@ def test_single_steps_do_not_lengthen_the_legs_of_a_run() -> None:
     assert stepper._slice == first
     stepper.go(stepper.t + 50 * first)
     assert stepper._slice > first
+
+
+def test_no_run_goes_past_the_limit() -> None:
+    stepper = sit(COUNTER)
+    stepper.limit_t = 5000
+    for event in (stepper.go(), stepper.go(), stepper.into(), stepper.over()):
+        assert (event.reason, stepper.t >= 5000, stepper.t < 5023) == ("limit", True, True)
+    assert event.words.startswith("the limit of ")
+    stepper.back()
+    assert stepper.into().reason == "step"
+
+
+def test_what_ends_a_run_is_asked_before_it_begins() -> None:
+    """A request that came a moment before must not be lost."""
+    stepper = sit("18 FE")
+    stepper.ends = lambda: True
+    assert stepper.go().reason == "interrupted" and stepper.t == 0
+    stepper.ends = lambda: stepper.t > 1_000_000
+    assert stepper.go().reason == "interrupted" and stepper.t > 1_000_000
+    assert not stepper.heeding
+
+
+def test_a_slice_never_grows_past_the_most() -> None:
+    stepper = sit("76")  # HALT takes no time at all
+    stepper.go(200 * MOST)
+    assert stepper._slice == MOST

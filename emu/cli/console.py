@@ -1,8 +1,11 @@
 """``preburn console``: one's own terminal at a machine that runs in real time."""
 from __future__ import annotations
 
+import contextlib
 import signal
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
@@ -12,15 +15,12 @@ import click
 from emu.card.number_words import time_words
 from emu.cli.options import backplane_file, limit_seconds
 from emu.cli.progress import compiling
-from emu.errors import InputError
+from emu.errors import ENDING, Ended, InputError
 
 if TYPE_CHECKING:
+    from emu.live.loop import Live
     from emu.live.terminal_links import Link, Screen
     from emu.stepper.stepper import Stepper
-
-
-class Ended(BaseException):
-    """A signal asked to end."""
 
 
 @click.command()
@@ -67,29 +67,53 @@ def command(file: Path, channel: str | None, as_pty: bool, port: int | None, fas
     if saved is not None:
         store.load(saved, stepper)
     names = _channels(stepper, channel, file)
-    before = {number: signal.signal(number, _end) for number in (signal.SIGTERM, signal.SIGHUP)}
     links: list[Link] = []
+    with _signals_as_before():
+        try:
+            screen = _connect(links, names, as_pty, port, escape)
+            live = Live(stepper, links, screen, Pace(stepper.machine.hz, fast), key, do)
+            if seconds is not None:
+                live.end_t = stepper.t + stepper.machine.at(seconds)
+            _end_by_signals(live)
+            live.run()
+            if live.dropped:
+                click.echo(f"\n{live.dropped} keys that were typed faster than the machine takes "
+                           f"them are lost.")
+        except KeyboardInterrupt:
+            pass
+        finally:
+            for number in (*ENDING, signal.SIGINT):  # what follows is done to its end
+                signal.signal(number, signal.SIG_IGN)
+            for link in links:
+                link.close()
+        if save is not None:
+            store.save(save, stepper)
+    with contextlib.suppress(OSError):  # the terminal may have gone
+        ran = time_words(float(stepper.machine.seconds(stepper.t)))
+        click.echo(f"\nended after {ran} emulated.")
+
+
+@contextmanager
+def _signals_as_before() -> Iterator[None]:
+    before = {number: signal.getsignal(number) for number in (*ENDING, signal.SIGINT)}
     try:
-        screen = _connect(links, names, as_pty, port, escape)
-        live = Live(stepper, links, screen, Pace(stepper.machine.hz, fast), key, do)
-        if seconds is not None:
-            live.end_t = stepper.t + stepper.machine.at(seconds)
-        live.run()
-    except Ended:
-        pass
+        yield
     finally:
-        for link in links:
-            link.close()
         for number, handler in before.items():
             signal.signal(number, handler)
-    if save is not None:
-        store.save(save, stepper)
-    ran = time_words(float(stepper.machine.seconds(stepper.t)))
-    click.echo(f"\nended after {ran} emulated.")
 
 
-def _end(_signal: int, _frame: FrameType | None) -> None:
-    raise Ended
+def _end_by_signals(live: Live) -> None:
+    """Let a signal that asks to end do so between two keys; at once where words are typed."""
+    def end(number: int, _: FrameType | None) -> None:
+        if live.paused or live.done:
+            raise KeyboardInterrupt if number == signal.SIGINT else Ended(number)
+        live.done = True
+        live.stepper.interrupt()
+
+    for number in (*ENDING, signal.SIGINT):
+        if signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, end)
 
 
 def _channels(stepper: Stepper, channel: str | None, file: Path) -> list[str]:
@@ -122,7 +146,6 @@ def _connect(links: list[Link], names: list[str], as_pty: bool, port: int | None
             click.echo(f"{name}: 127.0.0.1 port {listening.port}")
     if links:
         click.echo("Ctrl-C ends.")
-        signal.signal(signal.SIGINT, _end)
         return None
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise InputError("console needs a terminal; use --pty or --tcp, or preburn boot for "

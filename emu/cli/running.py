@@ -114,7 +114,7 @@ def interruptible(session: Session) -> Iterator[None]:
                 signal.signal(number, handler)
     if came and came[-1] != signal.SIGINT:
         ended = Ended(came[-1])
-        say_where(ended, f"after {session.stands()}")
+        say_where(ended, f"after {session.machine.stands()}")
         raise ended
 
 
@@ -130,5 +130,5 @@ def run_watched(session: Session, console: bool, where: str = "") -> None:
         session.run()
     display.end()
     if session.interrupted:
-        click.echo(f"preburn: interrupted after {session.stands()}; the cause is looked for, "
-                   f"Ctrl-C again ends at once.", err=True)
+        click.echo(f"preburn: interrupted after {session.machine.stands()}; the cause is looked "
+                   f"for, Ctrl-C again ends at once.", err=True)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from emu.cli.options import backplane_file
+from emu.cli.options import backplane_file, limit_seconds
 from emu.cli.progress import compiling
 from emu.errors import InputError
 
@@ -26,12 +26,14 @@ MEGABYTE = 1 << 20
               help="Put an electrical fault into the machine; docs/faults.md lists the kinds.")
 @click.option("--seed", type=click.IntRange(min=0),
               help="Power-on noise, instead of the file's seed.")
+@click.option("--limit", help="No run goes on past so many emulated seconds.")
 @click.option("--dap", "port", type=click.IntRange(-1, 65535), is_flag=False, flag_value=-1,
               metavar="[PORT]", help="Serve an editor by the Debug Adapter Protocol, on a port of "
               "127.0.0.1 or on standard input and output.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line of words.")
 def command(file: Path, commands: Path | None, lists: tuple[str, ...], budget: int,
-            faults: tuple[str, ...], seed: int | None, port: int | None, as_json: bool) -> None:
+            faults: tuple[str, ...], seed: int | None, limit: str | None, port: int | None,
+            as_json: bool) -> None:
     """Sit at the machine of a backplane FILE: look, run, stop, go back, change.
 
     The machine is at power-on.  Type help for the words.  Exit status 0: left, or all words
@@ -43,8 +45,11 @@ def command(file: Path, commands: Path | None, lists: tuple[str, ...], budget: i
     from emu.stepper.prompt import Plain, interactive, lines_of
     from emu.stepper.stepper import Stepper
 
+    seconds = None if limit is None else limit_seconds(limit)
     machine = Machine(load(file, faults), seed, compiling())
     stepper = Stepper(machine, budget * MEGABYTE, progress=compiling())
+    if seconds is not None:
+        stepper.limit_t = machine.at(seconds)
     for text in lists:
         path, _, slot = text.partition("@")
         stepper.read_symbols(Path(path), slot)

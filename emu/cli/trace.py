@@ -217,8 +217,8 @@ class _Teller:
 def _say_how_it_ended(window: Window, session: Session, begin: str | None, end: str | None,
                       seconds: Fraction) -> None:
     if session.interrupted:
-        click.echo(f"preburn: stopped by Ctrl-C after {session.stands()}; the trace ends there.",
-                   err=True)
+        click.echo(f"preburn: stopped by Ctrl-C after {session.machine.stands()}; the trace ends "
+                   f"there.", err=True)
         sys.exit(130)
     ran = time_words(float(session.machine.seconds(int(session.machine.m.t))))
     if not window.begun:

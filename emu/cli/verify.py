@@ -60,6 +60,8 @@ def command(file: Path | None, good: Path | None, strict: bool, same_console: bo
         raise InputError("--strict compares everything; leave --same-console and "
                          "--same-milestones out, or leave --strict out.")
     allowed = read_tolerance(tolerance)
+    if junit is not None:
+        junit_file.check(junit)
     tree = recordfile.read(good)
     description = load(file)
     if not other_image:

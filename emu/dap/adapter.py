@@ -1,7 +1,7 @@
 """One editor's session: requests in, the machine run or looked at, answers and events out.
 
-A thread reads; whatever comes ends the run under way for a moment, is answered, and the run
-goes on.  So everything that touches the machine happens in one thread.
+A thread reads; the run under way looks for what came, it is answered, and the run goes on.
+So everything that touches the machine happens in one thread.
 """
 from __future__ import annotations
 
@@ -61,12 +61,16 @@ class Adapter:
     def serve(self) -> None:
         """Answer requests until the editor disconnects or its stream ends."""
         threading.Thread(target=self._listen, daemon=True).start()
-        while not self._gone:
-            if self._running:
-                self._run()
-                continue
-            self._take(self._came.get())
-        self.marks.clear()
+        self.stepper.ends = self._wanted
+        try:
+            while not self._gone:
+                if self._running:
+                    self._run()
+                    continue
+                self._take(self._came.get())
+        finally:
+            self.stepper.ends = lambda: False
+            self.marks.clear()
 
     def _listen(self) -> None:
         while True:
@@ -78,10 +82,15 @@ class Adapter:
             except (OSError, ValueError):
                 message = None
             self._came.put(message)
-            if self._running or message is None or message.get("command") in URGENT:
-                self.stepper.interrupt()
             if message is None:
                 return
+
+    def _wanted(self) -> bool:
+        """Tell whether a message has come that what is done now must end for."""
+        with self._came.mutex:
+            waiting = tuple(self._came.queue)
+        return any(self._running or not isinstance(message, dict)
+                   or message.get("command") in URGENT for message in waiting)
 
     def _take(self, message: Message | None | Broken) -> None:
         if message is None:
@@ -146,7 +155,8 @@ class Adapter:
             if self.stepper.t >= end:
                 self._ask_verdict()
             return
-        self._stopped(self.marks.kind_of(event.stop), event)
+        self._stopped("pause" if event.reason == "limit" else self.marks.kind_of(event.stop),
+                      event)
 
     def _quiet_end(self) -> int:
         """Give the T-state at which the machine has been silent for long."""

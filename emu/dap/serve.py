@@ -1,13 +1,14 @@
 """Serve the protocol on standard input and output, or on a port of the loopback interface."""
 from __future__ import annotations
 
+import contextlib
 import os
 import socket
 import sys
 from collections.abc import Callable
 
 from emu.dap.adapter import Adapter
-from emu.errors import InputError
+from emu.errors import Ended, InputError
 from emu.stepper.stepper import Stepper
 
 STDIO = -1
@@ -34,7 +35,10 @@ def serve(stepper: Stepper, port: int, told: Callable[[str], None]) -> None:
         try:
             while True:
                 peer, _ = server.accept()
-                with peer, peer.makefile("rb") as incoming, peer.makefile("wb") as outgoing:
+                with contextlib.suppress(OSError), peer, peer.makefile("rb") as incoming, \
+                        peer.makefile("wb") as outgoing:  # it may be reset at any time
                     Adapter(stepper, incoming, outgoing).serve()
+        except Ended:
+            raise
         except KeyboardInterrupt:
             return

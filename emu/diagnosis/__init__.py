@@ -49,7 +49,7 @@ def explain(session: Session, seconds: float = BUDGET,
     verdict is the same however busy the computer is.  KeyboardInterrupt that comes from it says
     how the run stands.
     """
-    stands = session.stands()
+    stands = session.machine.stands()
     try:
         return _explained(session, Budget(seconds, clock))
     except KeyboardInterrupt as stop:

@@ -1,10 +1,11 @@
 """Write what a verification found as JUnit XML, the form that build servers read."""
 from __future__ import annotations
 
+import io
 import xml.etree.ElementTree as Xml
 from pathlib import Path
 
-from emu.errors import InputError
+from emu.files.atomic import check_output, write_atomic
 from emu.knowngood.hold import Aspect
 
 
@@ -30,9 +31,14 @@ def suite(name: str, aspects: list[Aspect], details: str) -> Xml.ElementTree:
     return Xml.ElementTree(root)
 
 
+def check(path: Path) -> None:
+    """Look whether the XML file may be written there; InputError if not."""
+    check_output(path, "JUnit file", b"<testsuite")
+
+
 def write(path: Path, name: str, aspects: list[Aspect], details: str) -> None:
     """Write the XML file; InputError when the place cannot be written."""
-    try:
-        suite(name, aspects, details).write(path, encoding="utf-8", xml_declaration=True)
-    except OSError as error:
-        raise InputError(f"--junit {path}: cannot be written: {error.strerror}.") from None
+    data = io.BytesIO()
+    suite(name, aspects, details).write(data, encoding="utf-8", xml_declaration=True)
+    check(path)
+    write_atomic(path, data.getvalue(), "JUnit file")

@@ -5,11 +5,12 @@ import select
 from collections.abc import Callable, Sequence
 
 from emu.bus.state import FAR
-from emu.errors import InputError
+from emu.errors import Ended, InputError
 from emu.live.escape import split
 from emu.live.glass import Glass
 from emu.live.pace import Pace
-from emu.live.terminal_links import Link, Screen
+from emu.live.terminal_links import HELD, Link, Screen
+from emu.run.console import room_at
 from emu.stepper.stepper import Stepper
 
 PROMPT = "console> "
@@ -30,6 +31,8 @@ class Live:
         self.done = self.paused = False
         self._ask, self._do = ask, do
         self._by_name = {link.name: link for link in links}
+        self._waiting: dict[str, bytes] = {}  # keys that the machine has no room for yet
+        self.dropped = 0  # keys typed at the screen that nobody had room for
         self._glass = Glass(stepper.machine)
         self.end_t = FAR
         stepper.echo = self._show
@@ -40,9 +43,14 @@ class Live:
             link.write(new)
 
     def type(self, keys: bytes, name: str | None = None) -> None:
-        """Type at a channel, the screen's one without a name."""
+        """Type at a channel, the screen's one without a name; what has no room yet waits."""
         where = name or (self.screen.name if self.screen else self.links[0].name)
-        self.stepper.change("typed", where, keys)
+        keys = self._waiting.get(where, b"") + keys
+        now = keys[:room_at(self.stepper.machine, where)]
+        if now:
+            self.stepper.change("typed", where, now)
+        self._waiting[where] = keys[len(now):][:HELD]
+        self.dropped += max(len(keys) - len(now) - HELD, 0)
 
     def run(self) -> None:
         """Live until told to leave, or ``end_t`` is reached."""
@@ -53,6 +61,8 @@ class Live:
                 if self.paused:
                     self._talk()
                     continue
+                for name in [name for name, keys in self._waiting.items() if keys]:
+                    self.type(b"", name)
                 t = min(self.pace.target(self.stepper.t), self.end_t)
                 if t > self.stepper.t:
                     self.stepper.go(t)
@@ -67,7 +77,8 @@ class Live:
 
     def _listen(self) -> None:
         """Wait for keys, and type them."""
-        waiting = {number: link for link in self.links for number in link.descriptors()}
+        waiting = {number: link for link in self.links for number in link.descriptors()
+                   if link is self.screen or len(self._waiting.get(link.name, b"")) < HELD // 2}
         ready, _, _ = select.select(list(waiting), [], [], self.pace.wait())
         for link in {id(waiting[n]): waiting[n] for n in ready}.values():
             keys = link.read()
@@ -104,6 +115,8 @@ class Live:
                     told = self._do(self, self._ask(PROMPT))
                 except InputError as error:
                     told = [str(error)]
+                except Ended:
+                    raise
                 except (EOFError, KeyboardInterrupt):
                     told = self._do(self, "on")
                 for line in told:

@@ -87,7 +87,7 @@ class TcpPort:
 
     def descriptors(self) -> list[int]:
         """See Link."""
-        return [self._server.fileno(), *([self._peer.fileno()] if self._peer else [])]
+        return [(self._peer or self._server).fileno()]  # the next caller waits unheard
 
     def read(self) -> bytes:
         """Take a caller if there is none, and what he typed."""
@@ -146,20 +146,25 @@ class Screen:
 
     def cooked(self) -> None:
         """Give the terminal back as it was."""
-        termios.tcsetattr(self._keys, termios.TCSADRAIN, self._before)
+        with contextlib.suppress(termios.error):  # it may have gone
+            termios.tcsetattr(self._keys, termios.TCSADRAIN, self._before)
 
     def descriptors(self) -> list[int]:
         """See Link."""
         return [self._keys]
 
     def read(self) -> bytes:
-        """See Link."""
-        return os.read(self._keys, MOST)
+        """See Link; nothing when the terminal has gone."""
+        try:
+            return os.read(self._keys, MOST)
+        except OSError:
+            return b""
 
     def write(self, data: bytes) -> None:
-        """See Link."""
-        while data:
-            data = data[os.write(self._out, data):]
+        """See Link; what a terminal would show that has gone is lost."""
+        with contextlib.suppress(OSError):
+            while data:
+                data = data[os.write(self._out, data):]
 
     def close(self) -> None:
         """See Link."""

@@ -34,6 +34,7 @@ from emu.bus.state import (
     new_record,
 )
 from emu.card.contract import ENTRIES, Card, Setup
+from emu.card.number_words import time_words
 from emu.card.plaincards import (
     CardFault,
     CardStopped,
@@ -416,6 +417,12 @@ class Machine:
         words = " ".join(f"{name} {int(value):04X}h" for name, value in
                          [("PC", m.pc), ("SP", m.sp), *registers])
         return f"T-state {int(m.t)}, {words}"
+
+    def stands(self) -> str:
+        """Say in words how far it has come and where it stands."""
+        t = int(self.m.t)
+        return (f"{time_words(float(self.seconds(t)))} emulated, at T-state {t}, "
+                f"PC {int(self.m.pc):04X}h")
 
     def reset(self) -> None:
         """Pull RESET low and let it go."""

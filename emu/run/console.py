@@ -118,6 +118,12 @@ def terminal(machine: Machine, name: str) -> Any:
     return _named({c.name: c for c in channels(machine)}, name).line
 
 
+def room_at(machine: Machine, name: str) -> int:
+    """Tell how many characters a terminal's typing ring still takes."""
+    line = terminal(machine, name)
+    return len(line.typed) - int(line.typed_in - line.typed_out)
+
+
 def check_room(line: Any, keys: bytes) -> None:
     """See that characters fit into a terminal's typing ring; InputError if not."""
     size = len(line.typed)

@@ -12,7 +12,6 @@ from dataclasses import InitVar, dataclass, field
 from fractions import Fraction
 from typing import Any
 
-from emu.card.number_words import time_words
 from emu.errors import InputError, say_where
 from emu.machine.legs import BrokenOff
 from emu.machine.machine import Machine
@@ -88,12 +87,6 @@ class Session:
         self.interrupted = True
         self.machine.break_off(self._running)
 
-    def stands(self) -> str:
-        """Say in words how far the run is and where the machine stands."""
-        m = self.machine.m
-        ran = time_words(float(self.machine.seconds(int(m.t))))
-        return f"{ran} emulated, at T-state {int(m.t)}, PC {int(m.pc):04X}h"
-
     def run(self) -> None:
         """Run until the text comes, the limit, or `interrupt`.
 
@@ -107,7 +100,7 @@ class Session:
             self.console.leave_when_shown(False)
             self._fetch()
         except KeyboardInterrupt as stop:
-            say_where(stop, f"after {self.stands()}")
+            say_where(stop, f"after {self.machine.stands()}")
             raise
         finally:
             self._running = False

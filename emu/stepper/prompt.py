@@ -10,7 +10,7 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, TextIO
 
-from emu.errors import InputError
+from emu.errors import Ended, InputError, say_where
 from emu.files.inputfile import read_limited
 from emu.machine.register_names import snapshot
 from emu.native.cache import cache_folder
@@ -39,9 +39,11 @@ def lines_of(path: Path | None) -> Iterator[tuple[str, str]]:
 
 @contextmanager
 def interruptible(stepper: Stepper) -> Iterator[None]:
-    """Let Ctrl-C end the run under way instead of the program."""
+    """Let Ctrl-C end the run under way instead of the program; else KeyboardInterrupt."""
 
     def ask(_signal: int, _frame: FrameType | None) -> None:
+        if not stepper.heeding:
+            raise KeyboardInterrupt
         stepper.interrupt()
 
     before = signal.signal(signal.SIGINT, ask)
@@ -94,17 +96,29 @@ class Plain:
             self._terminals.take(name, new)
 
     def run(self, lines: Iterable[tuple[str, str]]) -> bool:
-        """Do the words of all lines; False when one of them could not be done."""
+        """Do the words of all lines; False when one of them could not be done.
+
+        KeyboardInterrupt, saying where the machine stands, when a signal asked to end.
+        """
         stepper = self._reader.stepper
-        with interruptible(stepper):
-            for place, line in lines:
-                try:
-                    self._answer(line.strip(), self._reader.do(line))
-                except InputError as error:
-                    self._refuse(place, line.strip(), error)
-                    return False
-                except Leave:
-                    break
+        try:
+            with interruptible(stepper):
+                return self._lines(lines)
+        except KeyboardInterrupt as stop:
+            say_where(stop, f"after {stepper.machine.stands()}")
+            raise
+
+    def _lines(self, lines: Iterable[tuple[str, str]]) -> bool:
+        for place, line in lines:
+            try:
+                self._answer(line.strip(), self._reader.do(line))
+            except InputError as error:
+                self._refuse(place, line.strip(), error)
+                return False
+            except Leave:
+                break
+            if self._reader.stepper.interrupted:
+                raise KeyboardInterrupt
         return True
 
     def _answer(self, line: str, told: list[str]) -> None:
@@ -155,6 +169,8 @@ def _take_line(session: PromptSession[str], reader: WordReader, terminals: Termi
     """Take one line from the terminal and answer it; False when it was the last."""
     try:
         line = session.prompt(PROMPT)
+    except Ended:
+        raise
     except KeyboardInterrupt:
         return True
     except EOFError:
@@ -163,6 +179,10 @@ def _take_line(session: PromptSession[str], reader: WordReader, terminals: Termi
         told = reader.do(line)
     except InputError as error:
         told = [str(error)]
+    except Ended:
+        raise
+    except KeyboardInterrupt:
+        told = ["interrupted"]
     except Leave:
         return False
     terminals.flush()

@@ -24,6 +24,7 @@ from emu.bus.state import FAR, STOP_EXECUTE, STOP_VIRGIN
 from emu.errors import InputError
 from emu.files.symbol_loading import load_symbols
 from emu.isa.disassembler import Instruction, disassemble
+from emu.machine.legs import MOST
 from emu.machine.machine import Machine
 from emu.run.console import Channel, Console, channels
 from emu.run.history import History, Hit, hits
@@ -47,7 +48,7 @@ RETURN_WORDS = 8  # stack words in which `out` looks for a return address
 
 @dataclass(frozen=True)
 class Event:
-    """Why a run ended: ``reason`` step, stop, time, interrupted, beginning or changed."""
+    """Why a run ended: ``reason`` step, stop, time, limit, interrupted, beginning, changed."""
 
     reason: str
     words: str = ""
@@ -78,10 +79,13 @@ class Stepper:
         self._told: dict[str, int] = {}  # characters of each terminal that were echoed
         self._numbers = 0
         self._stopping = threading.Event()
+        self.heeding = False  # what is done now ends at `interrupt`
+        self.ends: Callable[[], bool] = lambda: False  # asked beside `interrupt`, often
+        self.limit_t = FAR  # no run goes on past it
         self._walker: Walker | None = None
         self._effort = 0.0  # seconds of work since power-on
         self._slice = FIRST_SLICE
-        self.history_search = Searcher(self.history, self._stopping.is_set)
+        self.history_search = Searcher(self.history, lambda: self.interrupted)
         self._written: set[int] = set()  # places known to have been written
 
     # --- where it is ------------------------------------------------------------------
@@ -137,11 +141,23 @@ class Stepper:
     @property
     def interrupted(self) -> bool:
         """Tell whether what was done last was ended by `interrupt`."""
-        return self._stopping.is_set()
+        return self._stopping.is_set() or self.ends()
 
     def interrupt(self) -> None:
         """End the run under way at its next boundary; from a signal or another thread."""
         self._stopping.set()
+
+    @contextmanager
+    def _heeded(self) -> Iterator[None]:
+        """Let `interrupt` end what is done here; one that came earlier is not meant."""
+        outer = self.heeding
+        if not outer:
+            self._stopping.clear()
+        self.heeding = True
+        try:
+            yield
+        finally:
+            self.heeding = outer
 
     def go(self, t_end: int = FAR, only: Sequence[Stop] = ()) -> Event:
         """Run until a stop is met, T-state ``t_end`` or `interrupt`; ``only``: extra stops."""
@@ -157,9 +173,9 @@ class Stepper:
             mark_untouched(self.main, self.history)
         stops.arm(self.m, judge.rows)
         self.m.pass_t = self.t
-        self._stopping.clear()
         try:
-            yield judge
+            with self._heeded():
+                yield judge
         finally:
             stops.disarm(self.m)
             self.console.leave_when_shown(False)
@@ -170,13 +186,17 @@ class Stepper:
 
     def _slices(self, t_end: int, judge: Judge, starts: dict[str, int]) -> Event:
         run = self._walk(judge) if judge.needs_walker else None
-        while not self._stopping.is_set():
+        while not self.interrupted:
             if self.t >= t_end:
                 return Event("time", "the time has come")
+            if self.t >= self.limit_t:
+                limit = float(self.machine.seconds(self.limit_t))
+                return Event("limit", f"the limit of {limit:g} s is reached")
             if judge.said:
                 self.console.leave_when_shown(True)
             began, start = time.perf_counter(), self.t
-            fired = self.main.leg(min(t_end, start + self._slice), run)
+            end = min(t_end, self.limit_t, start + self._slice)
+            fired = self.main.leg(end, run)
             self._measure(time.perf_counter() - began, self.t - start >= self._slice)
             event = self._met(judge, fired if run else 0, starts)
             self.main.make_due()
@@ -195,8 +215,8 @@ class Stepper:
     def _measure(self, spent: float, whole: bool) -> None:
         """Fit the slice to the machine's speed; a leg that ended early tells nothing of it."""
         self._effort += spent
-        if spent < SHORT and whole and self._slice < FAR >> 8:
-            self._slice *= 2
+        if spent < SHORT and whole:
+            self._slice = min(self._slice * 2, MOST)
         elif spent > LONG and self._slice > 1000:
             self._slice //= 2
 
@@ -309,12 +329,12 @@ class Stepper:
     def back_to_stop(self) -> Event:
         """Go back to the last place where an armed stop would have stopped."""
         armed = [stop for stop in self.stops if not stop.asleep]
-        self._stopping.clear()
-        said = self._last_said(armed)
-        found = self.history_search.last_stop(armed, self.spot)
+        with self._heeded():
+            said = self._last_said(armed)
+            found = self.history_search.last_stop(armed, self.spot)
         if said is not None and (found is None or said[0] > found[0]):
             found = said
-        if self._stopping.is_set():
+        if self.interrupted:
             return Event("interrupted", "interrupted")
         if found is None:
             self.jump(Spot(0, 0))
@@ -379,13 +399,13 @@ class Stepper:
 
         None when there was none since power-on, or `interrupt` ended the search.
         """
-        self._stopping.clear()
-        return self.history_search.last_write(place, self.spot, changing)
+        with self._heeded():
+            return self.history_search.last_write(place, self.spot, changing)
 
     def last_cycle(self, rows: Sequence[stops.Row]) -> Access | None:
         """Find the last bus cycle before now that one of these rows covers."""
-        self._stopping.clear()
-        return self.history_search.last(rows, self.spot)
+        with self._heeded():
+            return self.history_search.last(rows, self.spot)
 
     def was_written(self, place: int) -> bool:
         """Tell whether a byte of physical memory was written since power-on."""
