@@ -61,5 +61,5 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     if missed is not None or (until is not None and not session.reached):
         wanted = until if missed is None else missed.text.decode("latin-1")
         click.echo(f"preburn: the text {wanted!r} did not come; the times are those of the run up "
-                   f"to {session.stands()}.", err=True)
+                   f"to {session.machine.stands()}.", err=True)
         sys.exit(1)
