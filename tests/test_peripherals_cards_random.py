@@ -32,6 +32,8 @@ SETTINGS: dict[str, tuple[dict[str, Any], ...]] = {
     "watchdog": ({"timeout": 1}, {"timeout": 2, "begins": "first-kick", "on-timeout": "nmi"}),
     "compactflash": ({"ready-time": 1, "read-time": 30, "write-time": 60, "bad-sectors": [3]},
                      {"ready-time": 1, "data-strobe": "held"}),
+    "i2c-bus": ({"write-time": 30}, {"pull-level": "high", "battery": "flat", "memory": "24c04"},
+                {"wiring": "lines", "sensor": 8, "sensor-gives": "tide", "stretch": 5}),
     "sd-card": ({"warm-up": 0, "init-time": 1}, {"wiring": "shift", "warm-up": 0, "shift-time": 5},
                 {"wiring": "lines", "warm-up": 0}),
 }

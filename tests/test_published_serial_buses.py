@@ -83,3 +83,17 @@ def shifting(folder: Path) -> Path:
         'image = "p.bin"\n[slot.sd]\ncard = "sd-card"\nwiring = "shift"\nbase = 0x68\n'
         'medium = "card.img"\n')
     return folder / "m.toml"
+
+
+def test_i2c_has_the_bytes_of_the_clock(tmp_path: Path) -> None:
+    """The driver's reading of the clock, address by address, as roms/drivers/i2c/i2c.s has it;
+    libsigrokdecode decoder "i2c"."""
+    # behind the START and STOP of its beginning, which the decoder takes for an address
+    dump = dumped(DRIVERS / "i2c" / "i2c.toml", 0.0001, 0.02, tmp_path / "bus.vcd")
+    texts = sigrok(dump, "i2c:scl=bus_scl:sda=bus_sda",
+                   "i2c=start:repeat-start:stop:ack:nack:address-write:address-read:data-write"
+                   ":data-read")
+    once = ["Start", "Write", "Address write: 68", "ACK", "Data write: 00", "ACK", "Start repeat",
+            "Read", "Address read: 68", "ACK", "Data read: 09", "ACK", "Data read: 08", "ACK",
+            "Data read: 07", "NACK", "Stop"]
+    assert texts[:2 * len(once)] == once * 2

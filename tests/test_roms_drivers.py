@@ -30,6 +30,11 @@ def test_a_block_of_the_sd_card_is_shown_and_one_written() -> None:
     assert "Tidewater log 12\r\nberth 3, gauge 7\r\nentry written and read back" in shown("sd")
 
 
+def test_clock_memory_and_sensor_of_an_i2c_bus_are_read() -> None:
+    """What `start`, i2c.img and `sensor-gives` say."""
+    assert "07:08:10\r\nTidewater settings, berth 3\r\ngauge: 2.7m" in shown("i2c")
+
+
 def test_the_keypad_is_read_and_printed() -> None:
     """The words of `gives-b` in ppi.toml, thirteen with the carriage return."""
     assert "keypad: ebb at 07:12\r\nprinter, bytes: 0D\r\n" in shown("ppi")
