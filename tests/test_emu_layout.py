@@ -78,6 +78,9 @@ def test_facts_by_hand(tmp_path: Path) -> None:
     assert [(i.place, i.slot, i.vector_at) for i in found.interrupts] == [
         (1, "ctc", (0x28,)), (2, "sio", (0x6B,))]
     assert "CPU > ctc > (open) > sio" in as_text(found)
+    gates = layout(load(described(tmp_path, BASE.replace("chain", "look-ahead = true\nchain", 1)),
+                        unbuilt=True))
+    assert "sio, with look-ahead" in as_text(gates)
     clocks = {(c.slot, c.what): c for c in found.clocks}
     # UM0081, CTC: 6.144 MHz / 256 / 240 = 100 Hz; SIO: clock / 16 is the rate
     assert clocks["ctc", "tick"].error == 0

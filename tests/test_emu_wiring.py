@@ -205,6 +205,7 @@ def differing(folder: Path, here: str, there: str) -> list[str]:
     ('[backplane]\nchain = ["ctc", "sio"]\nfloating = "last-byte"\n' + BASE + CTC + SIO,
      BASE + CTC + SIO, ["chain: ctc > sio here, none there.",
                         "floating: last-byte here, pull-ups there."]),
+    ("[backplane]\nlook-ahead = true\n" + BASE, BASE, ["look-ahead: True here, False there."]),
     (BASE, BASE.replace("4 MHz", "6.144 MHz"),
      ["slot cpu: clock = 4 MHz here, 6.144 MHz there."]),
     (BASE, BASE + '[[fault]]\nkind = "data-stuck"\nline = 3\nlevel = 0\n',

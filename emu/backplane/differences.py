@@ -86,8 +86,8 @@ def _plane(a: Description, b: Description) -> list[str]:
     here, there = ("none" if d.chain is None else " > ".join(d.chain) or "empty" for d in (a, b))
     if here != there:
         out.append(f"chain: {here} here, {there} there.")
-    out += [f"{what}: {getattr(a, what)} here, {getattr(b, what)} there."
-            for what in ("floating", "seed") if getattr(a, what) != getattr(b, what)]
+    out += [f"{what.replace('_', '-')}: {getattr(a, what)} here, {getattr(b, what)} there."
+            for what in ("floating", "seed", "look_ahead") if getattr(a, what) != getattr(b, what)]
     faults = [{str(fault) for fault in d.faults} for d in (a, b)]
     out += [f"fault {fault} only here." for fault in faults[0] - faults[1]]
     out += [f"fault {fault} only there." for fault in faults[1] - faults[0]]

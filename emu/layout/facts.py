@@ -111,6 +111,7 @@ class Layout:
     clocks: list[ClockFact]
     wires: list[tuple[str, str]]
     chain: list[str] | None
+    look_ahead: bool
     interrupts: list[InterruptFact]
     findings: list[Finding] = field(default_factory=list)
 
@@ -125,7 +126,7 @@ def layout(d: Description) -> Layout:
         d.name, d.path.name, d.cpu_hz, d.floating, [_slot(s) for s in d.slots], _ports(d),
         sorted((a for s in d.slots for a in _areas(s)), key=lambda a: (a.start, a.end)),
         [p for s in d.slots for p in _pages(s)], list(_clocks(d)), _wires(d),
-        None if d.chain is None else list(d.chain), _interrupts(d), check(d))
+        None if d.chain is None else list(d.chain), d.look_ahead, _interrupts(d), check(d))
 
 
 def _slot(slot: SlotDescription) -> SlotFact:

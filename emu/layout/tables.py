@@ -167,7 +167,7 @@ def chain_words(layout: Layout) -> str:
     if layout.chain is None:
         return "no chain: every IEI is high"
     links = ["(open)" if name == "open" else name for name in layout.chain]
-    return " > ".join(["CPU", *links])
+    return " > ".join(["CPU", *links]) + (", with look-ahead" if layout.look_ahead else "")
 
 
 def _interrupts(layout: Layout, run: Touched | None) -> Table:

@@ -13,6 +13,7 @@ from emu.files.image import Image
 from emu.files.symbols import LineSpan, SymbolTable
 from emu.isa.disassembler import disassemble
 from emu.machine.machine import Machine
+from emu.machine.source_files import SourceFiles
 from emu.usage.used import UsedMachine
 
 ENDS = ("jump", "return", "indirect")  # behind it no instruction of an assembler's line follows
@@ -77,13 +78,12 @@ def digest_of(machine: Machine) -> str:
 
 
 def sources(machine: Machine) -> dict[str, Path]:
-    """Find the files of the line tables: beside the image, or from the folder one stands in."""
-    out: dict[str, Path] = {}
+    """Find the files of the line tables, as every view does; beside the image if nowhere."""
+    found, out = SourceFiles(machine.description), {}
     for image, span in _spans(machine):
         file = span.source.file
         if file not in out:
-            tried = (image.path.parent / file, Path(file), image.path.parent / Path(file).name)
-            out[file] = next((p for p in tried if p.is_file()), tried[0]).absolute()
+            out[file] = (found.path(file) or image.path.parent / file).absolute()
     return out
 
 
