@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import io
 import re
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
@@ -85,7 +86,7 @@ def test_running_stopping_and_forgetting(reader: WordReader) -> None:
     matches(r"^stop 1: write ticks \(E186h\): ..h, was ..h\nT ", answer(reader, "go"))
     matches("stop 1 sleeps", answer(reader, "sleep 1"))
     matches("the time has come", answer(reader, "go 50 ms"))
-    matches(r"1: write ticks \(asleep\), met 1 times", answer(reader, "look stops"))
+    matches(r"1: write ticks \(asleep\), met 1 time$", answer(reader, "look stops"))
     matches("stop 1 is awake", answer(reader, "wake 1"))
     matches("^stop 1: ", answer(reader, "until 1 s"))
     matches("stop 1 taken out", answer(reader, "forget 1"))
@@ -133,13 +134,14 @@ def test_changing_and_undoing(reader: WordReader) -> None:
     matches("memory.waits-m1 is 1 now", answer(reader, "set jumper memory.waits-m1 = 1"))
     matches("3 keys typed at sio.a", answer(reader, r'press "ps\r"'))
     matches(r"/INT is low for 40 T-states", answer(reader, "press int for 40 t"))
-    matches(r"line int 0  \(to come\)", answer(reader, "look inputs"))
-    for kind in ("line int", "typed", "jumper", "in", "out", "memory", "memory", "memory",
-                 "memory", "memory", "register"):
-        matches(f"^taken back: {kind}", answer(reader, "undo"))
+    matches(r"let go of int  \(to come\)", answer(reader, "look inputs"))
+    for done in ("press int", r'press "ps\r" on sio.a', "set jumper memory.waits-m1 = 1",
+                 "input 21h", "set port 2Bh = 03h", "set memory 8000h = 34 12",
+                 "set memory 8000h = 01 02 FF", "set a = 5h"):
+        assert answer(reader, "undo").startswith(f"taken back: {done}\n")
     matches("nothing was changed or typed yet", answer(reader, "undo"))
     matches("/NMI was pulled low", answer(reader, "press nmi"))
-    matches("^taken back: line nmi", answer(reader, "undo"))
+    matches("^taken back: press nmi", answer(reader, "undo"))
 
 
 def test_out_of_a_routine_and_the_verdict(reader: WordReader) -> None:
@@ -186,3 +188,31 @@ def test_what_terminals_show_comes_line_by_line_with_its_name() -> None:
     terminals.flush()
     terminals.flush()
     assert out.getvalue() == "sio.b| \\x07?\nsio.a| tw> ls\nsio.a| motd\nsio.a| tw> \n"
+
+
+def test_words_may_be_cut_short(reader: WordReader) -> None:
+    matches("201h = 513", answer(reader, "set word[8000h] = 0x201", "te word[8000h]"))
+    answer(reader, "undo")
+    for text, words in (("s 5", "'s' may be set or sleep or stop-at or symbols; write more of it."),
+                        ("look c", "look c: may be code or chain or cards or cycles; write"),
+                        ("help s", "'s' may be")):
+        with pytest.raises(InputError, match=re.escape(words)):
+            reader.do(text)
+    matches("flags ", answer(reader, "lo reg"))
+    assert reader.do("h und") == reader.do("help undo")
+
+
+def test_one_vocabulary_and_addresses_in_the_replies(reader: WordReader) -> None:
+    """Words, times and numbers of the other commands are understood here, too."""
+    for text in ("5ms", "5 ms", ".005 s", "5000us", "5000000 ns"):
+        assert reader.t_of(text) == reader.stepper.machine.at(Fraction(1, 200))
+    matches("the time has come", answer(reader, "go 500us"))
+    matches(r"stop \d+: ack 10h, met 0 times", answer(reader, "watch ack 10h"))
+    matches(r"stop \d+: con_putc, met 0 times\n  at [0-9A-F]{4}h, con_putc \(console.s:",
+            answer(reader, "stop-at con_putc"))
+    matches(r"met 0 times\n  at ticks \(E186h\)", answer(reader, "watch write ticks"))
+    matches(r"met 0 times\n  at FEF8h", answer(reader, "watch write FEF8h"))
+    answer(reader, "forget all")
+    matches(r"^  FEF8  ", answer(reader, "look memory FEF8h for 1"))
+    matches("floppy.drive-a: no drive or socket", str(pytest.raises(
+        InputError, reader.do, "remove floppy.drive-a").value))

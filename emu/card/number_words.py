@@ -1,15 +1,25 @@
 """Numbers as people read them: counts with their noun, times in a unit that fits, sets."""
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
+from fractions import Fraction
 from itertools import groupby
 
+TIME = re.compile(r"([0-9]+(?:\.[0-9]*)?|\.[0-9]+) ?(s|ms|us|ns)")
+PARTS = {"s": 1, "ms": 10**3, "us": 10**6, "ns": 10**9}  # of a second
 UNITS = ((1.0, "s"), (1e-3, "ms"), (1e-6, "us"), (1e-9, "ns"))
 
 
 def counted(count: int, noun: str, plural: str = "") -> str:
     """Give a count with its noun, such as "1 read" or "3 reads"."""
     return f"{count} {noun if count == 1 else plural or noun + 's'}"
+
+
+def read_time(text: str) -> Fraction | None:
+    """Read "0.5 s", "20ms", "300 us" or "70ns" as seconds; None when it is no time."""
+    match = TIME.fullmatch(text.strip())
+    return None if match is None else Fraction(match[1].rstrip(".")) / PARTS[match[2]]
 
 
 def time_words(seconds: float, digits: int = 6) -> str:

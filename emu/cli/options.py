@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from emu.card.number_words import read_time
 from emu.errors import InputError
 
 MACHINE = Path("machine.toml")  # the backplane file of a folder, when none is named
@@ -29,7 +30,7 @@ backplane_file = click.argument("file", required=False, callback=_named,
 def limit_seconds(text: str, option: str = "--limit") -> Fraction:
     """Read an option of seconds of emulated time; InputError when it is none."""
     try:
-        value = Fraction(text)
+        value = read_time(text) or Fraction(text)
     except (ValueError, ZeroDivisionError):
         raise InputError(f"{option} takes seconds such as 10 or 0.5, not {text!r}.") from None
     if not 0 < value <= 10_000_000:

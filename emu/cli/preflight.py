@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from emu.card.number_words import read_time
 from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
@@ -61,8 +62,9 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
 
 def _grade(text: str, slots: list[str]) -> tuple[str, float]:
     name, _, value = text.partition("=")
+    seconds = read_time(value)
     try:
-        ns = float(value)
+        ns = float(value) if seconds is None else float(seconds * 10**9)
     except ValueError:
         ns = 0
     if name not in slots or not 0 < ns < 100_000:

@@ -234,7 +234,7 @@ class SymbolTable:
         """
         if match := re.fullmatch(r"(.+):([0-9]{1,9})", text):
             return self._line_places(match[1], int(match[2]))
-        number = parse_number(text)
+        number = None if text in self._by_name else parse_number(text)
         if number is not None:
             if number > 0xFFFF:
                 raise InputError(f"{text}: an address of the CPU ends at FFFFh; give one up to it.")
@@ -303,8 +303,8 @@ class SymbolTable:
 
 
 def parse_number(text: str) -> int | None:
-    """Read "0x1F", "$1f", "1Fh" or decimal "31"; None when the text is no number."""
-    if match := re.fullmatch(r"0[xX]([0-9a-fA-F]+)|\$([0-9a-fA-F]+)|([0-9][0-9a-fA-F]*)[hH]", text):
+    """Read "0x1F", "$1f", "1Fh", "FEF8h" or decimal "31"; None when the text is no number."""
+    if match := re.fullmatch(r"0[xX]([0-9a-fA-F]+)|\$([0-9a-fA-F]+)|([0-9a-fA-F]+)[hH]", text):
         return int(match[1] or match[2] or match[3], 16)
     return int(text) if re.fullmatch(r"[0-9]{1,9}", text) else None
 

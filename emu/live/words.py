@@ -15,7 +15,7 @@ HELP = {
     "step": "stop and look: the stepper's words; its leave comes back here",
     "explain": "how the machine stands, and why it hangs if it does",
     "insert SLOT.DRIVE FILE": "put a medium in",
-    "remove SLOT.DRIVE": "take a medium out",
+    "eject SLOT.DRIVE": "take a medium out (remove does the same)",
     "save FILE": "save the machine; preburn console --load FILE goes on from there",
     "fast": "run as fast as it goes",
     "paced": "run in real time",
@@ -96,5 +96,6 @@ def _step(live: Live, _: str) -> list[str]:
 
 WORDS: dict[str, Callable[[Live, str], list[str]]] = {
     "on": _on, "step": _step, "explain": _explain, "insert": _insert, "remove": _remove,
+    "eject": _remove,
     "save": _save, "fast": _fast, "paced": _paced, "escape": _escape, "leave": _leave,
 }

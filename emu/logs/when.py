@@ -6,7 +6,7 @@
                                 that is named like an event)
     text:tw>                    a terminal has shown this text
     int nmi ack halt            /INT falls, an NMI is answered, an interrupt is
-                                acknowledged, the CPU enters HALT
+                                acknowledged (or: acknowledge), the CPU enters HALT
     port:20h                    the first access to this port
 """
 from __future__ import annotations
@@ -30,6 +30,7 @@ from emu.run.script import keys
 
 UNITS = {"s": 0, "ms": 3, "us": 6, "ns": 9}
 EVENTS = ("int", "nmi", "ack", "halt")
+SAME = {"acknowledge": "ack"}  # the stepper's words
 TIME = re.compile(r"([0-9]+(?:\.[0-9]*)?|\.[0-9]+) ?(s|ms|us|ns)")
 
 
@@ -186,8 +187,8 @@ def parse(option: str, text: str, machine: Machine, setting: Setting) -> When:
         return AtTime(int(match[1]))
     if match := TIME.fullmatch(text):
         return AtTime(machine.at(Fraction(match[1]) / 10 ** UNITS[match[2]]))
-    if text in EVENTS:
-        return AtEvent(text)
+    if SAME.get(text, text) in EVENTS:
+        return AtEvent(SAME.get(text, text))
     head, colon, rest = text.partition(":")
     if colon and head == "text":
         return AtText(_keys(option, rest), machine)
@@ -224,7 +225,8 @@ def _port(option: str, text: str, rest: str) -> int:
 def places(option: str, text: str, setting: Setting) -> list[tuple[int, Place]]:
     """Find a symbol, source line or address: (slot, place) in each image that knows it."""
     address = parse_number(text)
-    if address is not None and address <= 0xFFFF:
+    known = any(table.find(text) for table in setting.symbols.values())
+    if address is not None and address <= 0xFFFF and not known:
         return [(-1, Place(address))]
     found: list[tuple[int, Place]] = []
     problem = f"{text}: no image with symbols is fitted, so only addresses can be named."

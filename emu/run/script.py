@@ -8,7 +8,7 @@ escapes \r \n \t \b \" \\ \xNN:
     expect "tw> " within 2 s   wait for a text (30 s when no time is given)
     silence 0.2 s              wait until the terminals have been silent for so long
     wait 1.5 s                 let time pass
-    eject floppy.drive-a       take the disk out of a drive, named slot.drive
+    eject floppy.drive-a       take the disk out of a drive, named slot.drive (remove: the same)
     insert floppy.drive-a "logs.img"     put one in; the path is relative to the script
 """
 from __future__ import annotations
@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
+from emu.card.number_words import read_time
 from emu.errors import InputError
 from emu.files.inputfile import read_limited
 
@@ -27,7 +28,6 @@ SHORT = {"r": "\r", "n": "\n", "t": "\t", "b": "\b"}
 ESCAPE = re.compile(r"""\\(x[0-9A-Fa-f]{2}|[rntb\\"'])""")
 QUOTED = re.compile(r'"((?:[^"\\]|\\.)*)"')
 BAY = re.compile(r"[\w-]+\.[\w-]+")
-TIME = re.compile(r"(\d+(?:\.\d+)?) ?(s|ms)$")
 
 
 @dataclass(frozen=True)
@@ -52,6 +52,14 @@ def keys(text: str) -> bytes:
     return ESCAPE.sub(_meant, text).encode("latin-1")
 
 
+def typed_form(octets: bytes) -> str:
+    """Write bytes as `keys` reads them."""
+    known = {ord(character): "\\" + letter for letter, character in SHORT.items()}
+    known |= {ord("\\"): "\\\\", ord('"'): '\\"'}
+    return "".join(known.get(octet) or (chr(octet) if 0x20 <= octet < 0x7F else f"\\x{octet:02x}")
+                   for octet in octets)
+
+
 def _meant(escape: re.Match[str]) -> str:
     """Give the character that an escape stands for."""
     word = escape[1]
@@ -59,10 +67,10 @@ def _meant(escape: re.Match[str]) -> str:
 
 
 def _time(text: str, place: str) -> Fraction:
-    match = TIME.match(text.strip())
-    if match is None:
+    seconds = read_time(text)
+    if seconds is None:
         raise InputError(f'{place}: a time is written as "0.5 s" or "20 ms", not {text!r}.')
-    return Fraction(match[1]) / (1000 if match[2] == "ms" else 1)
+    return seconds
 
 
 def _text(rest: str, place: str) -> tuple[bytes, str]:
@@ -79,6 +87,7 @@ def _text(rest: str, place: str) -> tuple[bytes, str]:
 def _statement(line: str, place: str, folder: Path) -> Step:
     word, _, rest = line.partition(" ")
     rest = rest.strip()
+    word = "eject" if word == "remove" else word
     if word == "eject" and BAY.fullmatch(rest):
         return Step(word, rest.encode(), place=place)
     if word == "insert":

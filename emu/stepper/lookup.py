@@ -111,6 +111,14 @@ class Lookup(Names):
         base = int(self._m.read_base_true[(address >> 12) & 15])
         return base + (address & 0xFFF) if base >= 0 else None
 
+    def name_of_place(self, place: int) -> str:
+        """Name a place in physical memory by the address at which it is mapped now."""
+        for page in range(16):
+            base = int(self._m.read_base_true[page])
+            if 0 <= base <= place < base + 0x1000:
+                return self.data(page << 12 | place - base)
+        return f"{place:05X}h of physical memory"
+
     def page_condition(self, target: Target) -> Node | None:
         """Make the condition that a target is what the map shows: its page, or a copy elsewhere.
 

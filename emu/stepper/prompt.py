@@ -110,6 +110,7 @@ class Plain:
 
     def _lines(self, lines: Iterable[tuple[str, str]]) -> bool:
         for place, line in lines:
+            self._begin(line.strip())
             try:
                 self._answer(line.strip(), self._reader.do(line))
             except InputError as error:
@@ -121,6 +122,11 @@ class Plain:
                 raise KeyboardInterrupt
         return True
 
+    def _begin(self, line: str) -> None:
+        """Write the word first: what the terminals show while it is done stands behind it."""
+        if line and not line.startswith("#") and not self._as_json:
+            print(f"> {line}")
+
     def _answer(self, line: str, told: list[str]) -> None:
         if not line or line.startswith("#"):
             return
@@ -128,7 +134,6 @@ class Plain:
             self._print_json(line, lines=told)
             return
         self._terminals.flush()
-        print(f"> {line}")
         for text in told:
             print(f"  {text}".rstrip())
         sys.stdout.flush()

@@ -5,6 +5,7 @@ from emu.bus.state import DMA_IN, DMA_OUT, IN, KIND_NAMES, OUT
 from emu.logs.cycles import Cycles, driver_names
 from emu.machine.register_names import FLAGS, flag_letters, snapshot
 from emu.machine.source_files import SourceFiles
+from emu.run.script import typed_form
 from emu.stepper import stack_words, views
 from emu.stepper.cursor import Moment
 from emu.stepper.stepper import Stepper
@@ -14,6 +15,11 @@ ROWS = (("pc", "sp", "af", "bc", "de", "hl", "ix", "iy"),
 WIDTHS = {"i": 2, "r": 2, "im": 1, "iff1": 1, "iff2": 1}
 SOURCE_WIDTH = 44
 DUMP = 16  # bytes a line
+
+
+def quoted(keys: bytes) -> str:
+    """Write keys as they are typed at `press`: in double quotes, with its escapes."""
+    return '"' + typed_form(keys) + '"'
 
 
 def time_words(stepper: Stepper, t: int) -> str:

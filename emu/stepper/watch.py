@@ -4,7 +4,7 @@ r"""Stops as a builder asks for them, made into rows of the bus and tests in pla
     read | write | change | access PLACE   memory; PLACE..PLACE or PLACE for N; ``here``: only
                                            the physical memory that is mapped there now
     in | out | port [20h]                  also 20h..27h, sio.a-data
-    acknowledge [58h]                      an interrupt is acknowledged, with this vector
+    acknowledge [58h]                      an interrupt is acknowledged, with this vector; ack
     request [ctc]                          /INT falls, this card asking
     when EXPRESSION                        it comes true (looked at after every instruction)
     stack 8000h..80FFh                     something is pushed outside, or popped above
@@ -38,6 +38,7 @@ from emu.bus.state import (
     STOP_WRITE,
 )
 from emu.bus.stops import Row
+from emu.card.number_words import counted
 from emu.errors import InputError
 from emu.files.symbols import parse_number
 from emu.run.script import keys
@@ -48,6 +49,7 @@ from emu.stepper.program import check_every
 ABOVE = 64  # bytes behind a stack's range in which a pop counts
 MEMORY = {"read": (STOP_READ,), "write": (STOP_WRITE,), "change": (STOP_CHANGE,),
           "access": (STOP_READ, STOP_WRITE)}
+KINDS_OF_MEMORY = (STOP_READ, STOP_WRITE, STOP_CHANGE)
 PORTS = {"in": (STOP_IN,), "out": (STOP_OUT,), "port": (STOP_IN, STOP_OUT)}
 PLAIN = {"rom-write": STOP_ROM_WRITE, "conflict": STOP_CONFLICT, "unwritten": STOP_VIRGIN}
 WORDS = (*MEMORY, *PORTS, *PLAIN, "acknowledge", "request", "when", "stack", "text")
@@ -94,7 +96,17 @@ class Stop:
     def words(self) -> str:
         """Describe it in a line, with what it has met so far."""
         state = " (asleep)" if self.asleep else ""
-        return f"{self.number}: {self.text}{state}, met {self.hits} times"
+        return f"{self.number}: {self.text}{state}, met {counted(self.hits, 'time')}"
+
+    def where(self, book: Lookup) -> str:
+        """Say at which addresses it stands, those of code with their lines; empty for none."""
+        if self.targets:
+            return "; ".join(dict.fromkeys(book.at(target.address) for target in self.targets))
+        row = self.rows[0] if self.rows else None
+        if row is None or row.kind not in KINDS_OF_MEMORY or row.place is not None:
+            return ""
+        last = f" to {book.data(row.high)}" if row.high != row.low else ""
+        return f"{book.data(row.low)}{last}"
 
 
 def both(nodes: list[Node]) -> Node | None:
@@ -275,5 +287,5 @@ def _text(text: str, book: Lookup, _: str) -> Stop:
 KINDS: dict[str, Callable[[str, Lookup, str], Stop]] = {
     **dict.fromkeys(MEMORY, _memory), **dict.fromkeys(PORTS, _port),
     **dict.fromkeys(PLAIN, _plain), "acknowledge": _acknowledge, "request": _request,
-    "when": _when, "stack": _stack, "text": _text,
+    "when": _when, "stack": _stack, "text": _text, "ack": _acknowledge,
 }

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from fractions import Fraction
 from typing import Any
 
+from emu.card.number_words import read_time
 from emu.errors import InputError, nearest
 from emu.files.symbols import parse_number
 from emu.machine.register_names import snapshot
@@ -20,8 +20,8 @@ from emu.stepper.search import Access
 from emu.stepper.stepper import Event, Stepper
 from emu.stepper.watch import Stop
 
-TIME = re.compile(r"(\d+(?:\.\d+)?) ?(t|s|ms|us)")
-UNITS = {"s": 1, "ms": 1000, "us": 1_000_000}
+T_STATES = re.compile(r"(\d+) ?[tT]")
+SAME = {"remove": "eject"}  # other words for a word
 LINES = 6  # instructions that are shown where it stops
 
 Handler = Callable[["WordReader", str], list[str]]
@@ -36,6 +36,18 @@ def word(how: str, text: str) -> Callable[[Handler], Handler]:
         return function
 
     return mark
+
+
+def whole_word(text: str) -> str:
+    """Find the word that is meant: itself, another for it, or its only beginning; InputError."""
+    if text in WORDS or text in SAME:
+        return SAME.get(text, text)
+    found = sorted({SAME.get(name, name) for name in (*WORDS, *SAME) if name.startswith(text)})
+    if len(found) == 1:
+        return found[0]
+    if found:
+        raise InputError(f"{text!r} may be {' or '.join(found)}; write more of it.")
+    raise InputError(f"{text!r} is no word here; {nearest(text, WORDS)} See help.")
 
 
 class Leave(Exception):
@@ -59,9 +71,7 @@ class WordReader:
         if not text or text.startswith("#"):
             return []
         first, _, rest = text.partition(" ")
-        if first not in WORDS:
-            raise InputError(f"{first!r} is no word here; {nearest(first, WORDS)} See help.")
-        return WORDS[first][0](self, rest.strip())
+        return WORDS[whole_word(first)][0](self, rest.strip())
 
     # --- what several words share -----------------------------------------------------
     def here(self, event: Event | None = None) -> list[str]:
@@ -82,12 +92,10 @@ class WordReader:
 
     def t_of(self, text: str) -> int | None:
         """Read a length of time in T-states; None when it is none."""
-        match = TIME.fullmatch(text)
-        if match is None:
-            return None
-        if match[2] == "t":
-            return int(Fraction(match[1]))
-        return self.stepper.machine.at(Fraction(match[1]) / UNITS[match[2]])
+        if match := T_STATES.fullmatch(text):
+            return int(match[1])
+        seconds = read_time(text)
+        return None if seconds is None else self.stepper.machine.at(seconds)
 
     def count(self, text: str, what: str) -> int:
         """Read how many times; 1 when nothing is said."""

@@ -5,7 +5,9 @@ import re
 from collections.abc import Callable
 from pathlib import Path
 
+from emu.card.number_words import counted
 from emu.errors import InputError, nearest
+from emu.run.inputs import Input
 from emu.stepper import frames, show, views
 from emu.stepper.stepper import Event
 from emu.stepper.watch import parse
@@ -34,13 +36,32 @@ def _look_cards(reader: WordReader, text: str) -> list[str]:
     return show.cards(reader.stepper, text)
 
 
+def done(reader: WordReader, change: Input) -> str:
+    """Say in words what was done to the machine."""
+    what, value = change.where, change.value
+    if change.kind == "typed":
+        return f"press {show.quoted(value)} on {what}"
+    if change.kind == "memory":
+        octets = " ".join(f"{byte:02X}" for byte in value)
+        return f"set memory {reader.stepper.book.name_of_place(int(what))} = {octets}"
+    if change.kind == "register":
+        return f"set {what} = {value:X}h"
+    if change.kind == "jumper":
+        return f"set jumper {what} = {value}"
+    if change.kind in ("in", "out"):
+        return f"input {int(what):02X}h" if change.kind == "in" else \
+            f"set port {int(what):02X}h = {value:02X}h"
+    if change.kind == "medium":
+        return f"insert {what} {value}" if value else f"eject {what}"
+    if change.kind == "line":
+        return f"press {what}" if value else f"let go of {what}"
+    return f"do {what} {value}".rstrip()
+
+
 def _look_inputs(reader: WordReader, _: str) -> list[str]:
     made = reader.stepper.main.made
-    out = []
-    for k, change in enumerate(reader.stepper.history.inputs):
-        where = f"{int(change.where):05X}h" if change.kind == "memory" else change.where
-        later = "" if k < made else "  (to come)"
-        out.append(f"  T {change.t:>12}  {change.kind} {where} {change.value!r}{later}")
+    out = [f"  T {change.t:>12}  {done(reader, change)}{'' if k < made else '  (to come)'}"
+           for k, change in enumerate(reader.stepper.history.inputs)]
     return out or ["  nothing was typed or changed so far"]
 
 
@@ -67,9 +88,11 @@ def look(reader: WordReader, text: str) -> list[str]:
     if not text:
         return reader.here(Event("look"))
     what, _, rest = text.partition(" ")
-    if what not in LOOKS:
-        raise InputError(f"look {what}: not known; {nearest(what, LOOKS)}")
-    return LOOKS[what](reader, rest.strip())
+    found = [name for name in LOOKS if name.startswith(what)]
+    if what not in LOOKS and len(found) != 1:
+        raise InputError(f"look {what}: may be {' or '.join(found)}; write more of it." if found
+                         else f"look {what}: not known; {nearest(what, LOOKS)}")
+    return LOOKS[what if what in LOOKS else found[0]](reader, rest.strip())
 
 
 @word("tell EXPRESSION", "work an expression out: tell word[sp] + 1")
@@ -156,7 +179,9 @@ def tick(reader: WordReader, text: str) -> list[str]:
 
 # --- stops ----------------------------------------------------------------------------
 def _added(reader: WordReader, text: str) -> list[str]:
-    return [f"stop {reader.stepper.add(parse(text, reader.stepper.book)).words}"]
+    stop = reader.stepper.add(parse(text, reader.stepper.book))
+    return [f"stop {stop.words}", *([f"  at {where}"] if (where := stop.where(reader.stepper.book))
+                                   else [])]
 
 
 @word("stop-at PLACE", "stop before the instruction there: stop-at shell if a = 5 after 3 once")
@@ -177,7 +202,7 @@ def forget(reader: WordReader, text: str) -> list[str]:
     if text == "all":
         count = len(reader.stepper.stops)
         reader.stepper.stops.clear()
-        return [f"{count} stops taken out"]
+        return [f"{counted(count, 'stop')} taken out"]
     reader.stepper.remove(reader.stop_of(text))
     return [f"stop {text} taken out"]
 

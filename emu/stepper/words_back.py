@@ -12,6 +12,7 @@ from emu.stepper.search import Access
 from emu.stepper.stepper import Event
 from emu.stepper.watch import port_number
 from emu.stepper.word_reader import WordReader, word
+from emu.stepper.words import done
 
 BACK = {"over": back_over, "out": back_out}
 MOST_BYTES = 16  # that one who or when looks for
@@ -113,7 +114,7 @@ def undo(reader: WordReader, text: str) -> list[str]:
     last = reader.stepper.undo()
     if last is None:
         return ["nothing was changed or typed yet"]
-    return [f"taken back: {last.kind} {last.where} {last.value!r}", *reader.here()]
+    return [f"taken back: {done(reader, last)}", *reader.here()]
 
 
 @word("explain", "the verdict: how this run stands, and why it hangs if it does")

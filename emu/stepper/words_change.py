@@ -4,6 +4,7 @@ from __future__ import annotations
 import re
 import tomllib
 
+from emu.card.number_words import counted
 from emu.errors import InputError
 from emu.run.script import keys
 from emu.stepper.watch import port_number
@@ -28,11 +29,15 @@ def _set_memory(reader: WordReader, target: str, value: str, wide: bool) -> list
         data = [number & 0xFF, number >> 8]
     else:
         data = [_whole(reader, part, 0xFF, "a byte") for part in value.split(",")]
-    for k, byte in enumerate(data):
+    places = []
+    for k in range(len(data)):
         place = book.place(first + k & 0xFFFF)
         if place is None:
             raise InputError(f"{first + k & 0xFFFF:04X}h: no plain memory is mapped there now.")
-        reader.change("memory", str(place), bytes([byte]))
+        places.append(place)
+    starts = [k for k in range(len(data)) if k == 0 or places[k] != places[k - 1] + 1]
+    for start, end in zip(starts, [*starts[1:], len(data)], strict=True):
+        reader.change("memory", str(places[start]), bytes(data[start:end]))
     return [f"{book.data(first)}: {' '.join(f'{b:02X}' for b in data)}"]
 
 
@@ -83,7 +88,7 @@ def _press_keys(reader: WordReader, text: str) -> list[str]:
     if not typed:
         raise InputError('press needs at least one key, such as press "\\r"')
     reader.change("typed", name, typed)
-    return [f"{len(typed)} keys typed at {name}"]
+    return [f"{counted(len(typed), 'key')} typed at {name}"]
 
 
 @word("press KEYS", 'type at a terminal: press "ls\\r", press "x" on sio.b; or press int '

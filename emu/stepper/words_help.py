@@ -3,9 +3,8 @@ from __future__ import annotations
 
 import textwrap
 
-from emu.errors import InputError, nearest
 from emu.stepper import expression, watch
-from emu.stepper.word_reader import WORDS, WordReader, word
+from emu.stepper.word_reader import WORDS, WordReader, whole_word, word
 
 GROUPS = (
     ("look", ("look", "tell", "explain")),
@@ -28,6 +27,7 @@ def _page() -> list[str]:
             first, *more = textwrap.wrap(text, 78 - WIDTH - 5)
             out.append(f"  {how:<{WIDTH}} {first}")
             out += [f"  {'':<{WIDTH}} {line}" for line in more]
+    out.append("A word may be cut short as long as one word alone begins so.")
     return [*out, "Places: a symbol, symbol+4, file.s:12, 8000h, 0x8000, or an expression.",
             "More: help stops, help expressions, help WORD."]
 
@@ -39,8 +39,6 @@ def help_on(reader: WordReader, text: str) -> list[str]:
         return _page()
     if text in ("stops", "expressions"):
         module = watch if text == "stops" else expression
-        return (module.__doc__ or "").strip().splitlines()
-    if text not in WORDS:
-        raise InputError(f"help {text}: no such word; {nearest(text, WORDS)}")
-    _, how, words = WORDS[text]
+        return (module.__doc__ or "").replace("``", "").strip().splitlines()
+    _, how, words = WORDS[whole_word(text)]
     return [how, f"  {words}"]
