@@ -28,7 +28,8 @@ from emu.run.session import Session
 from emu.sweep import axes, tables
 from emu.sweep.axes import Axis, Choice
 from emu.sweep.jobs import NOT_RUN, Asked, Job, make_jobs, run_job
-from emu.sweep.run import Results, local_pool, rows, run
+from emu.sweep.run import KILLED, Results, rows, run
+from emu.sweep.workers import EACH_CORE, count_of, local_pool
 
 PROMPT = Asked("tw> ", Fraction(1, 10), ())
 
@@ -176,6 +177,71 @@ def test_a_sweep_goes_on_where_it_was_broken_off(tmp_path: Path,
     run(todo, here, again, lambda done, count: seen.append((done, count)))
     assert here.count == 4 and seen[0] == (2, 6) and seen[-1] == (6, 6)
     assert len(Results(path).found) == 6
+
+
+DEADLY = """
+import multiprocessing
+import os
+import numpy as np
+from peripherals.card import Card, Jumper
+
+STATE = np.dtype([("slot", np.int64)], align=True)
+
+def power_on(setup):
+    if setup.settings["deadly"] and multiprocessing.parent_process():
+        os.kill(os.getpid(), 9)
+
+CARD = Card(name="mine", summary="mine", source="own", state=STATE, registers=(),
+            needs_port=False, power_on=power_on, functions={},
+            jumpers=(Jumper("deadly", "int", 0, "kills its process", 0, 1),))
+"""
+
+
+def test_a_killed_process_is_told_and_the_others_go_on(tmp_path: Path) -> None:
+    path = lucky(tmp_path)
+    (tmp_path / "mine.py").write_text(DEADLY)
+    path.write_text(path.read_text() + '[slot.mine]\ncard = "./mine.py"\n')
+    asked = Asked("!", Fraction(1, 50), ())
+    todo = jobs_of(axes.setting("slot.mine.deadly=0|1"), axes.seeds(3), asked=asked, path=path)
+    kept = Results(tmp_path / "results.jsonl")
+    with local_pool(2) as pool:
+        run(todo, pool, kept)
+    table = rows(todo, kept.found)
+    assert [row["summary"] == KILLED for row in table] == [False] * 3 + [True] * 3
+    assert [row["verdict"] for row in table[3:]] == ["not-run"] * 3
+    assert len(Results(kept.path).found) == 3  # those killed are run again next time
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals")
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGKILL])
+def test_no_process_is_left_when_the_sweep_is_ended(tmp_path: Path, number: int) -> None:
+    sweep = subprocess.Popen(
+        [sys.executable, "-m", "emu.cli", "sweep", str(FULL), "--seeds", "3", "--until", "never",
+         "--limit", "1000000", "--jobs", "2"], cwd=Path(__file__).parent.parent,
+        stderr=subprocess.DEVNULL, start_new_session=True)
+    while len(children := of_session(sweep.pid)) < 4:  # itself, two workers, their tracker
+        assert sweep.poll() is None
+        time.sleep(0.2)
+    sweep.send_signal(number)
+    assert sweep.wait(60) == (-9 if number == signal.SIGKILL else 128 + number)
+    for _ in range(600):
+        if not of_session(sweep.pid):
+            break
+        time.sleep(0.1)
+    assert of_session(sweep.pid) == [], children
+
+
+def of_session(number: int) -> list[str]:
+    """List the processes of a session that have not ended."""
+    told = subprocess.run(["ps", "-o", "pid=,stat=", "-s", str(number)], text=True,
+                          capture_output=True, check=False).stdout
+    return [line for line in told.splitlines() if "Z" not in line]
+
+
+def test_the_number_of_processes_is_bounded() -> None:
+    cores = os.cpu_count() or 1
+    assert count_of(None) == cores
+    assert count_of(1000) == EACH_CORE * cores and count_of(1) == 1
 
 
 def test_what_does_not_go_together_is_a_row(tmp_path: Path) -> None:

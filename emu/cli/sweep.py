@@ -123,9 +123,15 @@ def _axes(tree: Mapping[str, Any], file: Path, varied: Mapping[str, Any]) -> lis
 
 
 def _executor(cluster: str | None, jobs: int | None) -> AbstractContextManager[Executor]:
-    from emu.sweep import run
+    from emu.sweep import run, workers
 
-    return run.local_pool(jobs) if cluster is None else run.cluster(cluster)
+    if cluster is not None:
+        return run.cluster(cluster)
+    count = workers.count_of(jobs)
+    if jobs is not None and count < jobs:
+        click.echo(f"preburn: --jobs {jobs}: {count} processes are started, "
+                   f"{workers.EACH_CORE} a core.", err=True)
+    return workers.local_pool(count)
 
 
 def _run(todo: Sequence[Job], executor: Executor, kept: Any) -> None:
@@ -145,12 +151,11 @@ def _run(todo: Sequence[Job], executor: Executor, kept: Any) -> None:
     teller = _teller()
     try:
         run(todo, executor, kept, teller, _broken)
-    except KeyboardInterrupt:
+    except KeyboardInterrupt as stop:
         count = sum(job.key in kept.found for job in todo)
         where = f" and kept in {kept.path}; run the same command to go on" if kept.path else ""
-        click.echo(f"\npreburn: broken off: {count} of {len(todo)} machines are done{where}.",
-                   err=True)
-        sys.exit(130)
+        stop.args = (f"broken off: {count} of {len(todo)} machines are done{where}.",)
+        raise
 
 
 def _broken() -> None:

@@ -2,24 +2,26 @@
 from __future__ import annotations
 
 import json
-import multiprocessing
-import os
 import signal
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
+from concurrent.futures import BrokenExecutor, Executor, Future, as_completed
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from emu.errors import InputError
+from emu.errors import Ended, InputError
 from emu.files.atomic import write_atomic
 from emu.files.inputfile import read_limited
 from emu.sweep.jobs import Job, not_run, run_job
+from emu.sweep.workers import end_workers, local_pool
 
 FORMAT = "preburn sweep results"
 VERSION = 1
 SIZE_LIMIT = 256 << 20
+SUSPECTS = 16  # of what was left when a process died, run alone: the earliest were under way
+KILLED = ("its process was killed twice, perhaps for want of memory: run it alone with preburn "
+          "boot, or give fewer --jobs.")
 Result = dict[str, Any]
 
 
@@ -77,17 +79,6 @@ def _parsed(line: bytes) -> Result | None:
     return row if isinstance(row, dict) else None
 
 
-def _in_worker() -> None:
-    """Leave Ctrl-C to the process that waits."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-
-
-def local_pool(workers: int | None) -> ProcessPoolExecutor:
-    """Make a pool of processes on this machine's cores."""
-    count = workers or os.cpu_count() or 1
-    return ProcessPoolExecutor(count, multiprocessing.get_context("spawn"), _in_worker)
-
-
 @contextmanager
 def cluster(address: str) -> Iterator[Executor]:
     """Connect to a Dask cluster; InputError when Dask is missing or nobody answers."""
@@ -109,30 +100,63 @@ def cluster(address: str) -> Iterator[Executor]:
 
 def run(jobs: Sequence[Job], executor: Executor, results: Results,
         told: Callable[[int, int], None] = lambda done, count: None,
-        broken: Callable[[], None] = lambda: None) -> None:
+        broken: Callable[[], None] = lambda: None,
+        again: Callable[[int | None], Executor] = local_pool) -> None:
     """Run the jobs that have no result yet; ``told`` is given how many are done, of how many.
 
+    When a process of this machine dies, ``again`` makes a new executor (of some processes)
+    for what is left; a job that ends its process when it is alone in it is told as not run,
+    which is not kept in the file.
     On Ctrl-C ``broken`` is called, what is under way is finished and kept, and
-    KeyboardInterrupt goes on; a second one ends the workers of this machine at once.
+    KeyboardInterrupt goes on; a second one, or another signal, ends the workers at once.
     """
     todo = {job.key: job for job in jobs if not job.problem and job.key not in results.found}
     told(len(jobs) - len(todo), len(jobs))
     if not todo:
         return
-    with results.writing() as keep:
-        futures: list[Future[Result]] = []
-        done = 0
+    with results.writing() as save:
+        def keep(row: Result) -> None:
+            save(row)
+            told(len(jobs) - sum(key not in results.found for key in todo), len(jobs))
+
+        left = _round(list(todo.values()), executor, results, keep, broken)
+        while left:
+            alone, left = left[:SUSPECTS], left[SUSPECTS:]
+            for job in alone:
+                with again(1) as one:
+                    if _round([job], one, results, keep, broken):
+                        results.found[job.key] = {"key": job.key, **not_run(KILLED)}
+            if left:
+                with again(None) as fresh:
+                    left = _round(left, fresh, results, keep, broken)
+
+
+def _round(jobs: Sequence[Job], executor: Executor, results: Results,
+           keep: Callable[[Result], None], broken: Callable[[], None]) -> list[Job]:
+    """Run jobs on an executor; those that are left when it breaks, in their order."""
+    futures: dict[Future[Result], Job] = {}
+    try:
         try:
             with _unheard():
-                futures += [executor.submit(run_job, job) for job in todo.values()]
-            for future in as_completed(futures):
+                futures.update((executor.submit(run_job, job), job) for job in jobs)
+            for future in as_completed(list(futures)):
                 keep(future.result())
-                done += 1
-                told(len(jobs) - len(todo) + done, len(jobs))
-        except KeyboardInterrupt:
-            broken()
-            _finish(futures, results, keep)
+        except BrokenExecutor:
+            for future in futures:
+                if future.done() and not future.cancelled() and future.exception() is None \
+                        and futures[future].key not in results.found:
+                    keep(future.result())
+            return [job for job in jobs if job.key not in results.found]
+        except KeyboardInterrupt as stop:
+            if not isinstance(stop, Ended):
+                broken()
+                _finish(list(futures), results, keep)
             raise
+    except KeyboardInterrupt as stop:
+        if isinstance(stop, Ended) or not all(future.done() for future in futures):
+            end_workers()
+        raise
+    return []
 
 
 @contextmanager
@@ -150,18 +174,13 @@ def _unheard() -> Iterator[None]:
 
 def _finish(futures: list[Future[Result]], results: Results,
             keep: Callable[[Result], None]) -> None:
-    """Keep what is under way, and begin nothing more; on Ctrl-C keep nothing more either."""
+    """Keep what is under way, and begin nothing more."""
     for future in futures:
         future.cancel()
-    try:
-        for future in futures:
-            if (not future.cancelled() and future.exception() is None
-                    and future.result()["key"] not in results.found):
-                keep(future.result())
-    except KeyboardInterrupt:
-        for worker in multiprocessing.active_children():
-            worker.terminate()
-        raise
+    for future in futures:
+        if (not future.cancelled() and future.exception() is None
+                and future.result()["key"] not in results.found):
+            keep(future.result())
 
 
 def rows(jobs: Iterable[Job], found: Mapping[str, Result]) -> list[Result]:
