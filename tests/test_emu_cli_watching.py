@@ -134,7 +134,13 @@ def test_it_boots_again_at_every_change(session: Watched, tmp_path: Path) -> Non
     assert session.process.wait() == 1  # as the last boot ended
 
 
-def test_json_is_not_for_watching(preburn) -> None:
-    done = preburn("boot", "roms/tidewater/full.toml", "--watch", "--json")
-    assert (done.returncode, done.stderr) == (
-        2, "preburn: --watch is for people; leave --json out.\n")
+@pytest.mark.parametrize(("words", "told"), [
+    ("roms/tidewater/full.toml --watch --json", "--watch is for people; leave --json out."),
+    ("none.toml --watch", "none.toml: no such file; check the backplane file path."),
+    ("roms/tidewater/full.toml --watch --script none", "none: no such file; check the script "
+     "path."),
+    ("roms/tidewater/full.toml --watch --limit soon", "--limit takes seconds such as 10 or 0.5, "
+     "not 'soon'.")])
+def test_what_no_change_of_a_file_would_mend_is_refused(preburn, words: str, told: str) -> None:
+    done = preburn("boot", *words.split())
+    assert (done.returncode, done.stderr) == (2, f"preburn: {told}\n")

@@ -151,6 +151,8 @@ def test_markdown_keeps_its_columns() -> None:
 def test_ports_and_columns_are_written_short() -> None:
     assert shown_ports([0x28, 0x2A, 0x29, 0x68], 8) == "28h-2Ah, 68h"
     assert shown_ports([0x128], 16) == "0128h"
+    many = shown_ports(range(0, 0x8000, 2), 16)
+    assert many.startswith("0000h, 0002h") and many.endswith("and 16368 stretches more")
     assert aligned([("a", "bb", "c"), ("xxx", "", "y")]) == ["a    c", "xxx  y"]
     assert [letters(f) for f in (0, 1, 5, 6)] == ["-", "x", "xw", "rw"]
 

@@ -12,7 +12,7 @@ import click
 from emu.card.number_words import time_words
 from emu.cli import wrapping
 from emu.cli.booting import asked, booting
-from emu.cli.options import backplane_file
+from emu.cli.options import backplane_file, limit_seconds
 from emu.cli.progress import compiling
 from emu.cli.running import run_watched
 from emu.cli.typing_order import Typing
@@ -59,6 +59,7 @@ def command(file: Path, script: Path | None, watch: bool, as_json: bool, **optio
 
     if watch and as_json:
         raise InputError("--watch is for people; leave --json out.")
+    limit_seconds(options["limit"])  # a change of the files would not mend it
 
     def once() -> tuple[Verdict, int]:
         return boot(file, script=script, as_json=as_json, **options)

@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING
 import click
 
 from emu.backplane.named_files import named_files
+from emu.card.number_words import counted
 from emu.errors import InputError
+from emu.files.inputfile import read_limited
 
 if TYPE_CHECKING:
     from emu.diagnosis.verdict import Verdict
@@ -59,7 +61,12 @@ def difference(before: Verdict | None, now: Verdict) -> list[str]:
 
 
 def watched(boot: Callable[[], tuple[Verdict, int]], file: Path, script: Path | None) -> int:
-    """Boot at every change until Ctrl-C; give the exit status of the last boot."""
+    """Boot at every change until Ctrl-C; give the exit status of the last boot.
+
+    InputError when there is no file to begin with.
+    """
+    for path in [file, *([script] if script else [])]:
+        read_limited(path, "backplane file" if path == file else "script", empty=True)
     before, status = None, 2
     while True:
         marks = _marks([*named_files(file), *([script] if script else [])])
@@ -73,7 +80,7 @@ def watched(boot: Callable[[], tuple[Verdict, int]], file: Path, script: Path | 
                 click.echo(line)
             before = verdict
         try:
-            click.echo(f"watching {len(marks)} files; Ctrl-C ends it.", err=True)
+            click.echo(f"watching {counted(len(marks), 'file')}; Ctrl-C ends it.", err=True)
             changed = await_change(marks)
         except KeyboardInterrupt:
             click.echo(err=True)

@@ -11,6 +11,7 @@ from emu.layout.facts import AreaFact, Layout, PagesFact, PortFact
 from emu.layout.touched import Touched, letters
 
 NO_PORT = "no port leads there"
+STRETCHES = 16  # of ports or pages that a cell names
 
 
 @dataclass(frozen=True)
@@ -59,12 +60,13 @@ def shown_ports(ports: Iterable[int], width: int) -> str:
     """Write ports as "28h, 68h", stretches as "28h-2Bh"."""
     digits = 4 if width == 16 else 2
     found = sorted(ports)
-    out = []
+    out: list[str] = []
     for _, group in groupby(enumerate(found), key=lambda pair: pair[1] - pair[0]):
         stretch = [port for _, port in group]
         first, last = f"{stretch[0]:0{digits}X}h", f"{stretch[-1]:0{digits}X}h"
         out.append(first if len(stretch) == 1 else f"{first}-{last}")
-    return ", ".join(out)
+    more = [f"and {len(out) - STRETCHES} stretches more"] if len(out) > STRETCHES else []
+    return ", ".join(out[:STRETCHES] + more)
 
 
 def _ports(layout: Layout, run: Touched | None) -> Table:
