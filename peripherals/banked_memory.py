@@ -10,7 +10,7 @@ chip stands floats, or shows a smaller chip again.  Two schemes:
   takes it out and shows RAM; a field of the latch picks the 32 KiB RAM bank there.  The
   upper 32 KiB always show the common bank.
 
-Common practice, no source; the flash: nor_flash.py.
+Common practice, no source; the chip in the flash's socket: writable_chip.py.
 """
 from __future__ import annotations
 
@@ -21,14 +21,15 @@ import numpy as np
 
 from emu.bus.cycles import ASK_WRITE
 from emu.bus.memory import claim
-from emu.bus.state import CALL, FAR, NOT_MINE, ROM
+from emu.bus.state import CALL, NOT_MINE, ROM
 from emu.errors import InputError
 from emu.native.jit import compiled, inlined
-from peripherals import nor_flash
-from peripherals.card import Card, Complaint, FlashChip, Jumper, PageWindow, Setup, entry, roles
+from peripherals import writable_chip
+from peripherals.card import Card, Complaint, Jumper, PageWindow, Setup, Trouble, entry, roles
 from peripherals.memory_areas import banked_areas, banked_pages
 from peripherals.memory_parts import chip_bytes, count_rom_write, fill_noise
-from peripherals.nor_flash import FLASH, IDLE
+from peripherals.writable_chip import CHIP_FIELDS, EEPROMS, FLASHES, length_of
+from peripherals.writable_chip_report import CAUSES, chip_complaints, chip_role, chip_troubles
 
 WINDOWS = 16
 PAGES_ONLY, OVERLAY_ONLY = ("scheme", ("pages",)), ("scheme", ("overlay",))
@@ -48,7 +49,7 @@ STATE = np.dtype([
     ("repeats", np.int64),  # 1: a smaller chip shows again under higher pages
     ("ram_base", np.int64),  # in phys
     ("is_rom", np.int64),  # 1: writes do not reach the chip
-    ("flash", FLASH),
+    *CHIP_FIELDS,
     ("pulled_pc", np.int64), ("pulled_pc_at", np.int64),  # changed the page under PC
     ("pulled_sp", np.int64), ("pulled_sp_at", np.int64),  # and under the stack
 ], align=True)
@@ -100,7 +101,7 @@ def show(m, s, window):
     elif page >= 0:
         read_base = m.mem_base[s.slot] + (page << s.shift)
         write_base = np.int64(ROM) if s.is_rom == 1 else np.int64(CALL)
-        if nor_flash.awake(s.flash):
+        if writable_chip.awake(s):
             read_base = np.int64(CALL)
     first = window << s.shift >> 12
     for k in range(1 << s.shift >> 12):
@@ -194,9 +195,9 @@ def chip_address(s, address):
 @compiled
 def finish(m, s, t):
     """Let the flash finish what is due; the map changes when it does."""
-    if nor_flash.settle(m, s.flash, t) == 1:
+    if writable_chip.settle(m, s, t) == 1:
         show_all(m, s)
-    m.event_t[s.slot] = s.flash.busy_until if s.flash.busy != IDLE else FAR
+    m.event_t[s.slot] = writable_chip.ends(s)
 
 
 @entry(STATE)
@@ -215,14 +216,14 @@ def memory(m, s, a, t):
     if at < 0:
         return np.int64(-1)
     if (a & ASK_WRITE) == 0:
-        return nor_flash.read(m, s.flash, at)
+        return writable_chip.read(m, s, at, t)
     byte = (a >> 16) & 0xFF
-    strays = s.flash.stray
-    if nor_flash.write(m, s.flash, at, byte, t) == 1:
+    vain = writable_chip.vain(s)
+    if writable_chip.write(m, s, at, byte, t) == 1:
         show_all(m, s)
-        m.event_t[s.slot] = s.flash.busy_until if s.flash.busy != IDLE else FAR
+        m.event_t[s.slot] = writable_chip.ends(s)
         m.next_event = 0
-    if s.flash.stray != strays:
+    if writable_chip.vain(s) != vain:
         count_rom_write(m, address, byte)
     return np.int64(0)
 
@@ -253,6 +254,10 @@ def _check(setup: Setup) -> None:
         if settings[key] % size:
             raise InputError(f"{place}: {key} = {settings[key]} is not a whole number of windows "
                              f"of {size} bytes; change one of them.")
+    part = settings["flash-part"]
+    if length_of(part) not in (0, settings["flash-size"]):
+        raise InputError(f"{place}: flash-part = {part!r} has {length_of(part)} bytes, and "
+                         f"flash-size = {settings['flash-size']}; make them agree.")
     pages = settings["flash-size"] // size
     if settings["ram-page"] < pages and settings["ram-size"]:
         raise InputError(f"{place}: ram-page = {settings['ram-page']} lies in the flash, which "
@@ -294,10 +299,8 @@ def power_on(setup: Setup) -> None:
     base = int(m.mem_base[setup.slot])
     flash, ram = int(settings["flash-size"]), int(settings["ram-size"])
     s.ram_base = base + flash
-    chip = flash in nor_flash.DEVICES
-    s.is_rom = int(settings["write-protect"] or not chip)
-    if chip:
-        nor_flash.fit(s.flash, base, flash, settings["flash-times"], setup.cpu_hz)
+    writable_chip.fit(s, base, flash, settings["flash-part"], settings, setup.cpu_hz)
+    s.is_rom = int(settings["write-protect"] or s.family == writable_chip.ROM)
     m.phys[base:base + flash] = chip_bytes(setup.images.get("image"), flash)
     fill_noise(setup, base + flash, ram)
     s.page[:] = setup.random.integers(0, 256, WINDOWS + 1)
@@ -305,7 +308,7 @@ def power_on(setup: Setup) -> None:
 
 def protect(m: Any, s: Any, value: bool) -> None:
     """Set the write-protect jumper while it runs; a ROM takes no writes either way."""
-    s.is_rom = int(value or s.flash.length == 0)
+    s.is_rom = int(value or s.family == writable_chip.ROM)
     show_all(m, s)
 
 
@@ -327,7 +330,7 @@ def describe(m: Any, s: Any) -> list[str]:
     if s.pulled_sp:
         out.append(f"{int(s.pulled_sp)} page changes under the stack, the last before "
                    f"{int(s.pulled_sp_at):04X}h")
-    return [*out, *nor_flash.describe(m, s.flash)]
+    return [*out, *writable_chip.describe(m, s)]
 
 
 def windows(_: Any, s: Any) -> list[PageWindow]:
@@ -339,32 +342,27 @@ def windows(_: Any, s: Any) -> list[PageWindow]:
                        not s.clears_pages, bool(s.paging)) for w in range(int(s.windows))]
 
 
-def flash(_: Any, s: Any) -> FlashChip | None:
-    """Give the flash, or the ROM in its place, which takes no writes."""
-    f = s.flash
-    return FlashChip(not s.is_rom, int(f.programs), int(f.erases), int(f.id_mode), int(f.stray),
-                     int(f.stray_at))
-
-
 def complaints(m: Any, s: Any) -> list[Complaint]:
     """Give pages pulled from under the program or its stack, and what went wrong at the flash."""
     out = [Complaint(code, place=int(at), count=int(count)) for code, count, at in (
         (roles.PAGE_PULLED, s.pulled_pc, s.pulled_pc_at),
         (roles.STACK_PULLED, s.pulled_sp, s.pulled_sp_at)) if count]
-    if s.flash.busy and s.flash.busy_until > m.t:
-        out.append(Complaint(roles.FLASH_BUSY))
-    if s.flash.stray:
-        protected = {"jumper": "write-protect", "mend": False} if s.is_rom else {}
-        out.append(Complaint(roles.FLASH_STRAY, count=int(s.flash.stray), **protected))
-    return out
+    return [*out, *chip_complaints(m, s)]
+
+
+def troubles(m: Any, s: Any) -> list[Trouble]:
+    """Give what went wrong at the chip."""
+    return chip_troubles(m, s, int(chip_address(s, np.int64(m.pc))))
 
 
 CARD = Card(
     name="banked-memory",
     summary="flash and RAM behind page registers, any number and size of windows",
-    source="common practice, no source; flash: 39SF010A/020A/040 data sheet (S71147)",
+    source="common practice, no source; chips: 39SF0x0 (S71147), Am29F040B (21445E5), "
+           "AT28C256 (0006K) data sheets",
     unmodelled=(
         "write time that grows with age, and worn-out cells",
+        "protected sectors of a 29F, and RDY/BUSY of an EEPROM",
     ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance,
@@ -377,8 +375,10 @@ CARD = Card(
                choices=(4096, 8192, 16384, 32768)),
         Jumper("page-bits", "int", 7, "bits of a page register that count", low=1, high=8,
                counts_with=PAGES_ONLY),
-        Jumper("flash-size", "int", 512 << 10, "bytes of flash; sizes other than 131072, 262144 "
-               "and 524288 are ROM, which takes no commands", high=1 << 20),
+        Jumper("flash-size", "int", 512 << 10, "bytes of flash; as a 39sf, sizes other than "
+               "131072, 262144 and 524288 are ROM, which takes no commands", high=1 << 20),
+        Jumper("flash-part", "choice", "39sf", "what stands in the flash's socket; flash-size has "
+               "to be its size", choices=("39sf", *FLASHES, *EEPROMS)),
         Jumper("ram-size", "int", 512 << 10, "bytes of RAM", high=1 << 20),
         Jumper("ram-page", "int", 0x40, "number of the first RAM page"),
         Jumper("beyond-chips", "choice", "float", "what stands behind a smaller chip: nothing, "
@@ -404,6 +404,11 @@ CARD = Card(
         Jumper("write-protect", "flag", False, "the flash takes no write pulses"),
         Jumper("flash-times", "choice", "typical", "times of programming and erasing",
                choices=("typical", "maximum")),
+        Jumper("over-zero", "choice", "dq5", "how a 29f ends the programming of a 1 over a 0: its "
+               "sheet allows both", choices=("dq5", "and"),
+               counts_with=("flash-part", FLASHES)),
+        Jumper("software-protected", "flag", False, "the software protection of an EEPROM was "
+               "left on", counts_with=("flash-part", EEPROMS)),
     ),
     registers=(*(f"page{n}" for n in range(WINDOWS)), "latch"),
     kinds={**{f"page{n}": (roles.PAGE,) for n in range(WINDOWS)},
@@ -416,7 +421,9 @@ CARD = Card(
     power_on=power_on,
     describe=describe,
     windows=windows,
-    flash=flash,
+    flash=chip_role,
     complaints=complaints,
+    causes=CAUSES,
+    troubles=troubles,
     live={"write-protect": protect},
 )

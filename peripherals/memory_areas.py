@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from peripherals.card import MemoryArea, PageRange, roles
+from peripherals.eeprom_28c import length_of
 
 SPACE = 0x10000  # bytes that the CPU addresses
 HALF = SPACE // 2
@@ -40,6 +41,8 @@ def _range(settings: Mapping[str, Any], kind: str) -> range:
 
 def _repeats(settings: Mapping[str, Any], kind: str) -> str:
     chip, decoded = int(settings[f"{kind}-chip-size"]), int(settings[f"{kind}-size"])
+    if kind == "rom":
+        chip = length_of(settings["rom-part"]) or chip
     return f"a chip of {chip} bytes, repeated" if 0 < chip < decoded else ""
 
 

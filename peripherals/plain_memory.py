@@ -1,6 +1,7 @@
 """A ROM and RAM card at fixed addresses, with a latch that can switch the ROM off.
 
-A chip smaller than the addresses it decodes repeats in them.  Where both chips decode an
+The ROM's socket takes an EEPROM, too, which programs write (eeprom_28c.py).  A chip smaller than
+the addresses it decodes repeats in them.  Where both chips decode an
 address the ROM answers reads, until the latch switches it off.  Whole 4 KiB pages are
 claimed with their bases in phys; a page that holds only part of a chip is answered through
 the `memory` entry, which is slower.  RAM holds noise at power-on, and the files of
@@ -15,14 +16,17 @@ import numpy as np
 
 from emu.bus.cycles import ASK_WRITE
 from emu.bus.memory import claim
-from emu.bus.state import CALL, NOT_MINE, PAGES, ROM
+from emu.bus.state import CALL, FAR, NOT_MINE, PAGES, ROM
 from emu.errors import InputError
 from emu.native.jit import compiled, inlined
+from peripherals import eeprom_28c
 from peripherals.card import Card, Jumper, PageWindow, Setup, entry, roles
+from peripherals.eeprom_28c_report import CAUSES, complaints, role, troubles
 from peripherals.memory_areas import plain_areas
 from peripherals.memory_parts import chip_bytes, count_rom_write, fill_noise
 
 PAGE = 4096
+EEPROMS = tuple(eeprom_28c.PARTS)
 
 STATE = np.dtype([
     ("slot", np.int64),
@@ -33,6 +37,8 @@ STATE = np.dtype([
     ("off_bit", np.int64),  # bit of the latch that switches the ROM off; -1: none
     ("rom_off", np.int64),
     ("under", np.int64),  # 1: writes reach the RAM under the ROM
+    ("is_rom", np.int64),  # 1: writes do not reach the chip in the ROM's socket
+    ("eeprom", eeprom_28c.EEPROM),
 ], align=True)
 
 
@@ -65,7 +71,9 @@ def show(m, s):
             claim(m, s.slot, page, np.int64(CALL), np.int64(CALL))
         else:
             under = ram if s.under == 1 and ram != NOT_MINE else np.int64(ROM)
-            claim(m, s.slot, page, s.rom_base + low - s.rom_start, under)
+            claim(m, s.slot, page,
+                  np.int64(CALL) if s.eeprom.active == 1 else s.rom_base + low - s.rom_start,
+                  under if s.is_rom == 1 else np.int64(CALL))
 
 
 @entry(STATE)
@@ -92,18 +100,53 @@ def write(m, s, a, t):
     return np.int64(0)
 
 
+@compiled
+def finish(m, s, t):
+    """Let the chip finish what is due; the map changes when it does."""
+    if eeprom_28c.settle(m, s.eeprom, t) == 1:
+        show(m, s)
+    m.event_t[s.slot] = eeprom_28c.ends(s.eeprom) if s.eeprom.active == 1 else FAR
+
+
+@entry(STATE)
+def advance(m, s, t, b):
+    """Let a write cycle end."""
+    finish(m, s, t)
+    return np.int64(0)
+
+
+@compiled
+def burn(m, s, address, byte, t):
+    """Give the chip a write pulse."""
+    e = s.eeprom
+    vain = e.missed + e.refused
+    if eeprom_28c.write(m, e, (address - s.rom_start) % e.length, byte, t) == 1:
+        show(m, s)
+        m.event_t[s.slot] = eeprom_28c.ends(e)
+        m.next_event = 0
+    if e.missed + e.refused != vain:
+        count_rom_write(m, address, byte)
+
+
 @entry(STATE)
 def memory(m, s, a, t):
-    """Answer in a page of which the card holds only a part, or part of a chip."""
+    """Answer for a chip that is written, and in a page of which the card holds only a part."""
+    finish(m, s, t)
     address = a & 0xFFFF
     rom = s.rom_off == 0 and s.rom_start <= address < s.rom_end
     ram = s.ram_start <= address < s.ram_end
     if (a & ASK_WRITE) != 0:
-        if ram and (not rom or s.under == 1):
-            m.phys[ram_place(s, address)] = (a >> 16) & 0xFF
-        elif rom:
-            count_rom_write(m, address, (a >> 16) & 0xFF)
+        byte = (a >> 16) & 0xFF
+        under = ram and (not rom or s.under == 1)
+        if under:
+            m.phys[ram_place(s, address)] = byte
+        if rom and s.is_rom == 0:
+            burn(m, s, address, byte, t)
+        elif rom and not under:
+            count_rom_write(m, address, byte)
         return np.int64(0)
+    if rom and s.is_rom == 0:
+        return eeprom_28c.read(m, s.eeprom, (address - s.rom_start) % s.eeprom.length)
     if rom:
         return np.int64(m.phys[s.rom_base + address - s.rom_start])
     if ram:
@@ -113,12 +156,13 @@ def memory(m, s, a, t):
 
 def _chip(settings: Mapping[str, Any], kind: str) -> int:
     """Give a chip's bytes."""
-    return int(settings[f"{kind}-chip-size"] or settings[f"{kind}-size"])
+    part = eeprom_28c.length_of(settings["rom-part"]) if kind == "rom" else 0
+    return int(part or settings[f"{kind}-chip-size"] or settings[f"{kind}-size"])
 
 
 def image_size(settings: Mapping[str, Any]) -> int:
     """Give the bytes of the ROM chip."""
-    return int(settings["rom-chip-size"] or settings["rom-size"])
+    return _chip(settings, "rom")
 
 
 def memory_size(settings: Mapping[str, Any]) -> int:
@@ -133,13 +177,18 @@ def ram_window(settings: Mapping[str, Any]) -> tuple[int, int]:
 
 
 def _check(setup: Setup, kind: str) -> None:
-    """Refuse a chip that reaches past the address space."""
+    """Refuse a chip that reaches past the address space, or a part of another size."""
     settings = setup.settings
     start, size = settings[f"{kind}-start"], settings[f"{kind}-size"]
     if start + size > 0x10000:
         raise InputError(
             f"slot.{setup.name}: {kind}-start = {start:04X}h and {kind}-size = {size:X}h reach "
             f"past FFFFh; the {kind.upper()} can have {0x10000 - start:X}h bytes there.")
+    own = eeprom_28c.length_of(settings["rom-part"])
+    if kind == "rom" and own and (size % own or settings["rom-chip-size"]):
+        raise InputError(
+            f"slot.{setup.name}: rom-part = {settings['rom-part']!r} has {own:X}h bytes; leave "
+            f"rom-chip-size out, and make rom-size that, or some times that.")
 
 
 def power_on(setup: Setup) -> None:
@@ -158,12 +207,22 @@ def power_on(setup: Setup) -> None:
     if rom:
         chip = chip_bytes(setup.images.get("image"), _chip(settings, "rom"), settings["rom-start"])
         m.phys[base:base + rom] = np.resize(chip, rom)
+        if settings["rom-part"] != "rom":
+            eeprom_28c.fit(s.eeprom, base, rom, eeprom_28c.PARTS[settings["rom-part"]],
+                           settings["flash-times"], setup.cpu_hz, settings["software-protected"])
+    s.is_rom = int(settings["write-protect"] or s.eeprom.length == 0)
     if ram:
         fill_noise(setup, int(s.ram_base), int(s.ram_chip))
     for name, image in setup.images.items():
         for segment in image.segments if name.startswith("ram-load.") else ():
             at = ram_place(s, segment.physical)
             m.phys[at:at + len(segment.data)] = np.frombuffer(segment.data, np.uint8)
+
+
+def protect(m: Any, s: Any, value: bool) -> None:
+    """Set the write-protect jumper while it runs; a ROM takes no writes either way."""
+    s.is_rom = int(value or s.eeprom.length == 0)
+    show(m, s)
 
 
 def windows(_: Any, s: Any) -> list[PageWindow]:
@@ -180,6 +239,7 @@ def describe(m: Any, s: Any) -> list[str]:
     if s.rom_end > s.rom_start:
         off = ", switched off by the latch" if s.rom_off else ""
         out.append(f"ROM {int(s.rom_start):04X}h-{int(s.rom_end) - 1:04X}h{off}")
+        out += eeprom_28c.describe(m, s.eeprom)
     if s.ram_end > s.ram_start:
         out.append(f"RAM {int(s.ram_start):04X}h-{int(s.ram_end) - 1:04X}h")
     return out
@@ -188,12 +248,14 @@ def describe(m: Any, s: Any) -> list[str]:
 CARD = Card(
     name="plain-memory",
     summary="ROM and RAM at fixed addresses",
-    source="common practice, no source",
+    source="common practice, no source; EEPROMs: AT28C256 (0006K), AT28C64B (0270L) data sheets",
     unmodelled=(
         "access times (a fault of the backplane)",
+        "RDY/BUSY of a 28C64, and what an EEPROM does below its voltage and just after power-up",
     ),
     state=STATE,
-    functions={"reset": reset, "read": read, "write": write, "memory": memory},
+    functions={"reset": reset, "read": read, "write": write, "advance": advance,
+               "memory": memory},
     jumpers=(
         Jumper("image", "file", None, "what is burned into the ROM"),
         Jumper("rom-start", "int", 0, "first address of the ROM", high=0xFFFF),
@@ -214,6 +276,14 @@ CARD = Card(
                counts_with=("rom-off", ("latch",))),
         Jumper("write-under", "flag", False, "writes to the ROM's addresses reach the RAM "
                "under it"),
+        Jumper("rom-part", "choice", "rom", "what stands in the ROM's socket: a ROM, or an EEPROM "
+               "that writes reach", choices=("rom", *EEPROMS)),
+        Jumper("write-protect", "flag", False, "an EEPROM gets no write pulses",
+               counts_with=("rom-part", EEPROMS)),
+        Jumper("flash-times", "choice", "typical", "times of its write cycles",
+               choices=("typical", "maximum"), counts_with=("rom-part", EEPROMS)),
+        Jumper("software-protected", "flag", False, "its software protection was left on",
+               counts_with=("rom-part", EEPROMS)),
     ),
     registers=("latch",),
     kinds={"latch": (roles.PAGE, roles.CONTROL)},
@@ -225,4 +295,9 @@ CARD = Card(
     power_on=power_on,
     describe=describe,
     windows=windows,
+    flash=role,
+    complaints=complaints,
+    causes=CAUSES,
+    troubles=troubles,
+    live={"write-protect": protect},
 )

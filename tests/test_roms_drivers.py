@@ -43,3 +43,15 @@ def test_the_keypad_is_read_and_printed() -> None:
 def test_the_drive_is_found_and_written() -> None:
     """ide.img has sixteen sectors of 512 bytes, all zero at the end of sector 1."""
     assert "drive: PREBURN CF, sectors: 00000010h\r\nstarts: 0001\r\n" in shown("ide")
+
+
+def test_the_eeprom_keeps_a_record_page_by_page() -> None:
+    """200 bytes from 70F0h on, in pages of 64 bytes: 16, 64, 64 and 56."""
+    assert "stored, cycles: 04h\r\nread back: right\r\n" in shown("eeprom")
+    assert "without the prefix: refused" in shown("eeprom")
+
+
+def test_the_flash_says_who_it_is_and_keeps_a_log() -> None:
+    """Codes 01h and A4h: AS29F040 table 4."""
+    text = shown("flash29")
+    assert "codes: 01A4h\r\nlog: 07:12 high water 4.31 m\r\nover a zero: refused" in text

@@ -127,6 +127,8 @@ class FlashChip:
     reading: int = 0  # commands after which reads give something else than the bytes
     strays: int = 0  # writes that belonged to no command
     stray_at: int = 0  # the last of them, address of the chip
+    zeros: int = 0x3F  # bits that are 0 in its status
+    busy_from: int = 0  # T-state before which it never was busy
 
 
 @dataclass(frozen=True)

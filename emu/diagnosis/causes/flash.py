@@ -126,7 +126,8 @@ def fetched_busy(case: Case) -> Finding | None:
             mine = (np.asarray(case.m.owner)[page] == slot.number + 1) & (bases[page] >= 0) & (
                 np.asarray(case.m.write_base_true)[page] < 0) & (w.kind == FETCH)
             held = phys[np.maximum(bases[page] + (w.address & 0xFFF), 0)]
-            strange = np.nonzero(mine & (held != w.data) & ((w.data & 0x3F) == 0))[0]
+            strange = np.nonzero(mine & (w.t >= chip.busy_from) & (held != w.data)
+                                 & ((w.data & chip.zeros) == 0))[0]
             if len(strange):
                 return _busy_finding(case, slot, part, int(strange[0]), int(held[strange[0]]),
                                      chip.programs)
