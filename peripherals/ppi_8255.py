@@ -229,6 +229,10 @@ CARD = Card(
     name="ppi-8255",
     summary="8255 parallel interface: three ports, handshakes, bit set/reset",
     source="Intel 82C55A (231256-004), Harris 82C55A (FN2969)",
+    unmodelled=(
+        "the CMOS part's bus hold of what was driven last",
+        "the difference between a shorted output's pin and its latch",
+    ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance, "line": line},
     jumpers=(

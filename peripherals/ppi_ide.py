@@ -233,6 +233,10 @@ CARD = Card(
     name="ppi-ide",
     summary="16-bit IDE drive or CompactFlash card behind an 8255, with a raw image",
     source="8255: see ppi-8255; ATA task file; wiring: common practice, no source",
+    unmodelled=(
+        "DMA and IORDY",
+        "a second drive at the cable",
+    ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance},
     jumpers=(

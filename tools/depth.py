@@ -28,14 +28,17 @@ OTHERS = {
     "published_acknowledge": "z80_cpu", "published_cpu": "z80_cpu", "emu_cpu": "z80_cpu",
     "published_ctc": "z80_ctc", "published_pio": "z80_pio", "published_dma": "z80_dma",
     "published_flash": "banked_memory", "peripherals_nor_flash": "banked_memory",
-    "published_floppy": "fdc_765", "published_clocks": "ds1302", "published_hd44780": "hd44780",
+    "peripherals_eeprom_28c": "plain_memory", "peripherals_flash_29f": "banked_memory",
+    "peripherals_timer_8254": "timer_82c54", "published_floppy": "fdc_765",
+    "published_clocks": "ds1302", "published_hd44780": "hd44780",
     "published_compactflash": "compactflash", "published_sd_card": "sd_card",
 }
 BY_WORD = {"published_serial": {"sio": "z80_sio", "acia": "acia_6850"}}
 NUMBER = r"(?:\d[\d-]*(?:(?:,| and)? (?:p\.\s?)?\d[\d-]*)*)"
 PAGES = rf"(?:,? p\.\s?{NUMBER})?"
 DOCUMENTS = re.compile(
-    rf"(?:UM00\d\d|UM010903|\bTM|\bSCC|\bDS|\bCFM?|\bH82|\bI82|\bSDM\d*|\bPLS|FEDL6242B-02|MQ-162-03"
+    rf"(?:UM00\d\d|\bC256|\bC64B?|\bMCHP|\bF0[14]0B|\bAS040|\bF016|\bDAQ"
+    rf"|UM010903|\bTM|\bSCC|\bDS|\bCFM?|\bH82|\bI82|\bSDM\d*|\bPLS|FEDL6242B-02|MQ-162-03"
     rf"|82077(?:AA)?|LPC47\w+|FDC37\w+|W83977F-A|SMC\w+|PD765|S71147|MC6850|PC16550D?|TL16C\w+"
     rf"|HD44780U?|Z8410|SDCC 4\.2|GNU (?:as|objdump|binutils)|single-step)\b{PAGES}|\[8272[^\]]*\]")
 BARE_PAGE = re.compile(rf"\bp\.\s?{NUMBER}")
