@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import ast
 import re
+import tomllib
 from collections.abc import Iterator
 from graphlib import TopologicalSorter
 from pathlib import Path
@@ -118,3 +119,10 @@ def test_every_file_that_the_pages_name_exists() -> None:
                                       page.read_text())
                if not (ROOT / name).exists()]
     assert missing == []
+
+
+def test_a_wheel_takes_every_package() -> None:
+    named = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["setuptools"]["packages"]
+    there = {".".join(path.parent.relative_to(ROOT).parts)
+             for room in ("emu", "peripherals") for path in (ROOT / room).rglob("__init__.py")}
+    assert set(named) - {"emu.demo"} == there
