@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from emu import cli
 from emu.cli import group
 
 Run = Callable[..., "subprocess.CompletedProcess[str]"]
@@ -223,3 +224,18 @@ def test_a_mistake_is_one_line(preburn: Run) -> None:
     assert done.stderr == "preburn: Missing option '--files'. Choose from: fat12, tidewater\n"
     done = preburn("medium")
     assert done.returncode == 2 and done.stderr.startswith("Usage: preburn medium ")
+
+
+def test_a_mistake_of_ours_has_an_exit_status_of_its_own(
+        monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """70 is EX_SOFTWARE of BSD's sysexits.h; 1 would say that the machine did not boot."""
+    def broken(**_: object) -> None:
+        raise ZeroDivisionError("planted")
+
+    monkeypatch.setattr(cli.group, "main", lambda **_: broken())
+    with pytest.raises(SystemExit) as left:
+        cli.main()
+    assert left.value.code == 70
+    assert "ZeroDivisionError: planted" in (told := capsys.readouterr().err)
+    assert told.endswith("preburn: this is a mistake in preburn, not in your files; no verdict is "
+                         "given (exit status 70).\n")

@@ -5,6 +5,7 @@ import contextlib
 import os
 import signal
 import sys
+import traceback
 from importlib import import_module
 from types import FrameType
 
@@ -12,6 +13,7 @@ import click
 
 from emu.errors import ENDING, Ended, InputError, asked_by
 
+BROKEN = 70  # exit status of a mistake in preburn itself; EX_SOFTWARE of BSD's sysexits.h
 COMMANDS = {
     "boot": "Boot headless and say how it ended.",
     "cards": "List the cards and their jumpers.",
@@ -60,7 +62,11 @@ def group() -> None:
 
 
 def main() -> None:
-    """Run a command; a mistake of the user's ends with one line and status 2."""
+    """Run a command; a mistake of the user's ends with one line and status 2.
+
+    A mistake of ours ends with a traceback and status `BROKEN`, never with 1, which means that
+    a machine did not boot.
+    """
     for number in ENDING:
         if signal.getsignal(number) is signal.SIG_DFL:  # nohup's stays as it is
             signal.signal(number, _end)
@@ -84,6 +90,11 @@ def main() -> None:
         sys.exit(1)
     except OSError as error:
         sys.exit(_not_written(error))
+    except Exception:
+        traceback.print_exc()
+        click.echo(f"preburn: this is a mistake in preburn, not in your files; no verdict is "
+                   f"given (exit status {BROKEN}).", err=True)
+        sys.exit(BROKEN)
 
 
 def _end(number: int, _: FrameType | None) -> None:
