@@ -34,6 +34,30 @@ def asked_by(stop: BaseException | None) -> str:
     return signal.Signals(stop.number).name if isinstance(stop, Ended) else "Ctrl-C"
 
 
+LONGEST = 1000  # characters of a message that quotes what stood in a file
+
+
+def printable(text: str, kept: str = "\n\t") -> str:
+    """Write control characters as escapes, but those ``kept``: what stands in a file, or came over
+    a machine's line, must not command the terminal that shows it."""
+    if text.isprintable():
+        return text
+    return "".join(c if c in kept or c.isprintable() else _escape(c) for c in text)
+
+
+def _escape(c: str) -> str:
+    return c.encode("unicode_escape").decode("ascii")
+
+
+def one_line(text: str) -> str:
+    """Write a message on one line, without control characters; a very long one is cut."""
+    line = printable(text.strip(), "")
+    if len(line) <= LONGEST:
+        return line
+    half = LONGEST // 2 - 10
+    return f"{line[:half]} [...] {line[-half:]}"
+
+
 def nearest(name: str, known: object) -> str:
     """Give the end of a message that an unknown name deserves."""
     names = sorted(str(k) for k in known)  # type: ignore[attr-defined]

@@ -85,7 +85,7 @@ def _checked(key: Key, value: Any, slots: Sequence[str], place: str) -> Any:
 def settle(table: Mapping[str, Any], slots: Sequence[str], place: str) -> Fault:
     """Check one fault's table and fill in the defaults; InputError on the first mistake."""
     name = table.get("kind")
-    if name not in KINDS:
+    if not isinstance(name, str) or name not in KINDS:
         raise InputError(f"{place}: there is no fault {name!r}; {nearest(str(name), KINDS)}")
     kind = KINDS[str(name)]
     known = {key.name: key for key in kind.keys}

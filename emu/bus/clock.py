@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+from emu.files.numbers import exact
+
 UNITS = {"hz": 1, "khz": 1000, "mhz": 1_000_000}
 LIMIT = 1 << 30  # of numerator and denominator, so that sums of products stay in int64
 
@@ -18,8 +20,8 @@ def parse_frequency(text: str) -> Fraction:
     if factor is None:
         raise ValueError(f'write a frequency as "6.144 MHz", not {text!r}')
     try:
-        hertz = Fraction(number) * factor
-    except (ValueError, ZeroDivisionError):
+        hertz = exact(number) * factor
+    except ValueError:
         raise ValueError(f'write a frequency as "6.144 MHz", not {text!r}') from None
     if not 0 < hertz <= 1_000_000_000:
         raise ValueError(f"a frequency lies above 0 and up to 1 GHz, not {text!r}")

@@ -6,6 +6,9 @@ from collections.abc import Iterable
 from fractions import Fraction
 from itertools import groupby
 
+from emu.errors import InputError, one_line
+from emu.files.numbers import LONGEST, exact
+
 TIME = re.compile(r"([0-9]+(?:\.[0-9]*)?|\.[0-9]+) ?(s|ms|us|ns)")
 PARTS = {"s": 1, "ms": 10**3, "us": 10**6, "ns": 10**9}  # of a second
 UNITS = ((1.0, "s"), (1e-3, "ms"), (1e-6, "us"), (1e-9, "ns"))
@@ -17,9 +20,20 @@ def counted(count: int, noun: str, plural: str = "") -> str:
 
 
 def read_time(text: str) -> Fraction | None:
-    """Read "0.5 s", "20ms", "300 us" or "70ns" as seconds; None when it is no time."""
+    """Read "0.5 s", "20ms", "300 us" or "70ns" as seconds; None when it is no time.
+
+    InputError when it is longer than any run, or has absurdly many digits.
+    """
     match = TIME.fullmatch(text.strip())
-    return None if match is None else Fraction(match[1].rstrip(".")) / PARTS[match[2]]
+    if match is None:
+        return None
+    try:
+        seconds = exact(match[1].rstrip(".")) / PARTS[match[2]]
+    except ValueError:
+        seconds = Fraction(LONGEST + 1)
+    if seconds > LONGEST:
+        raise InputError(f"{one_line(text)[:60]}: a time is at most {LONGEST} s.")
+    return seconds
 
 
 def time_words(seconds: float, digits: int = 6) -> str:

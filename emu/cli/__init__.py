@@ -11,7 +11,7 @@ from types import FrameType
 
 import click
 
-from emu.errors import ENDING, Ended, InputError, asked_by
+from emu.errors import ENDING, Ended, InputError, asked_by, one_line
 
 BROKEN = 70  # exit status of a mistake in preburn itself; EX_SOFTWARE of BSD's sysexits.h
 COMMANDS = {
@@ -73,7 +73,7 @@ def main() -> None:
     try:
         group.main(prog_name="preburn", standalone_mode=False)
     except InputError as error:
-        click.echo(f"preburn: {error}", err=True)
+        click.echo(f"preburn: {one_line(str(error))}", err=True)
         sys.exit(2)
     except click.exceptions.Exit as leave:
         sys.exit(leave.exit_code)
@@ -81,7 +81,8 @@ def main() -> None:
         click.echo(error.format_message(), err=True)
         sys.exit(2)
     except click.ClickException as error:
-        click.echo(f"preburn: {' '.join(error.format_message().split())}", err=True)
+        said = " ".join(error.format_message().split())
+        click.echo(f"preburn: {one_line(said)}", err=True)
         sys.exit(2)
     except (click.Abort, KeyboardInterrupt) as stop:
         sys.exit(_stopped(stop.__cause__ or stop))  # click turns one into the other
@@ -109,7 +110,8 @@ def _stopped(stop: BaseException) -> int:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # what follows is done at once
     number = stop.number if isinstance(stop, Ended) else int(signal.SIGINT)
     with contextlib.suppress(OSError):  # the terminal may have gone
-        click.echo(f"preburn: {str(stop) or f'stopped by {asked_by(stop)}.'}", err=True)
+        said = str(stop) or f"stopped by {asked_by(stop)}."
+        click.echo(f"preburn: {one_line(said)}", err=True)
     return 128 + number
 
 
@@ -120,7 +122,7 @@ def _not_written(error: OSError) -> int:
     what = f"{error.filename}: cannot be used" if error.filename else \
         "standard output: cannot be written"
     with contextlib.suppress(OSError):
-        click.echo(f"preburn: {what}: {reason(error)}.", err=True)
+        click.echo(f"preburn: {one_line(f'{what}: {reason(error)}.')}", err=True)
     with contextlib.suppress(OSError):  # nor can what is left be flushed at the end
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
     return 2

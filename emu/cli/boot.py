@@ -15,6 +15,7 @@ from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file, limit_seconds
 from emu.cli.progress import compiling
 from emu.cli.running import run_watched
+from emu.cli.say import say
 from emu.cli.typing_order import Typing
 from emu.errors import InputError
 
@@ -151,10 +152,10 @@ def boot(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
             {"t": one.t, "channel": one.where, "keys": one.value.decode("latin-1")}
             if one.kind == "typed" else {"t": one.t, "bay": one.where, "medium": one.value}
             for one in session.inputs]
-        click.echo(json.dumps(out, indent=2))
+        say(json.dumps(out, indent=2))
     else:
         if any(c.text for c in session.console.channels.values()):
-            click.echo()
+            say()
         lines = [*framed(machine), *verdict.lines()]
         if told:
             lines.append("chronicle:")

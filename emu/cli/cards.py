@@ -5,6 +5,8 @@ import json
 
 import click
 
+from emu.cli.say import say
+
 INTERRUPTS = {"none": "none", "plain": "pulls /INT, gives no vector",
               "chained": "gives a vector (mode 2); stands in backplane.chain"}
 WHILE_IT_RUNS = {"live": "jumpers that may change while it runs",
@@ -35,30 +37,30 @@ def command(name: str | None, as_json: bool) -> None:
         others = [f"{point.name:16} installed, {point.value}" for point in installed().values()
                   if point.name not in known]
     if as_json:
-        click.echo(json.dumps(known, indent=2))
+        say(json.dumps(known, indent=2))
         return
     for card in known.values():
-        click.echo(f"{card['name']:16} {card['summary']}")
+        say(f"{card['name']:16} {card['summary']}")
         if name is None:
             jumpers = ", ".join(j["name"] for j in card["jumpers"])
-            click.echo(f"{'':16} jumpers: {jumpers or 'none'}")
+            say(f"{'':16} jumpers: {jumpers or 'none'}")
             continue
-        click.echo(f"source: {card['source']}")
+        say(f"source: {card['source']}")
         if card["order"]:
-            click.echo(f"ports: {len(card['order'])} from base on: {', '.join(card['order'])}")
-        click.echo(f"interrupts: {INTERRUPTS[card['interrupt']]}")
+            say(f"ports: {len(card['order'])} from base on: {', '.join(card['order'])}")
+        say(f"interrupts: {INTERRUPTS[card['interrupt']]}")
         for title in ("registers", "inputs", "outputs"):
             if card[title] and (title, card[title]) != ("registers", card["order"]):
-                click.echo(f"{title}: {', '.join(card[title])}")
+                say(f"{title}: {', '.join(card[title])}")
         for title in ("live", "actions"):
             if card[title]:
-                click.echo(f"{WHILE_IT_RUNS[title]}: {', '.join(card[title])}")
+                say(f"{WHILE_IT_RUNS[title]}: {', '.join(card[title])}")
         for jumper in card["jumpers"]:
             values = f" ({', '.join(map(str, jumper['choices']))})" if jumper["choices"] else (
                 f" ({jumper['low']} to {jumper['high']})" if jumper["kind"] == "int" else "")
-            click.echo(f"  {jumper['name']:14} {jumper['kind']}{values}, default "
-                       f"{_toml(jumper['default'])}: {jumper['help']}")
+            say(f"  {jumper['name']:14} {jumper['kind']}{values}, default "
+                f"{_toml(jumper['default'])}: {jumper['help']}")
         for cause in card["causes"]:
-            click.echo(f"cause {cause['code']}: {cause['title']}")
+            say(f"cause {cause['code']}: {cause['title']}")
     for line in others:
-        click.echo(line)
+        say(line)

@@ -6,6 +6,8 @@ from typing import Any
 
 import click
 
+from emu.cli.say import say
+
 
 @click.command()
 @click.argument("code", required=False)
@@ -20,10 +22,10 @@ def command(code: str | None, as_json: bool) -> None:
         raise InputError(f"there is no cause {code!r}; {nearest(code, known)}")
     chosen = known if code is None else {code: known[code]}
     if as_json:
-        click.echo(json.dumps({name: page(cause) for name, cause in chosen.items()}, indent=2))
+        say(json.dumps({name: page(cause) for name, cause in chosen.items()}, indent=2))
     elif code is None:
         for cause in known.values():
-            click.echo(f"{cause.code:24} {', '.join(cause.entries):10} {cause.title}")
+            say(f"{cause.code:24} {', '.join(cause.entries):10} {cause.title}")
     else:
         _explain(page(known[code]))
 
@@ -38,11 +40,11 @@ def page(cause: Any) -> dict[str, Any]:
 
 
 def _explain(facts: dict[str, Any]) -> None:
-    click.echo(facts["title"])
+    say(facts["title"])
     for title in ("seen", "evidence", "remedy"):
-        click.echo()
-        click.echo(click.wrap_text(f"{title}: {facts[title]}", 92, "", " " * (len(title) + 2)))
+        say()
+        say(click.wrap_text(f"{title}: {facts[title]}", 92, "", " " * (len(title) + 2)))
     if facts["entries"]:
         covered = "; ".join(f"{code} {title}" for code, title in facts["entries"].items())
-        click.echo()
-        click.echo(click.wrap_text(f"in the table of docs/causes.md: {covered}", 92))
+        say()
+        say(click.wrap_text(f"in the table of docs/causes.md: {covered}", 92))

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from emu.cli.options import backplane_file
+from emu.cli.say import say
 
 
 @click.command()
@@ -28,14 +29,14 @@ def command(file: Path, against: Path | None, as_json: bool) -> None:
     found = check(description)
     differing = differences(description, load(against, unbuilt=True)) if against else []
     if as_json:
-        click.echo(json.dumps({"findings": [f.as_dict() for f in found],
-                               "differences": differing}, indent=2))
+        say(json.dumps({"findings": [f.as_dict() for f in found],
+                        "differences": differing}, indent=2))
     else:
         for finding in found:
-            click.echo(f"{finding.level}: {finding.code}: {finding.text}")
-            click.echo(f"    {finding.remedy}")
+            say(f"{finding.level}: {finding.code}: {finding.text}")
+            say(f"    {finding.remedy}")
         for line in differing:
-            click.echo(f"differs: {line}")
+            say(f"differs: {line}")
         if not found:
-            click.echo(f"{file}: nothing to object to.")
+            say(f"{file}: nothing to object to.")
     sys.exit(1 if any(f.level == "error" for f in found) else 0)

@@ -10,6 +10,7 @@ import click
 
 from emu.cli.booting import asked, booting
 from emu.cli.progress import compiling
+from emu.cli.say import say
 from emu.cli.typing_order import Typing
 from emu.errors import InputError
 
@@ -83,10 +84,10 @@ def command(left: Path, right: Path | None, until: str | None, limit: str,
         found = compare(machine, _machine(right, on, left), (str(left), str(right)), until,
                         seconds, steps, seed, compiling())
     if as_json:
-        click.echo(json.dumps(found.as_dict(), indent=2))
+        say(json.dumps(found.as_dict(), indent=2))
     else:
         for line in found.lines():
-            click.echo(line)
+            say(line)
     sys.exit(0 if found.same else 1)
 
 

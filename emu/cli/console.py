@@ -15,6 +15,7 @@ import click
 from emu.card.number_words import time_words
 from emu.cli.options import backplane_file, limit_seconds
 from emu.cli.progress import compiling
+from emu.cli.say import say
 from emu.errors import ENDING, Ended, InputError
 
 if TYPE_CHECKING:
@@ -77,8 +78,8 @@ def command(file: Path, channel: str | None, as_pty: bool, port: int | None, fas
             _end_by_signals(live)
             live.run()
             if live.dropped:
-                click.echo(f"\n{live.dropped} keys that were typed faster than the machine takes "
-                           f"them are lost.")
+                say(f"\n{live.dropped} keys that were typed faster than the machine takes "
+                    f"them are lost.")
         except KeyboardInterrupt:
             pass
         finally:
@@ -90,7 +91,7 @@ def command(file: Path, channel: str | None, as_pty: bool, port: int | None, fas
             store.save(save, stepper)
     with contextlib.suppress(OSError):  # the terminal may have gone
         ran = time_words(float(stepper.machine.seconds(stepper.t)))
-        click.echo(f"\nended after {ran} emulated.")
+        say(f"\nended after {ran} emulated.")
 
 
 @contextmanager
@@ -139,18 +140,18 @@ def _connect(links: list[Link], names: list[str], as_pty: bool, port: int | None
         if as_pty:
             made = PseudoTerminal(name)
             links.append(made)
-            click.echo(f"{name}: {made.path}")
+            say(f"{name}: {made.path}")
         elif port is not None:
             listening = TcpPort(name, port + k if port else 0)
             links.append(listening)
-            click.echo(f"{name}: 127.0.0.1 port {listening.port}")
+            say(f"{name}: 127.0.0.1 port {listening.port}")
     if links:
-        click.echo("Ctrl-C ends.")
+        say("Ctrl-C ends.")
         return None
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise InputError("console needs a terminal; use --pty or --tcp, or preburn boot for "
                          "scripts.")
-    click.echo(f"{names[0]}; {escape} stops the machine and takes words.")
+    say(f"{names[0]}; {escape} stops the machine and takes words.")
     sys.stdout.flush()
     screen = Screen(names[0], sys.stdin.fileno(), sys.stdout.fileno())
     links.append(screen)

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import click
 
+from emu.cli.say import say
 from emu.errors import InputError
 
 
@@ -17,8 +18,8 @@ def command(folder: Path) -> None:
     if folder == Path():
         raise InputError("name the folder to lay the demo out in.")
     made = lay_out(folder)
-    click.echo(f"{folder}: Tidewater, a harbour tide-gauge logger, in {len(made)} files; "
-               f"{folder / 'README.md'} tells what they are. It boots, and where its timer is "
-               f"missing it hangs:")
-    click.echo(f"  preburn boot {folder / 'full.toml'} --until 'tw> '")
-    click.echo(f"  preburn boot {folder / 'no-timer.toml'} --send 'sleep 1\\r' --limit 10")
+    say(f"{folder}: Tidewater, a harbour tide-gauge logger, in {len(made)} files; "
+        f"{folder / 'README.md'} tells what they are. It boots, and where its timer is "
+        f"missing it hangs:")
+    say(f"  preburn boot {folder / 'full.toml'} --until 'tw> '")
+    say(f"  preburn boot {folder / 'no-timer.toml'} --send 'sleep 1\\r' --limit 10")

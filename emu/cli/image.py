@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from emu.cli.say import say
 from emu.errors import InputError
 
 if TYPE_CHECKING:
@@ -56,7 +57,7 @@ def info(file: Path, size: str | None, page: str, strings: bool, symbols: tuple[
     chip = lay_out(_load(file, symbols), _size(size, "--size"), size_in_bytes(page, "--page"))
     found = describe(chip)
     if as_json:
-        click.echo(json.dumps(found, indent=2))
+        say(json.dumps(found, indent=2))
     else:
         _print_info(found, None if strings else 12)
 
@@ -64,28 +65,28 @@ def info(file: Path, size: str | None, page: str, strings: bool, symbols: tuple[
 def _print_info(found: dict[str, Any], most: int | None) -> None:
     from emu.romtools.chip import bytes_words
 
-    click.echo(f"{found['file']}: {found['kind']}, {found['covered_bytes']} bytes in a chip of "
-               f"{bytes_words(found['chip_bytes'])}")
-    click.echo(f"sum {found['sum16']:04X}h, CRC-32 {found['crc32']:08X}, SHA-256 of the file "
-               f"{found['sha256'][:16]}...")
+    say(f"{found['file']}: {found['kind']}, {found['covered_bytes']} bytes in a chip of "
+        f"{bytes_words(found['chip_bytes'])}")
+    say(f"sum {found['sum16']:04X}h, CRC-32 {found['crc32']:08X}, SHA-256 of the file "
+        f"{found['sha256'][:16]}...")
     entry = None if found["entry"] is None else f"entry {found['entry']:04X}h"
     count = found["symbols"]
     named = f"{count} symbol{'s' * (count > 1)}" if count else None
     if entry or named:
-        click.echo(", ".join(filter(None, (entry, named))))
-    click.echo("page  at      used   sum    CRC-32    most of it    holds")
+        say(", ".join(filter(None, (entry, named))))
+    say("page  at      used   sum    CRC-32    most of it    holds")
     for row in found["pages"]:
-        click.echo(f"{row['page']:4}  {row['physical']:06X}  {row['covered_bytes']:5}  "
-                   f"{row['sum16']:04X}h  {row['crc32']:08X}  {row['most_common_byte']:02X}h x "
-                   f"{row['most_common_count']:<6} {', '.join(row['largest'])}")
+        say(f"{row['page']:4}  {row['physical']:06X}  {row['covered_bytes']:5}  "
+            f"{row['sum16']:04X}h  {row['crc32']:08X}  {row['most_common_byte']:02X}h x "
+            f"{row['most_common_count']:<6} {', '.join(row['largest'])}")
     for row in found["vectors"]:
-        click.echo(f"{row['name']:8} {row['address']:04X}h  {row['instruction']}")
+        say(f"{row['name']:8} {row['address']:04X}h  {row['instruction']}")
     for row in found["fills"]:
-        click.echo(f"fill     {row['physical']:06X}h  {row['bytes']} bytes of {row['byte']:02X}h")
+        say(f"fill     {row['physical']:06X}h  {row['bytes']} bytes of {row['byte']:02X}h")
     for row in found["strings"][:most]:
-        click.echo(f"string   {row['physical']:06X}h  {row['text']!r}")
+        say(f"string   {row['physical']:06X}h  {row['text']!r}")
     if most is not None and len(found["strings"]) > most:
-        click.echo(f"and {len(found['strings']) - most} strings more: --strings lists them.")
+        say(f"and {len(found['strings']) - most} strings more: --strings lists them.")
 
 
 @command.command()
@@ -110,17 +111,17 @@ def pack(files: tuple[str, ...], output: Path, size: str, fill: str, align: str,
                  None if checksum is None else address_of(checksum, "--checksum"))
     write_new([(output, packed.data)], replace)
     if as_json:
-        click.echo(json.dumps({
+        say(json.dumps({
             "output": str(output), "bytes": len(packed.data), "checksum": packed.checksum,
             "parts": [{"file": str(p.path), "start": p.start, "end": p.end}
-                      for p in packed.parts]}, indent=2))
+               for p in packed.parts]}, indent=2))
         return
     for part in packed.parts:
-        click.echo(f"{part.start:06X}h to {part.end - 1:06X}h  {part.path}")
+        say(f"{part.start:06X}h to {part.end - 1:06X}h  {part.path}")
     if packed.checksum:
-        click.echo(f"{packed.checksum[0]:06X}h  checksum {packed.checksum[1]:04X}h")
+        say(f"{packed.checksum[0]:06X}h  checksum {packed.checksum[1]:04X}h")
     used = sum(part.end - part.start for part in packed.parts)
-    click.echo(f"{output}: {len(packed.data)} bytes, {used} used, the rest {byte:02X}h")
+    say(f"{output}: {len(packed.data)} bytes, {used} used, the rest {byte:02X}h")
 
 
 @command.command()
@@ -146,7 +147,7 @@ def split(file: Path, size: str, output: Path, replace: bool) -> None:
     named = list(zip(names, parts, strict=True))
     write_new(named, replace)
     for name, part in named:
-        click.echo(f"{name}: {len(part)} bytes")
+        say(f"{name}: {len(part)} bytes")
 
 
 @command.command()
@@ -172,7 +173,7 @@ def diff(a: Path, b: Path, page: str, symbols: tuple[Path, ...], symbols_b: tupl
     size = max(lay_out(image).size for image in images)
     found = compare(*(lay_out(image, size, bytes_a_page) for image in images))
     if as_json:
-        click.echo(json.dumps(found, indent=2))
+        say(json.dumps(found, indent=2))
     else:
         _print_difference(found)
     sys.exit(1 if found["pages"] else 0)
@@ -180,17 +181,17 @@ def diff(a: Path, b: Path, page: str, symbols: tuple[Path, ...], symbols_b: tupl
 
 def _print_difference(found: dict[str, Any]) -> None:
     if not found["pages"]:
-        click.echo("the two images hold the same bytes.")
+        say("the two images hold the same bytes.")
         return
     count = found["differing"]
-    click.echo("1 byte differs." if count == 1 else f"{count} bytes differ.")
+    say("1 byte differs." if count == 1 else f"{count} bytes differ.")
     for page in found["pages"]:
-        click.echo(f"page {page['page']}:")
+        say(f"page {page['page']}:")
         for row in page["ranges"]:
             names = [n for n in dict.fromkeys((row["name_a"], row["name_b"])) if n]
-            click.echo(f"  {row['physical']:06X}h to {row['end'] - 1:06X}h, "
-                       f"{row['differing']} different: {row['a'] or '-'} | {row['b'] or '-'}"
-                       f"{'  ' + ' | '.join(names) if names else ''}")
+            say(f"  {row['physical']:06X}h to {row['end'] - 1:06X}h, "
+                f"{row['differing']} different: {row['a'] or '-'} | {row['b'] or '-'}"
+                f"{'  ' + ' | '.join(names) if names else ''}")
 
 
 @command.command()
@@ -209,19 +210,19 @@ def disassemble(file: Path, starts: tuple[str, ...], maps: tuple[str, ...],
     image = _load(file, symbols)
     lines = follow(PageMap(image, tuple(map(_mapping, maps))), entries(image, starts))
     if as_json:
-        click.echo(json.dumps([{"address": x.instruction.address, "physical": x.physical,
-                                "bytes": x.instruction.data.hex(), "text": x.instruction.text,
-                                "label": x.label, "source": x.source} for x in lines], indent=1))
+        say(json.dumps([{"address": x.instruction.address, "physical": x.physical,
+                         "bytes": x.instruction.data.hex(), "text": x.instruction.text,
+                         "label": x.label, "source": x.source} for x in lines], indent=1))
         return
     expected = None
     for x in lines:
         if expected is not None and x.physical != expected:
-            click.echo("")
+            say("")
         if x.label:
-            click.echo(f"{x.label}:")
-        click.echo(f"  {x.physical:06X}  {x.instruction.address:04X}  "
-                   f"{x.instruction.data.hex(' '):12}  {x.instruction.text:28}"
-                   f"{'; ' + x.source if x.source else ''}".rstrip())
+            say(f"{x.label}:")
+        say(f"  {x.physical:06X}  {x.instruction.address:04X}  "
+            f"{x.instruction.data.hex(' '):12}  {x.instruction.text:28}"
+            f"{'; ' + x.source if x.source else ''}".rstrip())
         expected = x.physical + x.instruction.length
 
 

@@ -9,6 +9,7 @@ import click
 
 from emu.cli.options import backplane_file, limit_seconds
 from emu.cli.progress import compiling
+from emu.cli.say import say
 from emu.errors import InputError
 
 if TYPE_CHECKING:
@@ -56,7 +57,7 @@ def command(file: Path, form: str | None, output: Path | None, seconds: str | No
     else:
         text = (as_text if form == "text" else as_markdown)(found, run)
     if output is None:
-        click.echo(text, nl=False)
+        say(text, nl=False)
     else:
         write_atomic(output, text.encode())
 

@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 
 import click
 
+from emu.cli.say import say
 from emu.errors import InputError
 
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -112,7 +113,7 @@ def show(file: Path, geometry: str | None, as_json: bool, tracks: bool) -> None:
     from emu.media.report import lines, report
 
     known = report(Disk.open(file, geometry), tracks)
-    click.echo(json.dumps(known, indent=2) if as_json else "\n".join(lines(known)))
+    say(json.dumps(known, indent=2) if as_json else "\n".join(lines(known)))
 
 
 @command.command("list")
@@ -125,11 +126,11 @@ def list_(file: Path, geometry: str | None, as_json: bool) -> None:
 
     found = files_of(need(Disk.open(file, geometry).image))
     if as_json:
-        click.echo(json.dumps({"file": str(file), "files": found}, indent=2))
+        say(json.dumps({"file": str(file), "files": found}, indent=2))
         return
     for row in found:
         size = "folder" if row["folder"] else row["bytes"]
-        click.echo(f"{size:>9} {row['when'] or '-':19} {row['name']}")
+        say(f"{size:>9} {row['when'] or '-':19} {row['name']}")
 
 
 @command.command()
@@ -162,9 +163,9 @@ def dump(file: Path, geometry: str | None, as_json: bool, track: int | None, hea
     if as_json:
         rows = [{"block": n, "place": disk.image.where(n), "hex": disk.image.block(n).hex()}
                 for n in blocks]
-        click.echo(json.dumps({"file": str(file), "sectors": rows}, indent=2))
+        say(json.dumps({"file": str(file), "sectors": rows}, indent=2))
     else:
-        click.echo("\n".join(line for n in blocks for line in hex_lines(disk.image, n)))
+        say("\n".join(line for n in blocks for line in hex_lines(disk.image, n)))
 
 
 @command.command("import")
@@ -240,4 +241,4 @@ def remove(file: Path, geometry: str | None, as_json: bool, names: tuple[str, ..
 
 
 def _done(as_json: bool, text: str, **facts: Any) -> None:
-    click.echo(json.dumps(facts, indent=2) if as_json else text)
+    say(json.dumps(facts, indent=2) if as_json else text)

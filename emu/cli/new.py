@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from emu.bus.clock import parse_frequency
+from emu.cli.say import say
 from emu.errors import InputError
 from emu.starting.choices import IMAGES, KINDS, Choices
 from emu.starting.numbers import BY_KIND, NUMBERS, read, shown, usual
@@ -76,12 +77,12 @@ def command(folder: Path, rom: Path | None, source: str | None, **given: str | N
     numbers = _numbers(words, given)
     choices = Choices(plain.name, **words, own_image=image, source=source, numbers=numbers)
     for path in start(folder, choices, rom):
-        click.echo(path)
+        say(path)
     first = (f"Put the ROM at {folder / choices.image}" if choices.language == "none" else
              f"Run make in {folder}")
     if rom is None:
-        click.echo(f"{first}, and change machine.toml where your cage differs; preburn cards "
-                   f"lists every card.")
+        say(f"{first}, and change machine.toml where your cage differs; preburn cards "
+            f"lists every card.")
 
 
 def _source(text: str) -> str:

@@ -8,6 +8,7 @@ import click
 
 from emu.card.number_words import read_time
 from emu.errors import InputError
+from emu.files.numbers import LONGEST, exact
 
 MACHINE = Path("machine.toml")  # the backplane file of a folder, when none is named
 
@@ -30,9 +31,9 @@ backplane_file = click.argument("file", required=False, callback=_named,
 def limit_seconds(text: str, option: str = "--limit") -> Fraction:
     """Read an option of seconds of emulated time; InputError when it is none."""
     try:
-        value = read_time(text) or Fraction(text)
-    except (ValueError, ZeroDivisionError):
+        value = read_time(text) or exact(text)
+    except ValueError:
         raise InputError(f"{option} takes seconds such as 10 or 0.5, not {text!r}.") from None
-    if not 0 < value <= 10_000_000:
-        raise InputError(f"{option} takes seconds above 0 and up to 10000000, not {text}.")
+    if not 0 < value <= LONGEST:
+        raise InputError(f"{option} takes seconds above 0 and up to {LONGEST}, not {text}.")
     return value

@@ -11,6 +11,7 @@ from emu.card.number_words import read_time
 from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
+from emu.cli.say import say
 from emu.cli.typing_order import Typing
 from emu.errors import InputError
 
@@ -46,17 +47,18 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     found = items(session, explain(session), record, told)
     no_go = any(item.level == NO_GO for item in found)
     if as_json:
-        click.echo(json.dumps({"go": not no_go, "summary": verdict_line(found),
-                               "items": [item.as_dict() for item in found]}, indent=2))
+        say(json.dumps({"go": not no_go, "summary": verdict_line(found),
+                        "items": [item.as_dict() for item in found]}, indent=2))
     else:
-        click.echo(f"preflight {file}: {verdict_line(found)}")
+        say(f"preflight {file}: {verdict_line(found)}")
         for item in found:
             colour = {"no-go": "red", "note": "yellow"}.get(item.level, "green")
-            click.echo(f"  {click.style(f'{item.level:5}', fg=colour)}  {item.title}: {item.text}")
+            click.echo(f"  {click.style(f'{item.level:5}', fg=colour)}  ", nl=False)
+            say(f"{item.title}: {item.text}")
         if not no_go:
-            click.echo("Before you erase and burn: read the old chip out first, mind its "
-                       "write-protect jumper, switch off before you pull or insert a chip or a "
-                       "card, and discharge yourself before you touch it.")
+            say("Before you erase and burn: read the old chip out first, mind its "
+                "write-protect jumper, switch off before you pull or insert a chip or a "
+                "card, and discharge yourself before you touch it.")
     sys.exit(1 if no_go else 0)
 
 

@@ -3,7 +3,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-import click
+from emu.cli.say import say
 
 
 def compiling() -> Callable[[str], None]:
@@ -12,8 +12,8 @@ def compiling() -> Callable[[str], None]:
 
     def done(module: str) -> None:
         if not told:
-            click.echo("preburn: compiling for this machine, once:", err=True)
+            say("preburn: compiling for this machine, once:", err=True)
         told.append(module)
-        click.echo(f"preburn:   {module} done", err=True)
+        say(f"preburn:   {module} done", err=True)
 
     return done

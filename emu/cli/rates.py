@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING
 import click
 
 from emu.cli.options import backplane_file
+from emu.cli.say import say
 from emu.errors import InputError
+from emu.files.numbers import exact
 
 if TYPE_CHECKING:
     from emu.backplane.rate_search import Reached
@@ -49,14 +51,14 @@ def command(file: Path, want: tuple[str, ...], tick: tuple[str, ...], everything
         out.append({"purpose": purpose, "want": float(rate),
                     "ways": [one.as_dict() for one in found]})
     if as_json:
-        click.echo(json.dumps(out, indent=2))
+        say(json.dumps(out, indent=2))
     sys.exit(1 if lacking else 0)
 
 
 def _hertz(text: str, option: str) -> Fraction:
     try:
-        value = Fraction(text)
-    except (ValueError, ZeroDivisionError):
+        value = exact(text)
+    except ValueError:
         value = Fraction(0)
     if not 0 < value <= 100_000_000:
         raise InputError(f"{option} takes a rate such as 38400 or 100, not {text!r}.")
@@ -73,18 +75,18 @@ def _print(purpose: str, rate: Fraction, found: list[Reached], everything: bool,
     near = any(abs(one.error) <= WORST for one in found)
     if as_json:
         return near
-    click.echo(f"{float(rate):g} {unit}:" if near else
-               f"{float(rate):g} {unit}: no fitted card comes within "
-               f"{float(WORST) * 100:g} % of it.")
+    say(f"{float(rate):g} {unit}:" if near else
+        f"{float(rate):g} {unit}: no fitted card comes within "
+        f"{float(WORST) * 100:g} % of it.")
     for (slot, part), ways in groupby(found, key=lambda one: (one.slot, one.way.part)):
         nearest = list(ways)
         if not everything:
             nearest = [w for w in nearest if abs(w.error) <= WORST][:SHOWN] or nearest[:not near]
         for one in nearest:
-            click.echo(f"  {f'{slot} {part}'.strip()}: {float(one.way.rate):.7g} "
-                       f"({verdict(purpose, one.error)}) = {one.way.words}"
-                       f"{'; ' if one.way.note else ''}{one.way.note}")
+            say(f"  {f'{slot} {part}'.strip()}: {float(one.way.rate):.7g} "
+                f"({verdict(purpose, one.error)}) = {one.way.words}"
+                f"{'; ' if one.way.note else ''}{one.way.note}")
             for port, write in one.writes:
                 where = f"port {port:02X}h" if port is not None else "a port not decoded"
-                click.echo(f"      {write.byte:02X}h to {where} ({write.slot} {write.register})")
+                say(f"      {write.byte:02X}h to {where} ({write.slot} {write.register})")
     return near

@@ -12,6 +12,7 @@ from emu.cli import wrapping
 from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
+from emu.cli.say import say
 from emu.cli.typing_order import Typing
 
 GOOD = ("reached", "waiting-for-input")
@@ -64,18 +65,18 @@ def command(file: Path, output: Path, until: str | None, limit: str, sends: tupl
     if good or anyway:
         recordfile.write(output, tree)
     if as_json:
-        click.echo(json.dumps({
+        say(json.dumps({
             "record": str(output) if good or anyway else None, "verdict": verdict.verdict,
             "summary": verdict.summary, "t_states": tree["end"]["t"],
             "bus_cycles": tree["bus"]["cycles"], "milestones": tree["milestones"]}, indent=2))
     elif good or anyway:
         bus, ran = tree["bus"], float(machine.seconds(tree["end"]["t"]))
-        click.echo(f"{output}: {verdict.verdict} after {time_words(ran, 4)} emulated; "
-                   f"{bus['cycles']:,} bus cycles, digest {bus['digest']}, "
-                   f"{len(bus['checkpoints'])} checkpoints.")
+        say(f"{output}: {verdict.verdict} after {time_words(ran, 4)} emulated; "
+            f"{bus['cycles']:,} bus cycles, digest {bus['digest']}, "
+            f"{len(bus['checkpoints'])} checkpoints.")
         for name, t in tree["milestones"]:
-            click.echo(f"  {float(machine.seconds(t)):.6f} s  {name}")
+            say(f"  {float(machine.seconds(t)):.6f} s  {name}")
     else:
         wrapping.show(verdict.lines())
-        click.echo(f"{output}: not written, since this boot did not end well; --anyway keeps it.")
+        say(f"{output}: not written, since this boot did not end well; --anyway keeps it.")
     sys.exit(0 if good or anyway else 1)

@@ -8,6 +8,7 @@ import click
 
 from emu.cli.options import backplane_file, limit_seconds
 from emu.cli.progress import compiling
+from emu.cli.say import say
 from emu.errors import InputError
 
 MEGABYTE = 1 << 20
@@ -56,7 +57,7 @@ def command(file: Path, commands: Path | None, lists: tuple[str, ...], budget: i
     if port is not None:
         from emu.dap.serve import serve
 
-        serve(stepper, port, lambda line: click.echo(line, err=True))
+        serve(stepper, port, lambda line: say(line, err=True))
         return
     if commands is None and sys.stdin.isatty() and sys.stdout.isatty() and not as_json:
         interactive(stepper)

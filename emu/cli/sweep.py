@@ -14,8 +14,9 @@ import click
 from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
+from emu.cli.say import say
 from emu.cli.typing_order import Typing
-from emu.errors import InputError
+from emu.errors import InputError, printable
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -192,16 +193,16 @@ def _show(done: list[Any], smallest: bool, as_json: bool, wall: float) -> None:
                "summary": tables.summary(done)}
         if smallest:
             out["smallest"] = list(dict.fromkeys(best))
-        click.echo(json.dumps(out, indent=2))
+        say(json.dumps(out, indent=2))
         return
     for line, row in zip(tables.text(done), [None, *done], strict=True):
         colour = None if row is None else "green" if row["boots"] else "red"
-        click.echo(click.style(line, fg=colour, bold=row is None))
-    click.echo()
+        click.echo(click.style(printable(line), fg=colour, bold=row is None))
+    say()
     for line in tables.summary(done):
-        click.echo(line)
+        say(line)
     if smallest:
         sets = " or ".join(f"{{{name}}}" for name in dict.fromkeys(best))
-        click.echo(f"smallest: besides the CPU and the image's card it takes {sets}."
-                   if best else "smallest: it boots on no set of these cards.")
-    click.echo(f"({len(done)} machines in {wall:.1f} s)")
+        say(f"smallest: besides the CPU and the image's card it takes {sets}."
+            if best else "smallest: it boots on no set of these cards.")
+    say(f"({len(done)} machines in {wall:.1f} s)")

@@ -16,6 +16,7 @@ from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
 from emu.cli.running import interruptible
+from emu.cli.say import say
 from emu.cli.typing_order import Typing
 from emu.errors import InputError
 
@@ -211,24 +212,24 @@ class _Teller:
 
     def finish(self) -> None:
         if self._shown:
-            click.echo("", err=True)
+            say("", err=True)
 
 
 def _say_how_it_ended(window: Window, session: Session, begin: str | None, end: str | None,
                       seconds: Fraction) -> None:
     if session.interrupted:
-        click.echo(f"preburn: stopped by Ctrl-C after {session.machine.stands()}; the trace ends "
-                   f"there.", err=True)
+        say(f"preburn: stopped by Ctrl-C after {session.machine.stands()}; the trace ends "
+            f"there.", err=True)
         sys.exit(130)
     ran = time_words(float(session.machine.seconds(int(session.machine.m.t))))
     if not window.begun:
-        click.echo(f"preburn: --from {begin} did not happen in {ran} of emulated time; "
-                   f"nothing is written.", err=True)
+        say(f"preburn: --from {begin} did not happen in {ran} of emulated time; "
+            f"nothing is written.", err=True)
         sys.exit(1)
     if end is not None and not window.done:
-        click.echo(f"preburn: --to {end} did not happen; the trace ends after {ran} of "
-                   f"emulated time.", err=True)
+        say(f"preburn: --to {end} did not happen; the trace ends after {ran} of "
+            f"emulated time.", err=True)
     if session.failed_step is not None:
         text = session.failed_step.text.decode("latin-1")
-        click.echo(f"preburn: {session.failed_step.place}: the text {text!r} did not come; the "
-                   f"run ended there.", err=True)
+        say(f"preburn: {session.failed_step.place}: the text {text!r} did not come; the "
+            f"run ended there.", err=True)

@@ -11,6 +11,7 @@ import click
 from emu.cli import wrapping
 from emu.cli.options import own_machine
 from emu.cli.progress import compiling
+from emu.cli.say import say
 from emu.errors import InputError
 
 if TYPE_CHECKING:
@@ -72,7 +73,7 @@ def command(file: Path | None, good: Path | None, strict: bool, same_console: bo
     if junit is not None:
         junit_file.write(junit, f"{file} against {good}", found.aspects, "\n".join(found.lines()))
     if as_json:
-        click.echo(json.dumps(found.as_dict(), indent=2))
+        say(json.dumps(found.as_dict(), indent=2))
     else:
         wrapping.show(found.lines())
     sys.exit(0 if found.same else 1)

@@ -6,11 +6,10 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import click
-
 from emu.backplane.named_files import named_files
 from emu.card.number_words import counted
-from emu.errors import InputError
+from emu.cli.say import say
+from emu.errors import InputError, one_line
 from emu.files.inputfile import read_limited
 
 if TYPE_CHECKING:
@@ -73,16 +72,16 @@ def watched(boot: Callable[[], tuple[Verdict, int]], file: Path, script: Path | 
         try:
             verdict, status = boot()
         except InputError as error:
-            click.echo(f"preburn: {error}", err=True)
+            say(f"preburn: {one_line(str(error))}", err=True)
             status = 2
         else:
             for line in difference(before, verdict):
-                click.echo(line)
+                say(line)
             before = verdict
         try:
-            click.echo(f"watching {counted(len(marks), 'file')}; Ctrl-C ends it.", err=True)
+            say(f"watching {counted(len(marks), 'file')}; Ctrl-C ends it.", err=True)
             changed = await_change(marks)
         except KeyboardInterrupt:
-            click.echo(err=True)
+            say(err=True)
             return status
-        click.echo(f"\nchanged: {', '.join(str(path) for path in changed)}")
+        say(f"\nchanged: {', '.join(str(path) for path in changed)}")

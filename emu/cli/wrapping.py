@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from emu.errors import printable
+
 if TYPE_CHECKING:
     from emu.diagnosis.verdict import Verdict
 
@@ -51,7 +53,7 @@ def paint_verdict(text: str, verdict: str) -> str:
 def show_end(verdict: Verdict, took: str) -> None:
     """Write the last line: the verdict in a word once more, and what took how long."""
     head = verdict.verdict + (f", {verdict.cause}" if verdict.cause else "")
-    line = f"{head} ({took})"
+    line = printable(f"{head} ({took})")
     first, *rest = wrapped(line, _width()) if sys.stdout.isatty() else [line]
     click.echo(paint_verdict(first[:len(head)], verdict.verdict) + first[len(head):],
                color=coloured())
@@ -69,7 +71,9 @@ def coloured() -> bool | None:
 
 
 def show(lines: Iterable[str]) -> None:
-    """Write lines to standard output, laid out for the terminal if it is one."""
+    """Write lines to standard output, laid out for the terminal if it is one; control characters
+    come as escapes."""
+    lines = [printable(line) for line in lines]
     if not sys.stdout.isatty():
         click.echo("\n".join(lines))
         return

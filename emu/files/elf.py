@@ -18,7 +18,7 @@ from elftools.elf.sections import Symbol as ElfSymbol
 from elftools.elf.sections import SymbolTableSection
 from elftools.elf.segments import Segment as LoadSegment
 
-from emu.errors import InputError
+from emu.errors import InputError, printable
 from emu.files import elflines
 from emu.files.elflines import Region
 from emu.files.segment import Segment
@@ -150,12 +150,12 @@ def _symbol(symbol: ElfSymbol, kind: str, regions: list[Region | None]) -> Itera
     index, value, size = symbol["st_shndx"], symbol["st_value"], symbol["st_size"]
     local = symbol["st_info"]["bind"] == "STB_LOCAL"
     if index == "SHN_ABS":
-        yield Symbol(symbol.name, value, None, size, "abs", "", local)
+        yield Symbol(printable(symbol.name), value, None, size, "abs", "", local)
     elif isinstance(index, int) and index < len(regions) and (region := regions[index]):
         virtual = value & 0xFFFF
         physical = None if region.page is None else virtual + region.page
         end = max(region.end, virtual + 1)  # a label behind the last byte, such as a stack's top
-        yield Symbol(symbol.name, virtual, physical, size, kind, region.name, local, end)
+        yield Symbol(printable(symbol.name), virtual, physical, size, kind, region.name, local, end)
 
 
 def _lines(file: ELFFile, regions: list[Region | None]

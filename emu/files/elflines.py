@@ -19,6 +19,7 @@ from elftools.elf.elffile import ELFFile
 from elftools.elf.relocation import RelocationSection
 from elftools.elf.sections import SymbolTableSection
 
+from emu.errors import printable
 from emu.files.symbols import LineSpan, SourceLine
 
 WORD_RELOCATION = 4  # a 16-bit address in the Z80 ELF psABI (binutils, include/elf/z80.h)
@@ -199,4 +200,4 @@ def _file_name(program: LineProgram, number: int) -> str:
 
 
 def _text(value: bytes) -> str:
-    return value.decode("utf-8", "replace")
+    return printable(value.decode("utf-8", "replace"))

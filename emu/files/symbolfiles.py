@@ -11,7 +11,7 @@ from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 
-from emu.errors import InputError
+from emu.errors import InputError, printable
 from emu.files.symbols import LineSpan, SourceLine, Symbol, SymbolTable, parse_number
 
 LINE_REACH = 0x40
@@ -58,7 +58,7 @@ class Found:
     def _add(self, name: str, address: int, kind: str, local: bool) -> None:
         value = address if kind == "abs" else address & 0xFFFF
         physical = address if address > 0xFFFF and kind != "abs" else None
-        self.symbols[name, address] = Symbol(name, value, physical, 0, kind, "", local)
+        self.symbols[name, address] = Symbol(printable(name), value, physical, 0, kind, "", local)
 
     def table(self) -> SymbolTable:
         """Build the table; a C line hides the assembler lines made from it."""
@@ -74,7 +74,7 @@ class Found:
 def _span(address: int, file: str, line: int, after: dict[int, int]) -> LineSpan:
     end = min(after.get(address, address + LINE_REACH), address + LINE_REACH * 4)
     virtual, physical = address & 0xFFFF, address if address > 0xFFFF else None
-    return LineSpan(virtual, physical, virtual + end - address, SourceLine(file, line))
+    return LineSpan(virtual, physical, virtual + end - address, SourceLine(printable(file), line))
 
 
 def read_symbols(path: Path, data: bytes) -> SymbolTable:

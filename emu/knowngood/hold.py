@@ -7,6 +7,7 @@ from fractions import Fraction
 from typing import Any
 
 from emu.errors import InputError
+from emu.files.numbers import exact
 from emu.knowngood.record import Tree, console_text
 
 CONSOLE, MILESTONES = "console", "milestones"
@@ -40,9 +41,12 @@ class Aspect:
 def tolerance(text: str) -> Tolerance:
     """Read "5 %" or "20 ms"; InputError when it is neither."""
     match = re.fullmatch(r"(\d+(?:\.\d+)?) ?(%|s|ms|us)", text.strip())
+    try:
+        number = exact(match[1] if match else "")
+    except ValueError:
+        match = None
     if match is None:
         raise InputError(f"--tolerance takes a part or a time such as 5% or 20ms, not {text!r}.")
-    number = Fraction(match[1])
     if match[2] == "%":
         return Tolerance(part=number / 100)
     return Tolerance(seconds=number / {"s": 1, "ms": 1000, "us": 10**6}[match[2]])

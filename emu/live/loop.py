@@ -120,7 +120,7 @@ class Live:
                 except (EOFError, KeyboardInterrupt):
                     told = self._do(self, "on")
                 for line in told:
-                    print(line)
+                    print(printable(line))
         finally:
             self.screen.raw()
         self._resume()

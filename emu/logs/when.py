@@ -11,6 +11,7 @@
 """
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable
 from fractions import Fraction
@@ -18,8 +19,9 @@ from typing import Any
 
 import numpy as np
 
-from emu.bus.state import IN, OUT
+from emu.bus.state import FAR, IN, OUT
 from emu.errors import InputError
+from emu.files.numbers import exact
 from emu.files.symbols import Place, parse_number
 from emu.logs.edges import LINE_INT
 from emu.logs.records import INSTRUCTION, INTERRUPT, NMI, PC, Chunk, Flags, any_cycle
@@ -181,12 +183,23 @@ class AtText(When):
         self._begun = True
 
 
+def _t(option: str, number: str, each: Fraction) -> int:
+    """Give the T-state of a number of times ``each`` T-states; InputError when it is too far."""
+    try:
+        t = math.ceil(exact(number.rstrip(".")) * each)
+    except ValueError:
+        t = FAR
+    if t >= FAR:
+        raise InputError(f"{option}: {number[:40]} lies too far away; take a shorter time.")
+    return t
+
+
 def parse(option: str, text: str, machine: Machine, setting: Setting) -> When:
     """Read a point of a run; InputError names the option and the mend."""
     if match := re.fullmatch(r"([0-9]+) ?[tT]", text):
-        return AtTime(int(match[1]))
+        return AtTime(_t(option, match[1], Fraction(1)))
     if match := TIME.fullmatch(text):
-        return AtTime(machine.at(Fraction(match[1]) / 10 ** UNITS[match[2]]))
+        return AtTime(_t(option, match[1], machine.hz / 10 ** UNITS[match[2]]))
     if SAME.get(text, text) in EVENTS:
         return AtEvent(SAME.get(text, text))
     head, colon, rest = text.partition(":")

@@ -44,7 +44,7 @@ def drive(value: Any, place: str) -> dict[str, Any] | None:
         if key not in KEYS:
             raise InputError(f"{place}: unknown key {key!r}; {nearest(key, KEYS)}")
     size = value.get("size", DEFAULTS["size"])
-    if size not in KINDS:
+    if not isinstance(size, str) or size not in KINDS:
         raise InputError(f"{place}: size takes {', '.join(KINDS)} (inches), not {size!r}.")
     table = {**DEFAULTS, **KINDS[size], **value}
     for key in _WHOLE:

@@ -63,6 +63,8 @@ def open_blocks(path: Path, protected: bool = False, blank: int = 0) -> Original
     if blank and not path.exists():
         return Original(path, bytearray(blank * BLOCK), None, protected)
     try:
+        if not stat.S_ISREG(path.stat().st_mode):  # opening a pipe would wait for its writer
+            raise InputError(f"{path}: is no ordinary file; name a card image.")
         with path.open("rb") as file:
             status = os.fstat(file.fileno())
             if not stat.S_ISREG(status.st_mode):

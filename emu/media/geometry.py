@@ -106,7 +106,7 @@ def parse(value: Any, place: str) -> Geometry:
         if key not in KEYS:
             raise InputError(f"{place}: unknown key {key!r}; {nearest(key, KEYS)}")
     name = table.get("format")
-    if name is not None and name not in FORMATS:
+    if name is not None and (not isinstance(name, str) or name not in FORMATS):
         raise InputError(f"{place}: format takes {', '.join(FORMATS)}, not {name!r}.")
     if name is None and not {"cylinders", "heads", "sectors"} <= set(table):
         raise InputError(f"{place} needs cylinders, heads and sectors, or a format.")

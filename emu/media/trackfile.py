@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from emu.errors import InputError
+from emu.errors import InputError, one_line
 from emu.media.bay import SIDES
 from emu.media.geometry import Geometry, parse
 from emu.media.track import Sector, Track, crc
@@ -44,15 +44,22 @@ def unpack(data: bytes, path: Path) -> tuple[Geometry | None, dict[int, Track]]:
     try:
         head, _, packed = data[len(MAGIC):].partition(b"\n")
         table = json.loads(head)
-        rows = [tuple(map(int, row)) for row in table["tracks"]]
+        rows = [_row(row) for row in table["tracks"]]
         inflate = zlib.decompressobj()
         body = inflate.decompress(packed, MOST_TRACKS * LONGEST * 2)
         tracks = _cut(rows, body)
-    except (ValueError, KeyError, TypeError, zlib.error, IndexError) as error:
-        raise InputError(f"{path}: is a damaged track image ({error}); take it from a copy or "
-                         f"make it anew with `preburn medium create`.") from None
+    except (ValueError, KeyError, TypeError, zlib.error, IndexError, RecursionError) as error:
+        raise InputError(f"{path}: is a damaged track image ({one_line(str(error))}); take it "
+                         f"from a copy or make it anew with `preburn medium create`.") from None
     geometry = table.get("geometry")
     return (None if geometry is None else parse(geometry, f"{path}: geometry")), tracks
+
+
+def _row(row: Any) -> tuple[int, ...]:
+    """Check a track's row: four whole numbers, the last of them may be true or false."""
+    if not isinstance(row, list) or len(row) != 4 or not all(isinstance(n, int) for n in row):
+        raise ValueError("a track takes four whole numbers")
+    return tuple(row)
 
 
 def _cut(rows: list[tuple[int, ...]], body: bytes) -> dict[int, Track]:

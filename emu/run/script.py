@@ -21,6 +21,7 @@ from pathlib import Path
 from emu.card.number_words import read_time
 from emu.errors import InputError
 from emu.files.inputfile import read_limited
+from emu.files.numbers import LONGEST
 
 SIZE_LIMIT = 1 << 20
 EXPECT_TIME = Fraction(30)
@@ -67,7 +68,10 @@ def _meant(escape: re.Match[str]) -> str:
 
 
 def _time(text: str, place: str) -> Fraction:
-    seconds = read_time(text)
+    try:
+        seconds = read_time(text)
+    except InputError as error:
+        raise InputError(f"{place}: {error}") from None
     if seconds is None:
         raise InputError(f'{place}: a time is written as "0.5 s" or "20 ms", not {text!r}.')
     return seconds
@@ -160,7 +164,7 @@ def sends_of(sends: tuple[str, ...], afters: tuple[str | None, ...],
             raise InputError("--after takes a text that is not empty; leave it out to wait for "
                              "silence.")
         if after is not None:
-            steps.append(Step("expect", keys(after), Fraction(10**7), "--after"))
+            steps.append(Step("expect", keys(after), Fraction(LONGEST), "--after"))
         else:
             steps.append(Step("silence", seconds=silence, place="--send"))
         steps.append(Step("send", keys(text), place="--send"))

@@ -10,7 +10,7 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, TextIO
 
-from emu.errors import Ended, InputError, say_where
+from emu.errors import Ended, InputError, one_line, printable, say_where
 from emu.files.inputfile import read_limited
 from emu.machine.register_names import snapshot
 from emu.native.cache import cache_folder
@@ -75,8 +75,7 @@ class Terminals:
         self._open.clear()
 
     def _write(self, name: str, line: str) -> None:
-        shown = "".join(c if c.isprintable() or c == "\t" else f"\\x{ord(c):02x}" for c in line)
-        print(f"{name}| {shown}", file=self._out)
+        print(printable(f"{name}| {line}"), file=self._out)
 
 
 class Plain:
@@ -125,7 +124,7 @@ class Plain:
     def _begin(self, line: str) -> None:
         """Write the word first: what the terminals show while it is done stands behind it."""
         if line and not line.startswith("#") and not self._as_json:
-            print(f"> {line}")
+            print(printable(f"> {line}"))
 
     def _answer(self, line: str, told: list[str]) -> None:
         if not line or line.startswith("#"):
@@ -135,7 +134,7 @@ class Plain:
             return
         self._terminals.flush()
         for text in told:
-            print(f"  {text}".rstrip())
+            print(printable(f"  {text}".rstrip()))
         sys.stdout.flush()
 
     def _refuse(self, place: str, line: str, error: InputError) -> None:
@@ -143,7 +142,7 @@ class Plain:
             self._print_json(line, error=str(error))
         else:
             self._terminals.flush()
-        print(f"preburn: {place}: {error}", file=sys.stderr)
+        print(one_line(f"preburn: {place}: {error}"), file=sys.stderr)
 
     def _print_json(self, line: str, **more: object) -> None:
         stepper, event = self._reader.stepper, self._reader.event
@@ -191,7 +190,7 @@ def _take_line(session: PromptSession[str], reader: WordReader, terminals: Termi
     except Leave:
         return False
     terminals.flush()
-    print("\n".join(told))
+    print(printable("\n".join(told)))
     return True
 
 

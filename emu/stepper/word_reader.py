@@ -9,8 +9,10 @@ import re
 from collections.abc import Callable
 from typing import Any
 
+from emu.bus.state import FAR
 from emu.card.number_words import read_time
-from emu.errors import InputError, nearest
+from emu.errors import InputError, nearest, one_line
+from emu.files.numbers import DIGITS
 from emu.files.symbols import parse_number
 from emu.machine.register_names import snapshot
 from emu.run.player import Spot
@@ -20,7 +22,7 @@ from emu.stepper.search import Access
 from emu.stepper.stepper import Event, Stepper
 from emu.stepper.watch import Stop
 
-T_STATES = re.compile(r"(\d+) ?[tT]")
+T_STATES = re.compile(r"([0-9]+) ?[tT]")
 SAME = {"remove": "eject"}  # other words for a word
 LINES = 6  # instructions that are shown where it stops
 
@@ -93,7 +95,10 @@ class WordReader:
     def t_of(self, text: str) -> int | None:
         """Read a length of time in T-states; None when it is none."""
         if match := T_STATES.fullmatch(text):
-            return int(match[1])
+            t = int(match[1]) if len(match[1]) < DIGITS else FAR
+            if t >= FAR:
+                raise InputError(f"{one_line(text)[:60]}: this T-state lies too far away.")
+            return t
         seconds = read_time(text)
         return None if seconds is None else self.stepper.machine.at(seconds)
 

@@ -9,6 +9,7 @@ from io import StringIO
 from pathlib import Path
 from typing import Any
 
+from emu.errors import printable
 from emu.files.atomic import check_output
 from emu.sweep.jobs import NOT_RUN
 
@@ -17,6 +18,7 @@ COLUMNS = ("verdict", "cause", "seconds")
 RESULTS = ("boots", "verdict", "cause", "seconds", "t_states", "where", "summary")
 HEAD = '<!doctype html>\n<html lang="en">'
 REASONS = 3  # why machines could not be run, the most frequent
+FORMULA = ("=", "+", "-", "@")  # what begins a formula in a spreadsheet
 NAMED = 8  # values of an axis that are named in a summary
 STYLE = """body{font-family:sans-serif;margin:2em}table{border-collapse:collapse}
 th,td{padding:.2em .7em;border-bottom:1px solid #ccc;text-align:left;vertical-align:top}
@@ -50,16 +52,24 @@ def text(rows: Sequence[Row]) -> list[str]:
             for line in table]
 
 
+def _harmless(word: object) -> str:
+    """Give a cell that no spreadsheet takes for a formula: an apostrophe in front makes it text
+    (OWASP, "CSV Injection")."""
+    text = printable(str(word), "\n")
+    return f"'{text}" if text[:1] in FORMULA else text
+
+
 def as_csv(rows: Sequence[Row]) -> str:
     """Write comma-separated values, all columns."""
     axes = axis_names(rows)
     out = StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow([*axes, *RESULTS])
+    writer.writerow(map(_harmless, [*axes, *RESULTS]))
     for row in rows:
-        writer.writerow([*(row["varied"].get(name, "") for name in axes),
-                         "yes" if row["boots"] else "no", row["verdict"], row["cause"] or "",
-                         f"{row['seconds']:.9f}", row["t_states"], row["where"], row["summary"]])
+        writer.writerow(map(_harmless, [
+            *(row["varied"].get(name, "") for name in axes), "yes" if row["boots"] else "no",
+            row["verdict"], row["cause"] or "", f"{row['seconds']:.9f}", row["t_states"],
+            row["where"], row["summary"]]))
     return out.getvalue()
 
 
