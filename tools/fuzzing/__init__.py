@@ -1,0 +1,1 @@
+"""Hostile inputs: made from seeds, run in bounds, made small when one of them breaks something."""
