@@ -75,7 +75,7 @@ def _checked(key: Key, value: Any, slots: Sequence[str], place: str) -> Any:
             raise InputError(f"{place}: there is no slot {value!r}; {nearest(str(value), slots)}")
         return value
     if key.form == "choice":
-        if isinstance(value, bool) or value not in key.choices:
+        if not any(type(value) is type(choice) and value == choice for choice in key.choices):
             words = " or ".join(str(c) for c in key.choices)
             raise InputError(f"{place}: {key.name} takes {words}, not {value!r}.")
         return value

@@ -25,7 +25,7 @@ def _whole(jumper: Jumper, value: Any, place: str) -> int:
 
 
 def _choice(jumper: Jumper, value: Any, place: str) -> Any:
-    if isinstance(value, bool) or value not in jumper.choices:
+    if not any(type(value) is type(choice) and value == choice for choice in jumper.choices):
         choices = ", ".join(str(c) for c in jumper.choices)
         raise InputError(f"{place}: {jumper.name} takes {choices}, not {value!r}.")
     return value

@@ -69,7 +69,7 @@ def port_rows(card: Card, general: Mapping[str, Any], settings: Mapping[str, Any
               place: str) -> tuple[tuple[PortRow, ...], dict[str, int]]:
     """Work out a card's decode rows and its wait states; InputError on a mistake."""
     width = general.get("decode", 8)
-    if width not in (8, 16) or isinstance(width, bool):
+    if type(width) is not int or width not in (8, 16):
         raise InputError(f"{place}: decode takes 8 or 16 (address lines), not {width!r}.")
     high = 0xFFFF if width == 16 else 0xFF
     mirrors = _number(general, "mirrors", 0, high, place)

@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -212,15 +213,29 @@ def export(file: Path, geometry: str | None, as_json: bool, names: tuple[str, ..
     wanted = names or tuple(e.name for e in files.entries() if not e.folder)
     if not target.is_dir() and len(wanted) != 1:
         raise InputError(f"{target}: is no folder; name one with --to for {len(wanted)} files.")
-    plan = [(target / name.replace("/", "-") if target.is_dir() else target, files.read(name))
+    plan = [(target / _own_name(name) if target.is_dir() else target, files.read(name))
             for name in wanted]
-    for path, _ in plan:
+    targets: dict[Path, str] = {}
+    for (path, _), name in zip(plan, wanted, strict=True):
+        if path in targets:
+            raise InputError(f"{path}: both {targets[path]!r} and {name!r} would become this file; "
+                             f"take them off one by one, with --to FILE.")
+        targets[path] = name
+        if path.is_symlink():
+            raise InputError(f"{path}: is a link, which is not followed; remove it, or name "
+                             f"another folder.")
         if path.exists() and not replace:
             raise InputError(f"{path}: is there already; say --replace to overwrite it.")
     for path, data in plan:
         write_atomic(path, data)
     _done(as_json, "\n".join(f"{path}: {len(data)} bytes" for path, data in plan),
           files=[{"file": str(path), "bytes": len(data)} for path, data in plan])
+
+
+def _own_name(name: str) -> str:
+    """Give the name that a file of a disk gets in a folder, always one of a file in it."""
+    own = re.sub(r"[/\\\x00-\x1f\x7f-\x9f]", "-", name)
+    return own if own.strip(". ") else f"file{own.replace('.', '-')}"
 
 
 @command.command()

@@ -23,6 +23,7 @@ from emu.errors import InputError
 from emu.files.inputfile import read_limited
 
 SIZE_LIMIT = 1 << 30
+FARTHEST = 1e18  # of a time, in any unit
 FEWEST = 32  # bus cycles that a capture must hold
 
 CAPTURED = np.dtype([
@@ -93,7 +94,7 @@ def _csv(path: Path, text: str, asked: Mapping[str, str]
         elif line in probes.BUSES:
             states |= _numbers(path, name, values, 16) << probes.BUSES[line][0]
         else:
-            states |= (_numbers(path, name, values, 10) & 1) << probes.LINES[line]
+            states |= _numbers(path, name, values, 10) << probes.LINES[line]
     return times, states, list(used.values()), timed
 
 
@@ -104,8 +105,10 @@ def _numbers(path: Path, name: str, values: tuple[str, ...], base: int) -> Ints:
 
 def _number(path: Path, name: str, value: str, base: int) -> int:
     try:
-        return int(float(value)) if base == 10 else int(value.lower().removesuffix("h"), base)
-    except ValueError:
+        if base == 10:
+            return int(float(value)) & 1
+        return int(value.lower().removesuffix("h"), base) & 0xFFFF
+    except (ValueError, OverflowError):
         what = "0 or 1" if base == 10 else "a number in hex"
         raise InputError(f"{path}: column {name!r} holds {value!r}, not {what}; is it the right "
                          f"column?") from None
@@ -117,6 +120,11 @@ def _times(path: Path, name: str, values: tuple[str, ...]) -> NDArray[np.float64
         times = np.array([float(value) for value in values])
     except ValueError as error:
         raise InputError(f"{path}: column {name!r} holds times: {error}.") from None
+    wild = np.flatnonzero(~(np.abs(times) < FARTHEST))
+    if len(wild):
+        at = int(wild[0])
+        raise InputError(f"{path}: row {at + 2}: {values[at][:40]!r} is no time of a capture; "
+                         f"export it again.")
     back = np.flatnonzero(np.diff(times) < 0)
     if len(back):
         raise InputError(f"{path}: row {int(back[0]) + 3}: the time goes back; is {name!r} the "

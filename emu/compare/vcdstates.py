@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from vcd.reader import TokenKind, VCDParseError, tokenize
 
 from emu.compare import probes
-from emu.errors import InputError
+from emu.errors import InputError, one_line
 
 HEADER_END = b"$enddefinitions"
 Course = tuple[NDArray[np.float64], NDArray[np.int64], list[str]]
@@ -33,12 +33,13 @@ def read(path: Path, data: bytes, asked: Mapping[str, str]) -> Course:
         names, scale = _header(head + end + b" $end\n")
         used = probes.assign(names, asked, path)
         places = _places(path, names, used)
-        times, states = _course(body, places)
+        moments, levels = _course(body, places)
+        times, states = np.array(moments, np.float64) * scale, np.array(levels, np.int64)
     except InputError:
         raise
-    except (VCDParseError, KeyError, ValueError, StopIteration) as error:
-        raise InputError(f"{path}: is no VCD that can be read: {error}.") from None
-    return (np.array(times, np.float64) * scale, np.array(states, np.int64), list(used.values()))
+    except (VCDParseError, LookupError, ValueError, StopIteration, OverflowError) as error:
+        raise InputError(f"{path}: is no VCD that can be read: {one_line(str(error))}.") from None
+    return times, states, list(used.values())
 
 
 def _header(head: bytes) -> tuple[dict[str, tuple[str, int]], float]:

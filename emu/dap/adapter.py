@@ -17,7 +17,8 @@ from emu.dap.marks import Marks, filters
 from emu.dap.steps import STEPS
 from emu.dap.wire import Broken, Message, read, write
 from emu.diagnosis.verdict import HALTED, HUNG, RUNAWAY, Verdict
-from emu.errors import InputError
+from emu.errors import InputError, one_line
+from emu.files.numbers import LONGEST
 from emu.run.player import Spot
 from emu.stepper.as_session import verdict as verdict_of
 from emu.stepper.stepper import Event, Stepper
@@ -129,9 +130,10 @@ class Adapter:
             body = handler(self, request.get("arguments") or {})
             if body is not None:
                 answer["body"] = body
-        except (InputError, KeyError, TypeError, ValueError) as error:
+        except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as error:
             said = str(error) if isinstance(error, InputError) else (
-                f"{command}: its arguments are not as the protocol has them ({error!r}).")
+                f"{one_line(command)}: its arguments are not as the protocol has them "
+                f"({one_line(repr(error))}).")
             answer["success"], answer["message"] = False, said
             answer["body"] = {"error": {"id": 1, "format": said.replace("{", "(")}}
             self._later.clear()
@@ -217,7 +219,8 @@ class Adapter:
         """Take the settings: stopOnEntry, quiet (emulated seconds, 0: never ask)."""
         self._by_entry = bool(arguments.get("stopOnEntry", True))
         quiet = arguments.get("quiet", QUIET)
-        if isinstance(quiet, bool) or not isinstance(quiet, int | float) or quiet < 0:
+        if isinstance(quiet, bool) or not isinstance(quiet, int | float) \
+                or not 0 <= quiet <= LONGEST:
             raise InputError(f"quiet takes emulated seconds from 0, not {quiet!r}.")
         self._quiet_t = self.stepper.machine.at(Fraction(quiet))
 

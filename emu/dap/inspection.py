@@ -16,6 +16,8 @@ from emu.stepper.stepper import Stepper
 FRAMES = 32  # stack words in which callers are looked for
 WORDS = 24  # stack words shown
 LONGEST = 4  # bytes of an instruction
+MOST = 2048  # instructions of one disassembly
+TRIES = 16  # beginnings of a decoding; it falls into step after a few instructions
 SCOPES = ("Registers", "Flags", "Cards", "Interrupt chain", "Stack", "Page map")
 CARD = 100  # variables references of cards, from here on by slot number
 
@@ -130,7 +132,7 @@ def set_variable(stepper: Stepper, reference: int, name: str, text: str) -> str:
 def address(text: str) -> int:
     """Read a memory reference; InputError when it is none."""
     value = parse_number(text)
-    if value is None:
+    if value is None or value > 0xFFFF:
         raise InputError(f"{text!r} is no memory reference, such as 0x8000.")
     return value
 
@@ -162,6 +164,9 @@ def write_memory(stepper: Stepper, reference: str, offset: int, data: str) -> in
 def disassembly(stepper: Stepper, reference: str, offset: int, skip: int,
                 count: int) -> list[Message]:
     """Disassemble ``count`` instructions, ``skip`` (it may be negative) from an address on."""
+    if not 0 <= count <= MOST or abs(skip) > MOST:
+        raise InputError(f"disassemble gives 0 to {MOST} instructions, no further away than "
+                         f"{MOST}.")
     start = address(reference) + offset & 0xFFFF
     before = _before(stepper, start, -skip) if skip < 0 else []
     out = [_line(stepper, at) for at in before]
@@ -175,7 +180,7 @@ def disassembly(stepper: Stepper, reference: str, offset: int, skip: int,
 
 def _before(stepper: Stepper, start: int, count: int) -> list[int]:
     """Find ``count`` instructions that lead up to an address: the decoding that falls into step."""
-    for begin in range(start - LONGEST * count, start):
+    for begin in range(start - LONGEST * count, start)[:TRIES]:
         found, at = [], begin
         while at < start:
             found.append(at & 0xFFFF)

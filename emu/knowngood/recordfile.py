@@ -8,18 +8,28 @@ from __future__ import annotations
 import hashlib
 import json
 from pathlib import Path
+from types import NoneType
 from typing import Any
 
-from emu.errors import InputError
+from emu.errors import InputError, one_line
 from emu.files.atomic import check_output, write_atomic
 from emu.files.inputfile import read_limited
+from emu.files.shape import ANY, Row, misfit
 from emu.knowngood.record import VERSION, Tree
 
 FORMAT = "preburn known-good record"
 SIZE_LIMIT = 16 << 20
-TABLES = {"machine": dict, "images": dict, "media": dict, "boot": dict, "end": dict,
-          "milestones": list, "console": dict, "interrupts": dict, "ports": dict,
-          "memory": dict, "bus": dict}
+FILES = {ANY: {"file": str, "sha256": str}}
+PIECES = {"power-on": str, "changed": {ANY: str}}
+SHAPE = {
+    "preburn": str, "machine": {"name": str, "seed": int}, "images": FILES, "media": FILES,
+    "boot": {"until": (str, NoneType), "limit": str, "steps": [Row((str, str, str))],
+             "places": [str]},
+    "end": {"verdict": str, "t": int}, "milestones": [Row((str, int))],
+    "console": {ANY: {"lines": [Row((int, str))], "times": str}},
+    "interrupts": {"cards": {ANY: {ANY: int}}, "vectors": {ANY: int}},
+    "ports": {ANY: [Row((str, int, int, str))]}, "memory": {ANY: PIECES},
+    "bus": {"cycles": int, "digest": str, "checkpoints": [Row((int, int, str))]}}
 
 
 def seal_of(tree: Tree) -> str:
@@ -72,7 +82,7 @@ def read(path: Path) -> Tree:
     data = read_limited(path, "record", SIZE_LIMIT)
     try:
         tree = json.loads(data)
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         where = f"line {error.lineno}" if isinstance(error, json.JSONDecodeError) else "the text"
         raise InputError(f"{path}: {where} is broken JSON, so this is no record, or one that was "
                          f"edited by hand; record the good image again.") from None
@@ -88,7 +98,7 @@ def read(path: Path) -> Tree:
     if tree.get("seal") != seal_of(tree):
         raise InputError(f"{path}: was edited after it was recorded: its seal does not fit; take "
                          f"the file back from version control, or record the good image again.")
-    for key, kind in TABLES.items():
-        if not isinstance(tree.get(key), kind):
-            raise InputError(f"{path}: has no {key}; record the good image again.")
+    if place := misfit(tree, SHAPE):
+        raise InputError(f"{path}: {one_line(place)} is missing or not as records have it; record "
+                         f"the good image again.")
     return tree

@@ -7,12 +7,13 @@ from pathlib import Path
 from typing import Any
 
 from emu.backplane.description import Description
-from emu.errors import InputError
+from emu.errors import InputError, nearest
+from emu.files.numbers import LONGEST, exact
 from emu.knowngood.marks import mark
 from emu.knowngood.metered import MeteredMachine
 from emu.knowngood.record import Tree, checkpoint_rows, record
 from emu.run.done_again import Run
-from emu.run.script import Step
+from emu.run.script import STEPS, Step
 from emu.run.session import Session
 
 
@@ -27,8 +28,31 @@ def checkpoints(run: Run, interval: int, end: int) -> list[list[Any]]:
 
 def steps_of(good: Tree, path: Path) -> list[Step]:
     """Give the send and expect steps that a record was made with."""
-    return [Step(kind, text.encode("latin-1"), Fraction(seconds), f"{path}: step {number}")
+    return [Step(_known(kind, path, number), _typed(text), _seconds(seconds, path),
+                 f"{path}: step {number}")
             for number, (kind, text, seconds) in enumerate(good["boot"]["steps"], 1)]
+
+
+def _known(kind: str, path: Path, number: int) -> str:
+    if kind not in STEPS:
+        raise InputError(f"{path}: step {number}: there is no {kind!r}; {nearest(kind, STEPS)}")
+    return kind
+
+
+def _typed(text: str) -> bytes:
+    return text.encode("latin-1", "replace")
+
+
+def _seconds(text: str, path: Path) -> Fraction:
+    """Read a time; InputError for none, and for one that no option would give."""
+    try:
+        seconds = exact(text)
+    except ValueError:
+        seconds = Fraction(-1)
+    if not 0 <= seconds <= LONGEST:
+        raise InputError(f"{path}: {text[:40]!r} is no time of 0 to {LONGEST} s; record the good "
+                         f"image again.")
+    return seconds
 
 
 def session_for(description: Description, good: Tree, path: Path,
@@ -40,7 +64,7 @@ def session_for(description: Description, good: Tree, path: Path,
     machine = MeteredMachine(description, good["machine"]["seed"], progress)
     try:
         names = mark(machine, boot["places"], "milestone")
-        return Session(machine, boot["until"], Fraction(boot["limit"]),
+        return Session(machine, boot["until"], _seconds(boot["limit"], path),
                        steps_of(good, path)), names
     except InputError as error:
         raise InputError(f"{path}: the record cannot be run on {description.path}: "

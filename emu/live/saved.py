@@ -14,19 +14,22 @@ from typing import Any
 
 import numpy as np
 
+from emu.bus.state import FAR
 from emu.errors import InputError
 from emu.files.atomic import check_output, write_atomic
 from emu.files.inputfile import read_limited
+from emu.files.shape import misfit
 from emu.knowngood.hold import values
 from emu.knowngood.record import images_table, machine_table, made_with, media_table
 from emu.knowngood.recordfile import seal_of
 from emu.machine.machine import Machine
-from emu.run.inputs import Input
+from emu.run.inputs import Input, checked
 from emu.stepper.stepper import Stepper
 
 FORMAT, VERSION = "preburn saved machine", 1
 LIMIT = 64 << 20  # bytes of a file
-TABLES = {"machine": dict, "images": dict, "media": dict, "inputs": list, "t": int, "state": str}
+SHAPE = {"machine": {"seed": int}, "images": dict, "media": dict, "inputs": [dict], "t": int,
+         "state": str}
 STRETCH = 0.5  # emulated seconds between looks at the progress of a load
 KEYS = ("pc", "sp", "i", "im", "iff1", "iff2", "halted", "wz", "t")
 
@@ -69,7 +72,10 @@ def load(path: Path, stepper: Stepper, told: Callable[[float], None] = lambda _:
     tree = _read(path)
     machine = stepper.machine
     _compare(path, tree, machine)
-    stepper.load([Input.from_dict(row) for row in tree["inputs"]])
+    try:
+        stepper.load([checked(machine, Input.from_dict(row)) for row in tree["inputs"]])
+    except InputError as error:
+        raise InputError(f"{path}: {error}") from None
     step = machine.at(STRETCH)
     while stepper.t < tree["t"]:
         stepper.go(min(stepper.t + step, tree["t"]))
@@ -82,15 +88,17 @@ def load(path: Path, stepper: Stepper, told: Callable[[float], None] = lambda _:
 
 def seed_of(path: Path) -> int:
     """Give the seed of the saved machine's power-on noise."""
-    seed = _read(path)["machine"].get("seed")
-    return seed if isinstance(seed, int) else 1
+    seed: int = _read(path)["machine"]["seed"]
+    if not 0 <= seed < 1 << 63:
+        raise InputError(f"{path}: {seed} is no seed of a machine; save it again.")
+    return seed
 
 
 def _read(path: Path) -> dict[str, Any]:
     data = read_limited(path, "saved machine", LIMIT)
     try:
         tree = json.loads(data)
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError):
+    except (ValueError, RecursionError):
         raise InputError(f"{path}: is no saved machine, or a damaged one; save it again.") from None
     if not isinstance(tree, dict) or tree.get("format") != FORMAT:
         raise InputError(f"{path}: is no saved machine; make one with preburn console --save.")
@@ -98,8 +106,7 @@ def _read(path: Path) -> dict[str, Any]:
     if version != VERSION:
         raise InputError(f"{path}: is of version {version}, made by preburn "
                          f"{tree.get('preburn')}; this preburn reads version {VERSION}.")
-    if tree.get("seal") != seal_of(tree) or not all(
-            isinstance(tree.get(key), kind) for key, kind in TABLES.items()):
+    if tree.get("seal") != seal_of(tree) or misfit(tree, SHAPE) or not 0 <= tree["t"] < FAR:
         raise InputError(f"{path}: is damaged, or was edited: its checksum does not fit; take a "
                          f"copy, or save the machine again.")
     return tree

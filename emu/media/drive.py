@@ -49,7 +49,7 @@ def drive(value: Any, place: str) -> dict[str, Any] | None:
     table = {**DEFAULTS, **KINDS[size], **value}
     for key in _WHOLE:
         _whole(table, key, place)
-    if table["rpm"] not in (300, 360):
+    if type(table["rpm"]) is not int or table["rpm"] not in (300, 360):
         raise InputError(f"{place}: rpm takes 300 or 360, not {table['rpm']!r}.")
     for key in ("blank", "write-protect"):
         if not isinstance(table[key], bool):

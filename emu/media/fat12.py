@@ -138,16 +138,21 @@ class Fat12:
     def _root_slots(self) -> list[Slot]:
         return slots(self.image, list(range(self.root, self.first)))
 
-    def _walk(self, where: list[Slot], prefix: str, depth: int) -> list[tuple[str, Slot]]:
+    def _walk(self, where: list[Slot], prefix: str, depth: int,
+              seen: set[int] | None = None) -> list[tuple[str, Slot]]:
+        """List what is in a folder and in those in it; each folder of a disk counts once, also
+        when a damaged one leads back to itself."""
         out = []
+        seen = {0} if seen is None else seen
         for slot in where:
             if slot.raw[11] & 0x08 or slot.raw[0] == ord("."):
                 continue
             path = prefix + join_name(slot.raw)
             out.append((path, slot))
-            if slot.raw[11] & FOLDER and depth:
+            if slot.raw[11] & FOLDER and depth and slot.cluster not in seen:
+                seen.add(slot.cluster)
                 inner = slots(self.image, self._blocks(self._chain(slot.cluster, path)))
-                out.extend(self._walk(inner, path + "/", depth - 1))
+                out.extend(self._walk(inner, path + "/", depth - 1, seen))
         return out
 
     def _find(self, name: str) -> Slot:

@@ -82,7 +82,7 @@ KEYS = ("format", *(f.name.replace("_", "-") for f in fields(Geometry)))
 
 def _checked(key: str, value: Any, place: str) -> Any:
     if key in _CHOICES:
-        if isinstance(value, bool) or value not in _CHOICES[key]:
+        if type(value) not in (int, str) or value not in _CHOICES[key]:
             choices = ", ".join(str(c) for c in _CHOICES[key])
             raise InputError(f"{place}: {key} takes {choices}, not {value!r}.")
         return value

@@ -6,16 +6,18 @@ same inputs is the same to the T-state, so nothing else may touch the machine.
 """
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from types import NoneType
 from typing import Any
 
 from emu.backplane.jumpers import CHECKS
 from emu.bus.chain import fall_nmi, update_int
 from emu.bus.memory import remap
 from emu.bus.port_cycles import inp, outp
-from emu.bus.state import NO_INTERRUPT, PAGES
+from emu.bus.state import FAR, NO_INTERRUPT, PAGES
 from emu.card.contract import Jumper
 from emu.errors import InputError
 from emu.machine.machine import Machine, Slot
@@ -71,8 +73,11 @@ class Input:
             value = value["bytes"].encode("latin-1", "replace")
         t, kind, where = told.get("t"), told.get("kind"), told.get("where")
         asked = told.get("asked", -1)
-        if not isinstance(t, int) or not isinstance(asked, int) or kind not in KINDS \
-                or not isinstance(where, str):
+        known = VALUES.get(kind) if isinstance(kind, str) else None
+        if known is None or type(t) is not int or type(asked) is not int \
+                or not 0 <= t < FAR or not isinstance(where, str) \
+                or not isinstance(value, known) \
+                or kind in NUMBERED and not re.fullmatch("[0-9]{1,9}", where):
             raise InputError(f"no input of a run: {dict(told)!r}.")
         return cls(t, str(kind), where, value, asked)
 
@@ -150,6 +155,12 @@ KINDS: Mapping[str, Callable[[Machine, Input], None]] = {
     "typed": _typed, "register": _register, "memory": _memory, "out": _out, "in": _in,
     "line": _line, "jumper": _jumper, "card": _card, "medium": _medium,
 }
+
+
+VALUES: Mapping[str, tuple[type, ...]] = {
+    "typed": (bytes,), "register": (int,), "memory": (bytes,), "out": (int,), "in": (NoneType,),
+    "line": (int,), "jumper": (object,), "card": (str,), "medium": (str, NoneType)}
+NUMBERED = ("memory", "out", "in")  # their place is a number
 
 
 def make(machine: Machine, change: Input) -> None:

@@ -25,6 +25,7 @@ from emu.files.numbers import LONGEST
 
 SIZE_LIMIT = 1 << 20
 EXPECT_TIME = Fraction(30)
+STEPS = ("channel", "send", "expect", "silence", "wait", "eject", "insert")
 SHORT = {"r": "\r", "n": "\n", "t": "\t", "b": "\b"}
 ESCAPE = re.compile(r"""\\(x[0-9A-Fa-f]{2}|[rntb\\"'])""")
 QUOTED = re.compile(r'"((?:[^"\\]|\\.)*)"')
@@ -118,8 +119,8 @@ def _statement(line: str, place: str, folder: Path) -> Step:
         if tail:
             raise InputError(f"{place}: nothing may stand behind the text of send, not {tail!r}.")
         return Step(word, text, place=place)
-    raise InputError(f"{place}: {word!r} is no statement; known are channel, send, expect, "
-                     f"silence, wait, eject, insert.")
+    raise InputError(f"{place}: {word!r} is no statement; known are "
+                     f"{', '.join(STEPS)}.")
 
 
 def _without_comment(line: str) -> str:

@@ -21,6 +21,7 @@ from typing import Any
 from emu.errors import InputError
 from emu.files.symbols import parse_number
 from emu.machine.register_names import REGISTERS
+from emu.run.script import keys
 
 HIT_FACTS = ("value", "old", "address")
 FACTS = (*HIT_FACTS, "t")
@@ -34,6 +35,8 @@ TOKEN = re.compile(r"""\s*(?:
 BINARY = (("or",), ("and",), ("=", "==", "!=", "<", "<=", ">", ">="), ("|",), ("^",), ("&",),
           ("<<", ">>"), ("+", "-"), ("*", "/", "%"))
 DEEPEST = 64
+LONGEST = 2000  # characters
+HIGHEST = (1 << 62) - 1  # a T-state is no larger
 
 
 @dataclass(frozen=True)
@@ -122,6 +125,8 @@ class Parser:
     def __init__(self, text: str, symbol: Callable[[str], int | None],
                  names: Callable[[], list[str]] = list) -> None:
         self._text, self._symbol, self._names = text.strip(), symbol, names
+        if len(text) > LONGEST:
+            raise InputError(f"an expression has at most {LONGEST} characters, not {len(text)}.")
         self._left = _tokens(text)
         self._depth = 0
 
@@ -145,6 +150,7 @@ class Parser:
         if level == len(BINARY):
             return self._unary()
         if level == 2 and self._peek() == "not":
+            self._deeper()
             self._left.pop(0)
             return Node("not", (self._binary(2),))
         node = self._binary(level + 1)
@@ -153,10 +159,13 @@ class Parser:
             node = Node("=" if op == "==" else op, (node, self._binary(level + 1)))
         return node
 
-    def _unary(self) -> Node:
+    def _deeper(self) -> None:
         self._depth += 1
         if self._depth > DEEPEST:
             raise self._bad(f"more than {DEEPEST} parts")
+
+    def _unary(self) -> Node:
+        self._deeper()
         if self._peek() in ("-", "~"):
             op = self._left.pop(0)[1]
             return Node("negative" if op == "-" else "~", (self._unary(),))
@@ -174,15 +183,26 @@ class Parser:
             self._left.pop(0)
             return node if text == "(" else Node("byte", (node,))
         if kind == "char":
-            return Node("number", number=ord(text.encode().decode("unicode_escape")))
+            return Node("number", number=self._character(text))
         if kind == "number":
             number = parse_number(text)
             if number is None:
                 raise self._bad(f"{text!r} is no number; write 0x{text} or {text}h")
+            if number > HIGHEST:
+                raise self._bad(f"a number has at most {HIGHEST.bit_length()} bits")
             return Node("number", number=number)
         if kind == "op":
             raise self._bad(f"{text!r} stands where a value belongs")
         return self._named(text, kind == "quoted")
+
+    def _character(self, text: str) -> int:
+        try:
+            typed = keys(text)
+        except InputError:
+            typed = b""
+        if len(typed) != 1:
+            raise self._bad(f"'{text}' is no character of one byte; write its number")
+        return typed[0]
 
     def _named(self, text: str, quoted: bool) -> Node:
         low = text.lower()
@@ -197,7 +217,7 @@ class Parser:
         if address is not None:
             return Node("number", number=address)
         if re.fullmatch(r"[A-Fa-f][0-9A-Fa-f]*[hH]", text):
-            return Node("number", number=int(text[:-1], 16))
+            return Node("number", number=min(int(text[:-1], 16), HIGHEST))
         close = difflib.get_close_matches(text, [*REGISTERS, *FACTS, *self._names()], 3)
         raise self._bad(f"{text!r} is no register and no symbol"
                         + (f"; did you mean {' or '.join(close)}?" if close else ""))

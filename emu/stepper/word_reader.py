@@ -24,6 +24,7 @@ from emu.stepper.watch import Stop
 
 T_STATES = re.compile(r"([0-9]+) ?[tT]")
 SAME = {"remove": "eject"}  # other words for a word
+MOST = 1_000_000  # times that one word does something
 LINES = 6  # instructions that are shown where it stops
 
 Handler = Callable[["WordReader", str], list[str]]
@@ -102,11 +103,11 @@ class WordReader:
         seconds = read_time(text)
         return None if seconds is None else self.stepper.machine.at(seconds)
 
-    def count(self, text: str, what: str) -> int:
+    def count(self, text: str, what: str, most: int = MOST) -> int:
         """Read how many times; 1 when nothing is said."""
         number = parse_number(text) if text else 1
-        if not number:
-            raise InputError(f"{what} takes a number from 1, not {text!r}.")
+        if not number or number > most:
+            raise InputError(f"{what} takes a number from 1 to {most}, not {text!r}.")
         return number
 
     def address(self, text: str, what: str) -> int:

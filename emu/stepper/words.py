@@ -13,6 +13,8 @@ from emu.stepper.stepper import Event
 from emu.stepper.watch import parse
 from emu.stepper.word_reader import Leave, WordReader, word
 
+WHOLE = 0x10000  # bytes of memory; more of anything is not looked at
+
 
 # --- looking --------------------------------------------------------------------------
 def _look_memory(reader: WordReader, text: str) -> list[str]:
@@ -20,13 +22,14 @@ def _look_memory(reader: WordReader, text: str) -> list[str]:
     if match is None:
         raise InputError("look memory needs a place: look memory 8000h for 64")
     count = reader.count(match[2] or "64", "for")
-    return show.memory(reader.stepper, reader.address(match[1], "look memory"), min(count, 0x10000))
+    return show.memory(reader.stepper, reader.address(match[1], "look memory"),
+                       min(count, WHOLE))
 
 
 def _look_code(reader: WordReader, text: str) -> list[str]:
     place, _, count = text.partition(" for ")
     at = reader.address(place, "look code") if place else int(reader.stepper.m.pc)
-    return show.code(reader.stepper, reader.sources, at, reader.count(count or "16", "for"))
+    return show.code(reader.stepper, reader.sources, at, reader.count(count or "16", "for", WHOLE))
 
 
 def _look_cards(reader: WordReader, text: str) -> list[str]:
@@ -68,13 +71,14 @@ def _look_inputs(reader: WordReader, _: str) -> list[str]:
 LOOKS: dict[str, Callable[[WordReader, str], list[str]]] = {
     "registers": lambda reader, _: show.registers(reader.stepper, reader.shown),
     "code": _look_code,
-    "stack": lambda reader, text: show.stack(reader.stepper, reader.count(text or "8", "stack")),
+    "stack": lambda reader, text: show.stack(
+        reader.stepper, reader.count(text or "8", "stack", WHOLE)),
     "memory": _look_memory,
     "pages": lambda reader, _: show.pages(reader.stepper),
     "chain": lambda reader, _: show.chain(reader.stepper),
     "cards": _look_cards,
     "cycles": lambda reader, text: show.cycles(
-        reader.stepper, views.cycles(reader.stepper, reader.count(text or "12", "cycles"))),
+        reader.stepper, views.cycles(reader.stepper, reader.count(text or "12", "cycles", WHOLE))),
     "stops": lambda reader, _: [f"  {stop.words}" for stop in reader.stepper.stops]
              or ["  no stops"],
     "inputs": _look_inputs,
