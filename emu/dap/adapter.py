@@ -121,7 +121,8 @@ class Adapter:
 
     def _answer(self, request: Message) -> None:
         command = str(request.get("command"))
-        answer: Message = {"type": "response", "request_seq": request.get("seq", 0),
+        number = request.get("seq")
+        answer: Message = {"type": "response", "request_seq": number if type(number) is int else 0,
                            "command": command, "success": True}
         handler = REQUESTS.get(command)
         try:

@@ -40,7 +40,7 @@ def read(stream: BinaryIO) -> Message | None:
         data += piece
     try:
         message = json.loads(data)
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError):
+    except (ValueError, RecursionError):
         raise Broken("the body is no JSON") from None
     if not isinstance(message, dict):
         raise Broken("the body is no JSON object")

@@ -5,7 +5,7 @@ import select
 from collections.abc import Callable, Sequence
 
 from emu.bus.state import FAR
-from emu.errors import Ended, InputError
+from emu.errors import Ended, InputError, printable
 from emu.live.escape import split
 from emu.live.glass import Glass
 from emu.live.pace import Pace

@@ -7,9 +7,11 @@ from collections.abc import Mapping
 from fuzzing import (
     family_backplane,
     family_callers,
+    family_cards,
     family_editor,
     family_images,
     family_media,
+    family_runs,
     family_stepper,
 )
 from fuzzing.case import Family
@@ -26,5 +28,7 @@ FAMILIES: Mapping[str, Family] = {
         *family_stepper.FAMILIES,
         family_editor.FAMILY,
         family_callers.FAMILY,
+        *family_runs.FAMILIES,
+        family_cards.FAMILY,
     )
 }

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import random
+import threading
 
 from emu.backplane.description import load
-from emu.errors import InputError
+from emu.errors import InputError, one_line, printable
 from emu.machine.machine import Machine
 from emu.stepper import vocabulary
 from emu.stepper.stepper import Stepper
@@ -171,6 +172,7 @@ VALUES = (
     str(NUMBERS[-1]),
     "9" * 4500,
 )
+PATIENCE = 1.0  # seconds of a word until somebody presses Ctrl-C
 STOPS = (
     "read",
     "write",
@@ -354,25 +356,24 @@ def sit(name: str = "floppy.toml") -> Stepper:
 
 
 def do_words(case: Case) -> Told:
-    """Say words to the stepper; a refused word is refused in one line."""
+    """Say words to the stepper; what runs on is ended as by Ctrl-C."""
     stepper = sit()
     reader = WordReader(stepper)
     out, refused = [], []
     for one in case.words:
+        clock = threading.Timer(PATIENCE, stepper.interrupt)
+        clock.start()
         try:
             out += reader.do(one)
         except InputError as error:
             refused.append(str(error))
         except Leave:
             break
-    from emu.errors import one_line, printable
-
-    lines = [f"preburn: {one_line(r)}" for r in refused]
-    return Told(
-        2 if refused and len(refused) == len(case.words) else 0,
-        printable("\n".join(out)),
-        "\n".join(lines[:1]),
-    )
+        finally:
+            clock.cancel()
+    lines = [f"preburn: {one_line(text)}" for text in refused]
+    status = 2 if refused and len(refused) == len(case.words) else 0
+    return Told(status, printable("\n".join(out)), "\n".join(lines[:1]))
 
 
 def make_words(r: random.Random) -> Case:
