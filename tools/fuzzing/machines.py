@@ -71,6 +71,10 @@ def warm_up() -> None:
 
     from emu.backplane.description import load
     from emu.machine.machine import Machine
+    from emu.stepper.stepper import Stepper
+    from emu.stepper.watch import parse
+    from fuzzing.act import command_line
+    from fuzzing.case import Case
 
     files = {"machine.toml": MACHINE, "floppy.toml": FLOPPY, "small.toml": SMALL}
     (folder() / "rom.bin").write_bytes(ROM)
@@ -80,3 +84,13 @@ def warm_up() -> None:
         Machine(load(folder() / name)).run(1000)
     for path in ("tidewater/cards.toml", "tidewater/plain.toml"):
         Machine(load(ROMS / path)).run(1000)
+    stepper = Stepper(Machine(load(folder() / "machine.toml")))
+    stepper.add(parse("when a = 5", stepper.book))
+    stepper.go(1000)
+    for words in (
+        ("trace",),
+        ("record", "-o", str(folder() / "warm.json"), "--anyway"),
+        ("compare", "--serial", str(folder() / "small.toml")),
+    ):
+        command, *rest = words
+        command_line(Case({}, (command, str(folder() / "machine.toml"), *rest, "--limit", "0.002")))
