@@ -2,12 +2,15 @@
 from __future__ import annotations
 
 import csv
+import subprocess
+import sys
 from collections.abc import Callable
 from io import StringIO
 from pathlib import Path
 from subprocess import CompletedProcess
 
 import pytest
+from conftest import ROOT
 
 from emu.errors import LONGEST, one_line, printable
 from emu.sweep import tables
@@ -94,3 +97,14 @@ def test_the_pages_are_free_of_script() -> None:
     row = {"varied": {script: script}, "boots": True, "verdict": "reached", "cause": script,
            "seconds": 0.5, "t_states": 1, "where": script, "summary": script}
     assert "<script" not in tables.as_html(script, [row])
+
+
+@pytest.mark.parametrize("closed", [">&-", "2>&-", "<&-", "<&- >&- 2>&-"])
+def test_a_closed_stream_gets_nothing(cage: Path, closed: str) -> None:
+    """POSIX gives the lowest free number to what is opened next: a file must not get 1."""
+    (cage / "d.img").write_bytes(b"mine")
+    done = subprocess.run(
+        ["sh", "-c", f'exec "$0" -m emu.cli check "$1" {closed}', sys.executable,
+         str(cage / "m.toml")], capture_output=True, cwd=ROOT, timeout=300, check=False)
+    assert done.returncode in (0, 1), done.stderr
+    assert b"Traceback" not in done.stderr

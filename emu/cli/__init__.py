@@ -67,6 +67,7 @@ def main() -> None:
     A mistake of ours ends with a traceback and status `BROKEN`, never with 1, which means that
     a machine did not boot.
     """
+    _open_closed()
     for number in ENDING:
         if signal.getsignal(number) is signal.SIG_DFL:  # nohup's stays as it is
             signal.signal(number, _end)
@@ -96,6 +97,14 @@ def main() -> None:
         click.echo(f"preburn: this is a mistake in preburn, not in your files; no verdict is "
                    f"given (exit status {BROKEN}).", err=True)
         sys.exit(BROKEN)
+
+
+def _open_closed() -> None:
+    """Put nothing in the place of a standard stream that is closed: what is opened next would get
+    its number, and be written into by mistake."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))
 
 
 def _end(number: int, _: FrameType | None) -> None:

@@ -235,7 +235,7 @@ def saved() -> dict[str, Any]:
     for kind, where, value_ in (
         ("typed", "sio.a", b"ls\r"),
         ("register", "hl", 5),
-        ("memory", "600000", b"\1"),
+        ("memory", "530000", b"\1"),
         ("out", "32", 65),
         ("in", "32", None),
         ("line", "nmi", 1),

@@ -69,13 +69,16 @@ def warm_up() -> None:
     """Load, and compile if need be, what the families use, before processes are made."""
     import tomllib
 
+    from emu.backplane.card_catalogue import cards
     from emu.backplane.description import load
-    from emu.machine.machine import Machine
+    from emu.machine.machine import Machine, modules_of
+    from emu.native import units
     from emu.stepper.stepper import Stepper
     from emu.stepper.watch import parse
     from fuzzing.act import command_line
     from fuzzing.case import Case
 
+    units.load(modules_of(list(cards().values())), lambda _: None)
     files = {"machine.toml": MACHINE, "floppy.toml": FLOPPY, "small.toml": SMALL}
     (folder() / "rom.bin").write_bytes(ROM)
     for name, text in files.items():
