@@ -330,3 +330,10 @@ def test_text_that_is_no_json(tmp_path: Path, text: str) -> None:
     for read in (recordfile.read, saved.seed_of):
         with pytest.raises(InputError, match=f"^{path}: "):
             read(path)
+
+
+@pytest.mark.parametrize("clock", ["1e-7 Hz", "0.1 Hz"])
+def test_a_cpu_that_stands_still(tmp_path: Path, clock: str) -> None:
+    path = tmp_path / "m.toml"
+    path.write_text(MACHINE.replace('card = "z80-cpu"', f'card = "z80-cpu"\nclock = "{clock}"'))
+    assert "slot.cpu: clock: a CPU runs at 1 Hz or more, not at" in refused(path)

@@ -414,6 +414,9 @@ def describe(tree: Mapping[str, Any], path: Path, faults: Sequence[str] = (),
     clock = cpus[0].settings["clock"]
     if not isinstance(clock, Fraction):
         raise InputError(f'{cpus[0].place}: clock takes a frequency such as "6.144 MHz".')
+    if clock < 1:
+        raise InputError(f"{cpus[0].place}: clock: a CPU runs at 1 Hz or more, not at "
+                         f"{float(clock):g} Hz.")
     name = tree.get("name", path.stem)
     if not isinstance(name, str):
         raise InputError(f"{path}: name takes a text, not {name!r}.")
