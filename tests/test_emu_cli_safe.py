@@ -108,3 +108,14 @@ def test_a_closed_stream_gets_nothing(cage: Path, closed: str) -> None:
          str(cage / "m.toml")], capture_output=True, cwd=ROOT, timeout=300, check=False)
     assert done.returncode in (0, 1), done.stderr
     assert b"Traceback" not in done.stderr
+
+
+def test_a_machines_name_in_a_trace(preburn: Run, cage: Path) -> None:
+    """IEEE 1364: a comment of a dump goes up to $end."""
+    (cage / "m.toml").write_text('name = "a\\u001b[2J\\nb $end c"\n' + MACHINE)
+    told = preburn("trace", cage / "m.toml", "--limit", "0.0001", "--vcd", cage / "out.vcd")
+    assert told.returncode == 0, told.stderr
+    head = (cage / "out.vcd").read_text().partition("$scope")[0]
+    assert "a\\x1b[2J\\nb _end c" in head and clean(head)
+    told = preburn("trace", cage / "m.toml", "--limit", "0.0001")
+    assert clean(told.stdout) and told.stdout.startswith("# a\\x1b[2J\\nb $end c: ")

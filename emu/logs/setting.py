@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from emu.bus.state import OUTPUTS
+from emu.errors import printable
 from emu.files.symbols import SymbolTable
 from emu.logs.codebook import CodeBook
 from emu.logs.cycles import driver_names
@@ -42,7 +43,7 @@ def setting_of(machine: Machine) -> Setting:
     bases = {slot.number: int(m.mem_base[slot.number]) for slot in machine.slots
              if m.mem_size[slot.number] > 0}
     return Setting(
-        machine.description.name, machine.hz, machine.seed,
+        printable(machine.description.name, ""), machine.hz, machine.seed,
         driver_names([slot.name for slot in machine.slots]),
         {slot.name: slot.number for slot in machine.slots}, ports,
         chained(m), _probes(machine), symbols, bases,

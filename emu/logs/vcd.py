@@ -87,7 +87,8 @@ class VcdWriter:
         start = 2 * int(chunk.t[0])
         self._clock = max(start - LEAD, 0)
         setting = self._setting
-        comment = f"{setting.name}: {float(setting.hz) / 1e6:.6g} MHz, seed {setting.seed}"
+        name = setting.name.replace("$end", "_end")  # ends a comment
+        comment = f"{name}: {float(setting.hz) / 1e6:.6g} MHz, seed {setting.seed}"
         if self._unit == TICK_UNIT and self._place(3) == 3:
             comment += f"; {TICK_UNIT} here is half a T-state"
         writer = VCDWriter(self._out, timescale=self._unit, date="", comment=comment,
