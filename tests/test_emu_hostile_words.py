@@ -66,7 +66,8 @@ def test_one_that_does_not(text: str, value: int) -> None:
     ],
 )
 def test_a_count_or_time_without_end(word: str) -> None:
-    with pytest.raises(InputError, match="takes a number from 1 to|a time is at most|lies too far away"):
+    words = "takes a number from 1 to|a time is at most|lies too far away"
+    with pytest.raises(InputError, match=words):
         WordReader(sit("00")).do(word)
 
 
