@@ -56,15 +56,16 @@ def photograph(top: Path) -> dict[str, tuple[str, bytes]]:
 def changed(
     before: dict[str, tuple[str, bytes]],
     after: dict[str, tuple[str, bytes]],
-    writes: tuple[str, ...],
+    case: Case,
 ) -> list[str]:
     """Name what was changed, made or removed and should not have been."""
 
     def may(key: str) -> bool:
         inner = key.removeprefix("here/")
-        return key.startswith("here/") and (
-            inner in writes or any(w.endswith("/") and inner.startswith(w) for w in writes)
-        )
+        if not key.startswith("here/") or inner in case.keeps:
+            return False
+        inside = (w for w in case.writes if w.endswith("/"))
+        return inner in case.writes or any(inner.startswith(w) for w in inside)
 
     return [
         key
@@ -166,7 +167,7 @@ def do(family: Family, case: Case, top: Path) -> Result:
         os.chdir(home)
     seconds = used() - began
     kind, mark, words = look(family, told)
-    touched = changed(before, photograph(top), case.writes)
+    touched = changed(before, photograph(top), case)
     if touched and not kind:
         kind, mark, words = "file", f"changed or made: {touched[0]}", ", ".join(touched)
     shutil.rmtree(top)

@@ -26,13 +26,14 @@ class Case:
 
     ``words``: the arguments of a command line, or lines for the family's own actor;
     ``stream``: standard input, or what comes over a line; ``writes``: the names that may be made
-    or changed (a folder's name with a slash behind it: whatever is in it).
+    or changed (a folder's name with a slash behind it: whatever is in it but ``keeps``).
     """
 
     files: Mapping[str, Content]
     words: tuple[str, ...] = ()
     stream: bytes = b""
     writes: tuple[str, ...] = ()
+    keeps: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

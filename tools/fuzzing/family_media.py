@@ -103,11 +103,9 @@ def case(name: str, data: bytes, words: tuple[str, ...], r: random.Random) -> Ca
         files["out/LOG1.TXT"] = r.choice((b"mine\n", Link("/etc/passwd"), FOLDER))
     changes = words[1] in ("import", "remove", "format")
     writes = (name,) if changes else ("out/", "one", "to.img", "to.tracks")
-    if "--replace" not in words:
-        writes = tuple(
-            w for w in writes if w != "out/" or not any(f.startswith("out/") for f in files)
-        ) or (f"out/{words[-1]}",)
-    return Case(files, words, writes=writes)
+    inside = [f for f in files if f.startswith("out/")]
+    keeps = [f for f in inside if "--replace" not in words or not isinstance(files[f], bytes)]
+    return Case(files, words, writes=writes, keeps=tuple(keeps))
 
 
 def make_tracks(r: random.Random) -> Case:

@@ -105,6 +105,7 @@ def packed(case: Case) -> dict[str, Any]:
         "files": files,
         "words": list(case.words),
         "writes": list(case.writes),
+        "keeps": list(case.keeps),
         "stream": base64.b64encode(case.stream).decode(),
     }
 
@@ -120,5 +121,9 @@ def unpacked(tree: dict[str, Any]) -> Case:
                 Link(content["link"]) if "link" in content else base64.b64decode(content["bytes"])
             )
     return Case(
-        files, tuple(tree["words"]), base64.b64decode(tree["stream"]), tuple(tree["writes"])
+        files,
+        tuple(tree["words"]),
+        base64.b64decode(tree["stream"]),
+        tuple(tree["writes"]),
+        tuple(tree["keeps"]),
     )
