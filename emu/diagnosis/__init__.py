@@ -37,6 +37,7 @@ from emu.run.session import Session
 
 __all__ = ["Verdict", "explain"]
 
+LINE = 6  # characters of a first line that tell one start from another
 RESTARTS = 3  # without RESET: it starts over again and again
 MOST_TOLD = 3  # broken rules told where no cause is named
 
@@ -163,13 +164,22 @@ def condition(case: Case) -> tuple[str, str | None]:
     if storming(case.last):
         return STUCK, None
     channel = keystroke(session.machine, session.type_now, case.control, case.idle)
-    if channel is not None:
+    if channel is not None and not _repeats_itself(case):
         return WAITS, channel
+    if _repeats_itself(case):
+        return WILD, None
     if storms(case) or wild(case):
         return WILD, None
     if case.progress.works and case.once(way_in) is None:
         return BUSY, None  # it was meant to come here: the rest is done by interrupts
     return (STUCK if case.progress.stuck else BUSY), None
+
+
+def _repeats_itself(case: Case) -> bool:
+    """Tell whether the program starts over and over, and says its first line each time."""
+    lines = case.session.console.lines()
+    return bool(lines) and len(lines[0]) >= LINE and lines.count(lines[0]) > RESTARTS \
+        and starts_over(case) is not None
 
 
 def _going_on(case: Case) -> str:

@@ -30,6 +30,7 @@ from emu.diagnosis.causes import (
     misplaced,
     port_waits,
     program,
+    ram_content,
     serial,
     storm,
     tables,
@@ -49,6 +50,7 @@ BEHIND = (
     handlers,
     burned,
     memory_use,
+    ram_content,
     tables,
     interrupt_path,
     serial,
@@ -61,10 +63,8 @@ BEHIND = (
     flags,
 )
 FIRST: tuple[Check, ...] = tuple(check for family in BEFORE for check in family.CHECKS)
-LAST: tuple[Check, ...] = tuple(
-    check for family in BEHIND for check in (
-        *family.CHECKS, *(first_anomaly.MEMORY_CHECKS if family is memory_use else ()))
-) + misplaced.LATE_CHECKS + first_anomaly.LATE_CHECKS
+LAST: tuple[Check, ...] = (*(check for family in BEHIND for check in family.CHECKS),
+                           *misplaced.LATE_CHECKS, *first_anomaly.LATE_CHECKS)
 GENERAL: tuple[Cause, ...] = tuple(dict.fromkeys(
     cause for check in (*FIRST, *LAST) for cause in (check.cause, *check.others)))
 

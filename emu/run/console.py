@@ -86,10 +86,14 @@ class Console:
 
     def last_line(self) -> str:
         """Give the last line that is not empty on the first terminal."""
+        return (self.lines() or [""])[-1]
+
+    def lines(self) -> list[str]:
+        """Give the lines that are not empty on the first terminal."""
         if self.main is None:
-            return ""
+            return []
         text = self.channels[self.main].text.decode("latin-1").replace("\r", "\n")
-        return next((line for line in reversed(text.split("\n")) if line.strip()), "")
+        return [line for line in text.split("\n") if line.strip()]
 
     def find(self, name: str, place: str = "") -> Channel:
         """Find a channel; InputError lists those there are."""

@@ -384,7 +384,8 @@ def _never_asked(case: Case, prover: Prover, pending: list[int]) -> Finding | No
 def _silent_source(case: Case, source: Source, done: Outcome,
                    links: tuple[Link, ...]) -> Finding:
     slot = case.machine.slots[source.slot]
-    receives, sends = case.profile(source.handler).serial_data(case.machine)
+    receives, sends = case.profile(source.handler).serial_data(case.machine) \
+        if slot.card.channels else (False, False)
     who = case.slot_words(source.slot)
     said = said_of(case.machine, source)
     handler = case.names.at(source.handler)
@@ -432,10 +433,14 @@ def hope(known: Profile, wanted: set[int]) -> int:
 
 
 def hopeful(case: Case, found: list[Source], wanted: set[int]) -> list[Source]:
-    """List the sources whose handlers may wake the foreground, the likeliest first."""
+    """List the sources whose handlers may wake the foreground, the likeliest first.
+
+    Of equals a timer comes first: a terminal's source asks in vain while nothing is typed.
+    """
     coded = [s for s in found if read_memory(case.machine, s.handler) not in (0x00, 0xFF)]
     ranked = [(hope(case.profile(s.handler), wanted), s) for s in coded]
-    return [s for rank, s in sorted(ranked, key=lambda pair: -pair[0]) if rank]
+    return [s for rank, s in sorted(ranked, key=lambda pair: (
+        -pair[0], not case.machine.slots[pair[1].slot].card.timer)) if rank]
 
 
 def _led_astray(case: Case, prover: Prover) -> Finding | None:

@@ -14,6 +14,9 @@ BROKEN_RULES = ("noise-jump", "noise-decides", "unwritten-code", "empty-code", "
                 "register-lost", "page-lost", "restart", "rom-write", "vector-written")
 
 
+TIGHT = 8  # instruction bytes of a loop that does nothing
+
+
 def ends_itself(case: Case) -> bool:
     """Tell whether the program came to its own end, as far as a run can show it.
 
@@ -35,7 +38,7 @@ def _ends_itself(case: Case) -> bool:
             return False
     elif case.condition != STUCK or case.waits:
         return False
-    elif case.progress.region - case.control.code - case.idle:
+    elif case.progress.region - case.control.code - case.idle or len(case.control.code) > TIGHT:
         return False
     story = chronicle(case)
     if story.of(*BROKEN_RULES) or any(one.a in case.control.code

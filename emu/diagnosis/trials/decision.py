@@ -6,6 +6,7 @@ is the decision, and its data flow says what it was made by.
 """
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 from emu.bus import stops
@@ -14,7 +15,7 @@ from emu.diagnosis.case import Case
 from emu.diagnosis.evidence.bus_window import forked, last_before
 from emu.diagnosis.evidence.run_again import run_to_stop
 from emu.diagnosis.evidence.trace import Flow, Step, steps
-from emu.diagnosis.evidence.waits import Load, loads_of, other_side
+from emu.diagnosis.evidence.waits import Load, loads_of, other_side, went
 from emu.diagnosis.trials.proof import mishaps
 from emu.machine.machine import Machine
 
@@ -52,6 +53,7 @@ def decision(case: Case, place: int) -> Decision | None:
         run = steps(last_before(machine, t_in))
     flow = Flow(run)
     seen: set[int] = set()
+    ways = Counter((step.pc, went(step)) for step in run)
     for k in range(len(run) - 1, -1, -1):
         step = run[k]
         if step.handler or not step.effect.condition or step.pc in seen:
@@ -59,6 +61,8 @@ def decision(case: Case, place: int) -> Decision | None:
         if step.effect.condition in ("repeat", "djnz") or len(seen) >= MOST:
             continue
         seen.add(step.pc)
+        if ways[step.pc, went(step)] > 1:
+            continue  # it went this way before, and the program did not come here
         target = other_side(step)
         if target is not None and _stays_away(machine, step, target, place, t_in):
             loads = loads_of(flow, flow.slice(k))

@@ -6,7 +6,7 @@ comes on.  The run has the inputs of the first one, at the same T-states.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -196,11 +196,16 @@ def writable(start: int, end: int) -> Mend:
 
 def zeroed(places: np.ndarray) -> Mend:
     """Have some bytes of physical memory come up as zeros."""
+    return replace(refilled(places, 0), words="with that memory cleared before the program starts")
+
+
+def refilled(places: np.ndarray, value: int) -> Mend:
+    """Have some bytes of physical memory come up as a value."""
 
     def power_on(machine: Machine) -> None:
-        machine.m.phys[places] = 0
+        machine.m.phys[places] = value
 
-    return Mend("with that memory cleared before the program starts", power_on=power_on)
+    return Mend(f"with {value:02X}h there at power-on", power_on=power_on)
 
 
 def exits_of(case: Case) -> frozenset[int]:
@@ -231,6 +236,22 @@ def helps(case: Case, mend: Mend) -> str | None:
     machine.take(mend, exits_of(case), int(int(case.m.t) * LATE))
     again = _to_the_end(case, machine)
     return _how_far(case, again, machine.left)
+
+
+def differs(case: Case, mend: Mend) -> str | None:
+    """Tell in words what else the changed run shows, None when it shows the same, or only less."""
+    if int(case.m.t) > LONGEST or case.budget.left() <= 0:
+        return None
+    machine = MendedMachine(case.machine.description, case.machine.seed)
+    machine.take(mend, frozenset(), FAR)
+    shown, before = text_of(_to_the_end(case, machine).session), text_of(case.session)
+    if shown.startswith(before) or before.startswith(shown):
+        return None
+    same = next(k for k, (one, other) in enumerate(zip(shown, before, strict=False))
+                if one != other)
+    begin = shown.rfind(b"\n", 0, same) + 1
+    return (f"it shows {first_line(shown[begin:])[:60]!r} in place of "
+            f"{first_line(before[begin:])[:60]!r}")
 
 
 def further(case: Case, machine: Machine) -> str | None:

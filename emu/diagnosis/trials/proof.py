@@ -14,6 +14,7 @@ from emu.bus.state import STOP_HIT, STOP_READ
 from emu.card.roles import DATA
 from emu.diagnosis.conditions import Budget
 from emu.diagnosis.evidence.bus_window import decode, forked, windows
+from emu.diagnosis.evidence.depth import Depth
 from emu.diagnosis.evidence.trace import steps
 from emu.diagnosis.trials.forks import interrupt
 from emu.diagnosis.trials.progress import Progress, run_on, stop_at
@@ -22,6 +23,7 @@ from emu.run.session import Session
 
 TICK = 0.01  # seconds between the interrupts of a trial
 TICKS = 400  # so many at most
+STORM = 100  # interrupts on one request that are no answer to it
 AFTER = 0.004  # seconds looked at after an exit was taken
 KEY_COMES = 0.004  # seconds in which a typed character has arrived
 ASTRAY = frozenset((0x0000,))  # it starts over: nobody wakes there
@@ -103,11 +105,14 @@ class Prover:
                 return None
             self._listen()
             for tick in range(1, ticks + 1):
+                taken = int(machine.m.ack_count)
                 if not act(machine):
                     return None
                 done = self._watch(start, before, machine.at(every), tick)
                 if done is not None:
                     return done
+                if int(machine.m.ack_count) - taken > STORM:
+                    return None  # a source that its handler cannot quiet
                 if mishaps(machine) != before or self._budget.left() <= 0:
                     return None
         return None
@@ -168,14 +173,15 @@ class Prover:
             reason = machine.run(end)
             while reason != STOP_HIT and int(m.t) < end:
                 reason = machine.run(end)
-            window = decode(machine)
+            window = decode(machine, Depth([low]))
             _watch_nothing(machine)
-            run = steps(window)
+            run = [s for s in steps(window) if s.handler]
+            back = reason == STOP_HIT or not window.depth.all()  # or on another process's stack
             data = {a for s in run if "SP" not in s.effect.pointer for a, _ in s.writes}
             ports = {(s.port[0] & 0xFF, any(t == "O" for t, _ in s.effect.moves))
                      for s in run if s.port is not None}
             strays = any(s.pc in ASTRAY and s.pc != (handler or -1) for s in run)
-            return Profile(reason == STOP_HIT and not strays and mishaps(machine) == before,
+            return Profile(back and not strays and mishaps(machine) == before,
                            frozenset(data), frozenset(ports))
 
 

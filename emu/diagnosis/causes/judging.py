@@ -1,0 +1,51 @@
+"""What every cause of the chronicle asks: is anything wrong, what came before, does a mend help?"""
+from __future__ import annotations
+
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD
+from emu.chronicle.anomalies import Anomaly
+from emu.diagnosis.case import Case
+from emu.diagnosis.evidence.chronicled import chronicle
+from emu.diagnosis.evidence.own_end import ends_itself
+from emu.diagnosis.trials.mending import Mend, helps
+from emu.diagnosis.verdict import HUNG, RUNAWAY
+
+# A machine that waits for a key counts as failed only where a text was to come that did not.
+FAILED = (HALTED_OFF, WILD, STUCK, BUSY, WAITS)
+
+
+def ended(case: Case) -> str:
+    return RUNAWAY if case.condition == WILD else HUNG
+
+
+def led_to(case: Case, anomaly: Anomaly) -> str:
+    return f"First seen after {case.time(anomaly.t)}" + (
+        f", {anomaly.count} times in this run." if anomaly.count > 1 else ".")
+
+
+def healthy(case: Case) -> bool:
+    """Tell whether nothing is wrong with how it stands: it waits for a key or is at work and no
+    text was asked for, or it has come to its own end."""
+    if case.session.until is not None or case.session.missed is not None:
+        return False
+    return case.condition in (WAITS, BUSY) or ends_itself(case)
+
+
+def spoiled(case: Case) -> bool:
+    """Tell whether memory does not keep what is written: then nothing else can be trusted."""
+    return bool(chronicle(case).of("ram-changed"))
+
+
+def tried_with(case: Case, mend: Mend) -> str | None:
+    if healthy(case) or spoiled(case):
+        return None
+    words = helps(case, mend)
+    return None if words is None else f"Tried: {mend.words}, {words}."
+
+
+def went_wild_before(case: Case, one: Anomaly) -> bool:
+    """Tell whether something worse was seen before: then this is a consequence."""
+    return spoiled(case) or bool(chronicle(case).before(
+        one.t, "ff-executed", "unwritten-code", "empty-code", "restart", "noise-jump",
+        "noise-points", "code-written", "register-lost", "page-lost", "vector-unwritten"))
+
+
