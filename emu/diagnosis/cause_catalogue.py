@@ -32,6 +32,7 @@ from emu.diagnosis.causes import (
     program,
     ram_content,
     serial,
+    standing,
     storm,
     tables,
     uncalled_handler,
@@ -61,6 +62,7 @@ BEHIND = (
     uncalled_handler,
     port_waits,
     flags,
+    standing,
 )
 FIRST: tuple[Check, ...] = tuple(check for family in BEFORE for check in family.CHECKS)
 LAST: tuple[Check, ...] = (*(check for family in BEHIND for check in family.CHECKS),

@@ -240,6 +240,14 @@ class Session:
         """Build the same machine anew and run it, with the same inputs, to a T-state."""
         return self.so_far().at(t)
 
+    def typed_at(self) -> dict[str, int]:
+        """Count the characters typed so far, by channel."""
+        count: dict[str, int] = {}
+        for change in self.inputs[:self.player.made]:
+            if change.kind == "typed":
+                count[change.where] = count.get(change.where, 0) + len(change.value)
+        return count
+
     def last_input(self) -> int:
         """Give the T-state of the last input made, 0 if there was none."""
         return max((change.t for change in self.inputs[:self.player.made]), default=0)

@@ -6,7 +6,7 @@ over.
 """
 from __future__ import annotations
 
-from emu.card.cause import Cause
+from emu.card.cause import HALTED_OFF, Cause
 from emu.chronicle.anomalies import Anomaly, lost_registers
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.handlers import CLOBBERED
@@ -16,6 +16,7 @@ from emu.diagnosis.causes.pages import PULLED_PAGE
 from emu.diagnosis.causes.stacks import STACK_IN_ROM, STACK_OVERRUN
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.chronicled import chronicle
+from emu.diagnosis.evidence.mapped import mapped_words
 from emu.diagnosis.trials.forks import read_memory
 from emu.diagnosis.trials.mending import (
     interrupts_on,
@@ -89,7 +90,8 @@ def lost_push(case: Case) -> Finding | None:
     one = found[0]
     return Finding(
         STACK_IN_ROM, ended(case), f"the stack stands at {one.a:04X}h, where no RAM answers: "
-        f"{case.names.at(one.pc)} pushed there and it is lost.", [one.text, led_to(case, one)],
+        f"{case.names.at(one.pc)} pushed there and it is lost.",
+        [one.text, led_to(case, one), *mapped_words(case, one.a)],
         ["Set SP to the end of RAM before the first CALL, PUSH or interrupt; look at what was put "
          "into SP, and at the page that is switched in there."],
         {"address": f"{one.a:04X}"}, STATE, one.t)
@@ -153,6 +155,7 @@ def interrupts_left_off(case: Case) -> Finding | None:
 
 
 CHECKS = (
+    Check(interrupts_left_off, INTERRUPTS_OFF, (HALTED_OFF,), first=True),
     Check(spoiled_registers, CLOBBERED, FAILED, first=True),
     Check(ends_without_reti, MISSING_RETI, FAILED, first=True),
     Check(page_not_restored, PULLED_PAGE, FAILED, first=True),

@@ -9,17 +9,23 @@ from emu.card.cause import BUSY, HALTED_OFF, STUCK, WILD
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes import handlers, pages, stacks
 from emu.diagnosis.check import Check
+from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.verdict import Finding
 
+SHORT = 64  # T-states in which the break and what it led to are one
 FAILED = (HALTED_OFF, WILD, STUCK, BUSY)
 CHECKERS = (pages.unset_page, pages.handler_paged_out, pages.pulled_page, stacks.stack_overrun,
             stacks.stack, stacks.rom_shadow, stacks.unset_pointer)
 
 
 def first_broken(case: Case) -> Finding | None:
-    """Ask them all; give the finding whose evidence came first."""
+    """Ask them all; give the finding whose evidence came first, if it came before the wild run."""
     found = [finding for check in CHECKERS if (finding := check(case)) is not None]
-    return min(found, key=lambda finding: finding.t or 0, default=None)
+    first = min(found, key=lambda finding: finding.t or 0, default=None)
+    if first is None or first.t is None or first.cause == pages.UNSET_PAGE:
+        return first
+    wild = chronicle(case).before(first.t - SHORT, "ff-executed", "unwritten-code", "empty-code")
+    return None if wild else first
 
 
 OTHERS = (stacks.STACK_PAGED_OUT, stacks.STACK_OVERRUN, stacks.ROM_SHADOW, stacks.UNSET_POINTER,

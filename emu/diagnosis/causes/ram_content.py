@@ -20,6 +20,7 @@ from emu.diagnosis.causes.judging import (
 from emu.diagnosis.causes.stacks import ROM_SHADOW, UNSET_POINTER
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.chronicled import chronicle
+from emu.diagnosis.evidence.mapped import mapped_words
 from emu.diagnosis.trials.mending import differs, refilled, writable, zeroed
 from emu.diagnosis.verdict import RUNAWAY, SHOWN, TRIED, Finding
 
@@ -106,7 +107,8 @@ def read_only_variables(case: Case) -> Finding | None:
     one = writes[0]
     return Finding(
         ROM_SHADOW, ended(case), f"{case.names.at(one.pc)} writes to {case.names.data(one.a)}, "
-        f"which is read only: what it writes is lost.", [one.text, led_to(case, one)],
+        f"which is read only: what it writes is lost.",
+        [one.text, led_to(case, one), *mapped_words(case, one.a)],
         [tried, f"Link the variables to RAM ({low:04X}h is none), or switch RAM in there before "
                 f"it is written to."], {"address": f"{one.a:04X}"}, TRIED, one.t)
 

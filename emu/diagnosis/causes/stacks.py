@@ -8,6 +8,7 @@ from emu.card.cause import BUSY, WILD, Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.evidence.bus_window import Window
 from emu.diagnosis.evidence.changed_bytes import Loss, Stretch, losses, remapped, stretches
+from emu.diagnosis.evidence.mapped import mapped_words
 from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Finding
 from emu.isa.opcodes import DD, FD, JP_HL
 
@@ -82,7 +83,7 @@ def _in_rom(case: Case, loss: Loss) -> Finding:
         STACK_IN_ROM, _ending(case), f"the stack at {loss.address:04X}h cannot be written.",
         [f"{begin} pushed {put:02X}h to {loss.address:04X}h, and at {case.time(loss.t)} "
          f"{took:02X}h was popped: {what}.",
-         f"SP is {int(case.m.sp):04X}h now."],
+         f"SP is {int(case.m.sp):04X}h now.", *mapped_words(case, loss.address)],
         ["Set SP to RAM before the first CALL, PUSH or interrupt; on this machine RAM stands at "
          + _ram(case) + "."], {"address": f"{loss.address:04X}"}, SHOWN, loss.t)
 
@@ -179,7 +180,8 @@ def rom_shadow(case: Case) -> Finding | None:
                 [f"{case.names.at(int(writer, 16))} wrote {put:02X}h to {at:04X}h; at "
                  f"{case.time(loss.t)} {took:02X}h was {'fetched' if fetched else 'read'} there "
                  f"from the ROM of {who}.",
-                 f"{int(case.m.rom_writes)} writes of this run went to ROM."],
+                 f"{int(case.m.rom_writes)} writes of this run went to ROM.",
+                 *mapped_words(case, at)],
                 [f"Switch the ROM of {who} out before {at:04X}h is used (by code in RAM), set "
                  f"write-under if the RAM is to take the writes, or use RAM at {_ram(case)}."],
                 {"address": f"{at:04X}"}, SHOWN, loss.t)

@@ -9,9 +9,11 @@ from emu.card.cause import HALTED_OFF, WILD, Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import last_before
+from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.run_again import run_to_stop
 from emu.diagnosis.evidence.trace import Flow, Step, steps
 from emu.diagnosis.verdict import HALTED, RUNAWAY, SHOWN, STATE, Finding
+from emu.isa.opcodes import JP_HL
 from emu.machine.address_names import Names
 from emu.machine.machine import Machine
 
@@ -22,6 +24,7 @@ RUNS_WILD = Cause(
     "no memory stands: a return, a jump or a bank switch went to the wrong place.",
     "See what the evidence says of the instruction that left the program, and who spoilt the "
     "address that it used.", ("W5", "B1", "B2"))
+REACH = 400  # instructions before the departure in which the ways are looked for
 SHARE = 0.5  # of the executed addresses that have to be noise
 
 
@@ -70,6 +73,9 @@ def runs_wild(case: Case) -> Finding | None:
 
 def _first_seen(case: Case) -> int | None:
     """Give a T-state at which the program had just come into noise, or into FFh."""
+    seen = chronicle(case).of("ff-executed", "unwritten-code", "empty-code")
+    if seen:
+        return seen[0].t + 1
     if wild(case):
         code = case.control.code or {(int(case.m.pc) - int(case.m.halted)) & 0xFFFF}
         places = sorted(noise(case, code))[:STOPS]
@@ -102,7 +108,24 @@ def _left(machine: Machine, flow: Flow, k: int, t: int, place: int) -> Departure
         maker = flow.steps[link] if (link := last.links.get("M0")) is not None else None
         overwritten = maker is not None and "SP" not in maker.effect.pointer
         lines.append(_taken(last, maker, names))
+    lines += _ways(flow.steps[max(k - REACH, 0):k + 1], names)
     return Departure(t, place, not int(machine.m.owner[place >> 12]), tuple(lines), overwritten)
+
+
+def _ways(run: list[Step], names: Names) -> list[str]:
+    """Tell of the interrupt and of the jump through a register that came last on the way."""
+    out = []
+    entries = [k for k in range(1, len(run)) if run[k].handler and not run[k - 1].handler]
+    if entries and run[-1].handler:
+        before, first = run[entries[-1] - 1], run[entries[-1]]
+        out.append(f"An interrupt came behind {names.at(before.pc)} and went to "
+                   f"{names.at(first.pc)}, {len(run) - entries[-1]} instructions before.")
+    jumps = [k for k, step in enumerate(run[:-1]) if step.code[-1] == JP_HL and step.jumped]
+    if jumps:
+        jump, to = run[jumps[-1]], run[jumps[-1] + 1]
+        out.append(f"{names.at(jump.pc)} jumped through a register to {names.at(to.pc)}, "
+                   f"{len(run) - jumps[-1] - 1} instructions before.")
+    return out
 
 
 def _taken(last: Step, maker: Step | None, names: Names) -> str:
