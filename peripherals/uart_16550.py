@@ -49,6 +49,7 @@ from peripherals.uart_16550_core import (
     IER,
     IIR,
     LCR,
+    LOOP,
     LSR,
     MCR,
     MSR,
@@ -291,6 +292,9 @@ def complaints(_: Any, s: Any) -> list[Complaint]:
                              mend=int(s.mcr) | OUT2))
     if not s.divisor:
         out.append(Complaint(roles.NOT_SET_UP, register="data"))
+    if s.mcr & LOOP:
+        out.append(Complaint(roles.LOOPED_BACK, register="modem-control",
+                             mend=int(s.mcr) & ~LOOP))
     return [*out, *serial_report.clock(s.line, ""),
             *serial_report.lost(s.lost, "receiver", "data"),
             *serial_report.lost(s.spilled, "transmitter", "data")]

@@ -32,6 +32,7 @@ CTS_INACTIVE = "cts-inactive"
 DCD_INACTIVE = "dcd-inactive"
 SENDER_OFF = "sender-off"
 RECEIVER_OFF = "receiver-off"
+LOOPED_BACK = "looped-back"  # what it sends goes to its own receiver
 BYTE_HELD = "byte-held"  # a byte stands there and does not get out
 BYTES_LOST = "bytes-lost"
 CONSTANT_AWAITED = "constant-awaited"  # the next byte written is taken for a constant

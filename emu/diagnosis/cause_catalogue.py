@@ -28,6 +28,7 @@ from emu.diagnosis.causes import (
     memory_lines,
     memory_use,
     misplaced,
+    mute,
     port_waits,
     program,
     ram_content,
@@ -35,6 +36,7 @@ from emu.diagnosis.causes import (
     standing,
     storm,
     tables,
+    unanswered,
     uncalled_handler,
     wild,
 )
@@ -63,6 +65,8 @@ BEHIND = (
     port_waits,
     flags,
     standing,
+    mute,
+    unanswered,
 )
 FIRST: tuple[Check, ...] = tuple(check for family in BEFORE for check in family.CHECKS)
 LAST: tuple[Check, ...] = (*(check for family in BEHIND for check in family.CHECKS),

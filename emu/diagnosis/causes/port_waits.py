@@ -10,12 +10,13 @@ from emu.bus.state import CONFLICT, FETCH, IN, NOBODY, OUT, STOP_HIT, STOP_IN, A
 from emu.card.cause import STUCK, Cause
 from emu.card.roles import CTS_INACTIVE, DATA
 from emu.diagnosis.case import Case
-from emu.diagnosis.causes.interrupt_path import RECEIVER_OFF
+from emu.diagnosis.causes.interrupt_path import RECEIVER_OFF, TIMER_STOPPED
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import decode, forked, look
 from emu.diagnosis.evidence.sources import state_words
 from emu.diagnosis.evidence.waits import Load, Wait
 from emu.diagnosis.verdict import HUNG, TRIED, Finding
+from emu.isa.opcodes import IN_A_N
 from emu.machine.machine import Machine
 
 SILENT_PORT = Cause(
@@ -96,7 +97,9 @@ def _of_card(case: Case, wait: Wait, load: Load, freed: list[int]) -> Finding:
     if slot.card.inputs:
         remedy.append(f"Or mend what should drive the inputs of {slot.name}: a wire, a switch, a "
                       f"clock.")
-    if then == IN and slot.card.channels:
+    if slot.card.timer and not slot.card.channels:
+        cause, what = TIMER_STOPPED, "a count"
+    elif then == IN and slot.card.channels:
         cause, what = RECEIVER_OFF, "a character"
         remedy = [f"Enable the receiver of {slot.name}; a key typed in a copy changed nothing."]
     elif then == OUT and slot.card.channels:
@@ -163,10 +166,10 @@ def answer_port(machine: Machine, port: int, value: int) -> bool:
     machine.log(False)
     if reason != STOP_HIT:
         return False
-    register = A if opcode == 0xDB else (opcode >> 3) & 7
+    register = A if opcode == IN_A_N else (opcode >> 3) & 7
     if register != F:
         m.r[register] = value
-    if opcode != 0xDB:  # IN r,(C) sets the flags
+    if opcode != IN_A_N:  # IN r,(C) sets the flags
         parity = 0 if value.bit_count() & 1 else 4
         m.r[F] = (int(m.r[F]) & 1) | (value & 0xA8) | (0x40 if value == 0 else 0) | parity
     return True
@@ -176,7 +179,7 @@ def _last_opcode(machine: Machine) -> int:
     """Give the opcode of the instruction that has just read a port."""
     window = decode(machine)
     fetches = window.where(FETCH)
-    return int(window.data[fetches[-1]]) if len(fetches) else 0xDB
+    return int(window.data[fetches[-1]]) if len(fetches) else IN_A_N
 
 
 def _bits(freed: list[int], value: int) -> str:
@@ -206,4 +209,4 @@ def _nearest_card(machine: Machine, port: int) -> list[str]:
 
 CHECKS = (Check(silent_port, SILENT_PORT, (STUCK,), trial=True),
           Check(card_bit, CARD_BIT, (STUCK,), trial=True,
-                others=(BLOCKED_TRANSMITTER, RECEIVER_OFF)))
+                others=(BLOCKED_TRANSMITTER, RECEIVER_OFF, TIMER_STOPPED)))

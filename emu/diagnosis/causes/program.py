@@ -6,6 +6,7 @@ import numpy as np
 from emu.bus.state import READ, WRITE
 from emu.card.cause import HALTED_OFF, STUCK, WILD, Cause
 from emu.diagnosis.case import Case
+from emu.diagnosis.causes.wild import ways_into
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import look
 from emu.diagnosis.evidence.own_end import ends_itself
@@ -133,7 +134,7 @@ def rst38_storm(case: Case) -> Finding | None:
     if not storms(case):
         return None
     m, last, ffs = case.m, case.last, _executed_ffs(case)
-    evidence = _first_ff(case)
+    evidence = [*_first_ff(case), *ways_into(case, int(m.rst38_first_t))]
     places = sorted(set(last.address[ffs].tolist()))
     evidence.append(f"In the last 20 ms {len(ffs)} FFh bytes were executed, at "
                     f"{', '.join(case.names.at(a) for a in places[:4])}"

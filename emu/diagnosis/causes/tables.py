@@ -34,7 +34,7 @@ from emu.diagnosis.trials.forks import (
 )
 from emu.diagnosis.trials.progress import run_on
 from emu.diagnosis.verdict import HUNG, RUNAWAY, TRIED, Finding
-from emu.isa.opcodes import IM_0_AND_1
+from emu.isa.opcodes import IM_0_AND_1, IN_A_N, OUT_N_A
 from emu.machine.machine import Machine
 from emu.run.session import Session
 
@@ -139,7 +139,7 @@ def _serves_another(machine: Machine, handler: int, who: list[int]) -> bool:
     """Tell whether a handler's straight path goes to a port of another card that interrupts."""
     m = machine.m
     for step in straight(machine, handler, STRAIGHT):
-        if step.data[0] in (0xD3, 0xDB):
+        if step.data[0] in (OUT_N_A, IN_A_N):
             slot = int(m.port_slot[step.data[1]])
             if slot >= 0 and slot not in who and int(m.int_kind[slot]) != NO_INTERRUPT:
                 return True

@@ -8,6 +8,7 @@ in a copy of the machine, and only if the copy goes on is the trouble proved.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import partial
 
 from emu.bus.state import ACK, FETCH, IN, NMI_FETCH, OUT
@@ -158,6 +159,12 @@ def _finding(case: Case, cause: Cause, slot: Slot, trouble: Trouble) -> Finding 
         [words.fill(text) for text in evidence], [words.fill(text) for text in trouble.remedy],
         {"slot": slot.name} | ({"pc": f"{trouble.pc:04X}"} if trouble.pc else {}), strength,
         trouble.t)
+
+
+def told(case: Case, slot: Slot, trouble: Trouble) -> Finding | None:
+    """Tell a trouble that shows by itself: nothing has to be tried."""
+    cause = next(c for c in slot.card.causes if c.code == trouble.code)
+    return _finding(case, cause, slot, replace(trouble, mend=None))
 
 
 def goes_on(case: Case, slot: Slot, trouble: Trouble) -> bool:

@@ -57,8 +57,7 @@ class Departure:
 
 def runs_wild(case: Case) -> Finding | None:
     """Say how the program came to execute noise."""
-    t = _first_seen(case)
-    left = _departure(case, t) if t is not None else None
+    left = _departure(case)
     if left is None:
         return None
     what = "where no memory stands" if left.nothing else "RAM that nobody has written"
@@ -71,32 +70,26 @@ def runs_wild(case: Case) -> Finding | None:
         left.t)
 
 
-def _first_seen(case: Case) -> int | None:
-    """Give a T-state at which the program had just come into noise, or into FFh."""
+def _departure(case: Case) -> Departure | None:
+    """Find the first instruction of the wild run and what led into it; None when there is none."""
     seen = chronicle(case).of("ff-executed", "unwritten-code", "empty-code")
     if seen:
-        return seen[0].t + 1
-    if wild(case):
-        code = case.control.code or {(int(case.m.pc) - int(case.m.halted)) & 0xFFFF}
-        places = sorted(noise(case, code))[:STOPS]
-        there = run_to_stop(case.session, [Row(STOP_EXECUTE, a, a) for a in places],
-                            int(case.m.t) + 1)
-        return None if there is None else int(there.m.t) + 1
-    return int(case.m.rst38_first_t) if int(case.m.rst38_count) else None
-
-
-def _departure(case: Case, t: int) -> Departure | None:
-    """Find the first noise before a T-state and what led into it; None when there is none."""
-    machine = case.session.replay(max(t - case.machine.at(0.01), 0))
-    run = [s for s in steps(last_before(machine, t)) if s.t < t]
-    if not run:
+        one = seen[0]
+        return None if one.kind == "ff-executed" else _before(case, one.t, one.a)
+    if not wild(case):
         return None
-    flow = Flow(run)
-    astray = noise(case, {step.pc for step in run}, machine)
-    first = next((k for k, step in enumerate(run) if step.pc in astray), len(run))
-    if first == len(run):  # the first noise is what comes next, or there is none
-        return _left(machine, flow, first - 1, t, int(machine.m.pc)) if wild(case) else None
-    return _left(machine, flow, first - 1, run[first].t, run[first].pc) if first else None
+    code = case.control.code or {(int(case.m.pc) - int(case.m.halted)) & 0xFFFF}
+    places = sorted(noise(case, code))[:STOPS]
+    there = run_to_stop(case.session, [Row(STOP_EXECUTE, a, a) for a in places],
+                        int(case.m.t) + 1)
+    return None if there is None else _before(case, int(there.m.t), int(there.m.pc))
+
+
+def _before(case: Case, t: int, place: int) -> Departure | None:
+    """Tell how the run came to the instruction that it executed at a T-state."""
+    machine = case.session.replay(max(t - case.machine.at(0.01), 0))
+    run = [s for s in steps(last_before(machine, t + 1)) if s.t < t]
+    return _left(machine, Flow(run), len(run) - 1, t, place) if run else None
 
 
 def _left(machine: Machine, flow: Flow, k: int, t: int, place: int) -> Departure:
@@ -110,6 +103,13 @@ def _left(machine: Machine, flow: Flow, k: int, t: int, place: int) -> Departure
         lines.append(_taken(last, maker, names))
     lines += _ways(flow.steps[max(k - REACH, 0):k + 1], names)
     return Departure(t, place, not int(machine.m.owner[place >> 12]), tuple(lines), overwritten)
+
+
+def ways_into(case: Case, t: int) -> list[str]:
+    """Tell of the interrupt and the jump through a register that led to what ran at a T-state."""
+    machine = case.session.replay(max(t - case.machine.at(0.01), 0))
+    run = [s for s in steps(last_before(machine, t + 1)) if s.t < t]
+    return _ways(run[-REACH:], Names(machine)) if run else []
 
 
 def _ways(run: list[Step], names: Names) -> list[str]:

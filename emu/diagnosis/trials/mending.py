@@ -247,11 +247,16 @@ def differs(case: Case, mend: Mend) -> str | None:
     shown, before = text_of(_to_the_end(case, machine).session), text_of(case.session)
     if shown.startswith(before) or before.startswith(shown):
         return None
-    same = next(k for k, (one, other) in enumerate(zip(shown, before, strict=False))
-                if one != other)
-    begin = shown.rfind(b"\n", 0, same) + 1
+    begin = _parting(shown, before)
     return (f"it shows {first_line(shown[begin:])[:60]!r} in place of "
             f"{first_line(before[begin:])[:60]!r}")
+
+
+def _parting(shown: bytes, before: bytes) -> int:
+    """Give where the line begins in which two texts part."""
+    same = next((k for k, (one, other) in enumerate(zip(shown, before, strict=False))
+                 if one != other), min(len(shown), len(before)))
+    return shown.rfind(b"\n", 0, same) + 1
 
 
 def further(case: Case, machine: Machine) -> str | None:
@@ -267,7 +272,7 @@ def _how_far(case: Case, again: Again, left: bool) -> str | None:
         return f"{session.until!r} comes after {case.time(session.reached_t)}"
     shown, before = text_of(session), text_of(case.session)
     if case.session.until is None and readable(shown) >= readable(before) + MORE:
-        new = shown[len(before):] if shown.startswith(before) else shown
+        new = shown[len(before):] if shown.startswith(before) else shown[_parting(shown, before):]
         return f"it goes on to show {first_line(new)[:60]!r}"
     if case.session.until is not None or case.condition not in (STUCK, WILD, HALTED_OFF):
         return None

@@ -1,0 +1,122 @@
+"""A terminal that shows nothing, or no more, though the program has something to say.
+
+The card itself says what keeps its bytes; or its transmit handler is there and nobody calls it.
+"""
+from __future__ import annotations
+
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS
+from emu.card.roles import (
+    BYTE_HELD,
+    CTS_INACTIVE,
+    HELD_IN_RESET,
+    LOOPED_BACK,
+    NO_CLOCK,
+    NOT_SET_UP,
+    SENDER_OFF,
+    SENDS,
+    Complaint,
+)
+from emu.diagnosis.case import Case
+from emu.diagnosis.causes.interrupt_path import NEVER_ASKS
+from emu.diagnosis.causes.port_waits import BLOCKED_TRANSMITTER
+from emu.diagnosis.causes.troubles import told, troubles_of
+from emu.diagnosis.check import Check
+from emu.diagnosis.evidence.bus_window import forked
+from emu.diagnosis.evidence.sources import Source, force, sources, state_words
+from emu.diagnosis.evidence.touched import touched
+from emu.diagnosis.trials.forks import read_memory, shown
+from emu.diagnosis.trials.proof import mishaps
+from emu.diagnosis.verdict import HUNG, SHOWN, TRIED, Finding
+from emu.machine.machine import Slot
+from emu.run.console import channels
+
+KEEPS = {SENDER_OFF: "its transmitter is off", CTS_INACTIVE: "its CTS is not active",
+         NO_CLOCK: "no clock comes to it", HELD_IN_RESET: "it was never taken out of reset",
+         LOOPED_BACK: "it is looped back to its own receiver",
+         NOT_SET_UP: "it was never set up", BYTE_HELD: "a byte stands in it and does not leave"}
+ASKED, EVERY = 60, 0.002  # requests of a trial, and the seconds between them
+MORE = 4  # characters that such a trial has to bring
+
+
+def mute_console(case: Case) -> Finding | None:
+    """Check for a card that the program sends to, and at whose terminal nothing ever came."""
+    if any(c.text for c in case.session.console.channels.values()):
+        return None
+    for channel in channels(case.machine):
+        name, _, part = channel.name.partition(".")
+        slot = next(s for s in case.machine.slots if s.name == name)
+        count = touched(case, slot, part, True)
+        if not count:
+            continue
+        for at, trouble in case.once(troubles_of):
+            if at.number == slot.number:
+                return told(case, slot, trouble)
+        kept = [c for c in slot.card.complaints(case.m, slot.state)
+                if c.code in KEEPS and c.part.endswith(part)]
+        if kept:
+            return _mute(case, slot, count, min(kept, key=lambda c: list(KEEPS).index(c.code)))
+    return None
+
+
+def _mute(case: Case, slot: Slot, count: int, why: Complaint) -> Finding:
+    who = case.slot_words(slot.number)
+    remedy = f"Enable and clock the transmitter of {slot.name}, with its CTS active."
+    if why.jumper:
+        remedy = f"Look at {why.jumper} in slot.{slot.name}" + (
+            f': "{why.mend}" would let it send.' if why.mend else ": " + KEEPS[why.code] + ".")
+    return Finding(
+        BLOCKED_TRANSMITTER, HUNG,
+        f"nothing was ever shown: {count} bytes went to the data register of {who}, and "
+        f"{KEEPS[why.code]}.",
+        [f"{slot.name}: {line}." for line in state_words(case.machine, slot.number)],
+        [remedy], {"slot": slot.name}, SHOWN)
+
+
+def never_called(case: Case) -> Finding | None:
+    """Check for a transmit handler that, called as its chip would, brings more text."""
+    if case.control.shown or int(case.m.im) != 2:
+        return None
+    senders = {(slot.number, request.bit) for slot in case.machine.slots if slot.card.channels
+               for request in slot.card.requests(case.m, slot.state)
+               if request.reports == SENDS and not request.pending}
+    for source in sources(case.machine):
+        if (source.slot, source.bit) in senders and \
+                read_memory(case.machine, source.handler) not in (0x00, 0xFF) and \
+                case.profile(source.handler).serial_data(case.machine)[1]:
+            more = _brings(case, source)
+            if more >= MORE:
+                return _never_called(case, source, more)
+    return None
+
+
+def _brings(case: Case, source: Source) -> int:
+    """Count the characters that come when a source asks again and again in a fork."""
+    ask = force(source)
+    with forked(case.machine) as machine:
+        before, well = shown(machine), mishaps(machine)
+        for _ in range(ASKED):
+            ask(machine)
+            machine.run(int(machine.m.t) + machine.at(EVERY))
+        return shown(machine) - before if mishaps(machine) == well else 0
+
+
+def _never_called(case: Case, source: Source, more: int) -> Finding:
+    slot, who = case.machine.slots[source.slot], case.slot_words(source.slot)
+    handler = case.names.at(source.handler)
+    return Finding(
+        NEVER_ASKS, HUNG,
+        f"{handler} has more to send, and {who} does not call it.",
+        [f"Vector {source.vector:02X}h of {who} leads to {handler}; it was supplied "
+         f"{int(case.m.vector_count[source.vector])} times.",
+         *[f"{slot.name}: {line}." for line in state_words(case.machine, slot.number)]],
+        [f"Tried: with that source asking every 2 ms in a copy of the machine, {more} more "
+         f"characters come.",
+         f"Enable the transmitter of {slot.name} and its interrupt, and write the first byte by "
+         f"hand: the chip asks when it becomes empty."],
+        {"slot": slot.name, "handler": f"{source.handler:04X}"}, TRIED)
+
+
+CHECKS = (
+    Check(mute_console, BLOCKED_TRANSMITTER, (WAITS, BUSY, STUCK, HALTED_OFF)),
+    Check(never_called, NEVER_ASKS, (BUSY, WAITS), trial=True),
+)
