@@ -11,7 +11,6 @@ from emu.card.roles import (
     HELD_IN_RESET,
     LOOPED_BACK,
     NO_CLOCK,
-    NOT_SET_UP,
     SENDER_OFF,
     SENDS,
     Complaint,
@@ -22,6 +21,7 @@ from emu.diagnosis.causes.port_waits import BLOCKED_TRANSMITTER
 from emu.diagnosis.causes.troubles import told, troubles_of
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import forked
+from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.sources import Source, force, sources, state_words
 from emu.diagnosis.evidence.touched import touched
 from emu.diagnosis.trials.forks import read_memory, shown
@@ -33,14 +33,15 @@ from emu.run.console import channels
 KEEPS = {SENDER_OFF: "its transmitter is off", CTS_INACTIVE: "its CTS is not active",
          NO_CLOCK: "no clock comes to it", HELD_IN_RESET: "it was never taken out of reset",
          LOOPED_BACK: "it is looped back to its own receiver",
-         NOT_SET_UP: "it was never set up", BYTE_HELD: "a byte stands in it and does not leave"}
+         BYTE_HELD: "a byte stands in it and does not leave"}
 ASKED, EVERY = 60, 0.002  # requests of a trial, and the seconds between them
 MORE = 4  # characters that such a trial has to bring
 
 
 def mute_console(case: Case) -> Finding | None:
     """Check for a card that the program sends to, and at whose terminal nothing ever came."""
-    if any(c.text for c in case.session.console.channels.values()):
+    if any(c.text for c in case.session.console.channels.values()) or \
+            chronicle(case).of("ff-executed", "unwritten-code", "empty-code", "restart"):
         return None
     for channel in channels(case.machine):
         name, _, part = channel.name.partition(".")
@@ -82,7 +83,7 @@ def never_called(case: Case) -> Finding | None:
     for source in sources(case.machine):
         if (source.slot, source.bit) in senders and \
                 read_memory(case.machine, source.handler) not in (0x00, 0xFF) and \
-                case.profile(source.handler).serial_data(case.machine)[1]:
+                case.profile(source.handler).serial_data(case.machine) == (False, True):
             more = _brings(case, source)
             if more >= MORE:
                 return _never_called(case, source, more)
@@ -117,6 +118,6 @@ def _never_called(case: Case, source: Source, more: int) -> Finding:
 
 
 CHECKS = (
-    Check(mute_console, BLOCKED_TRANSMITTER, (WAITS, BUSY, STUCK, HALTED_OFF)),
+    Check(mute_console, BLOCKED_TRANSMITTER, (WAITS, BUSY, STUCK, HALTED_OFF), trial=True),
     Check(never_called, NEVER_ASKS, (BUSY, WAITS), trial=True),
 )

@@ -10,7 +10,7 @@ from emu.bus.state import CONFLICT, FETCH, IN, NOBODY, OUT, STOP_HIT, STOP_IN, A
 from emu.card.cause import STUCK, Cause
 from emu.card.roles import CTS_INACTIVE, DATA
 from emu.diagnosis.case import Case
-from emu.diagnosis.causes.interrupt_path import RECEIVER_OFF, TIMER_STOPPED
+from emu.diagnosis.causes.interrupt_path import RECEIVER_OFF
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import decode, forked, look
 from emu.diagnosis.evidence.sources import state_words
@@ -97,9 +97,7 @@ def _of_card(case: Case, wait: Wait, load: Load, freed: list[int]) -> Finding:
     if slot.card.inputs:
         remedy.append(f"Or mend what should drive the inputs of {slot.name}: a wire, a switch, a "
                       f"clock.")
-    if slot.card.timer and not slot.card.channels:
-        cause, what = TIMER_STOPPED, "a count"
-    elif then == IN and slot.card.channels:
+    if then == IN and slot.card.channels:
         cause, what = RECEIVER_OFF, "a character"
         remedy = [f"Enable the receiver of {slot.name}; a key typed in a copy changed nothing."]
     elif then == OUT and slot.card.channels:
@@ -209,4 +207,4 @@ def _nearest_card(machine: Machine, port: int) -> list[str]:
 
 CHECKS = (Check(silent_port, SILENT_PORT, (STUCK,), trial=True),
           Check(card_bit, CARD_BIT, (STUCK,), trial=True,
-                others=(BLOCKED_TRANSMITTER, RECEIVER_OFF, TIMER_STOPPED)))
+                others=(BLOCKED_TRANSMITTER, RECEIVER_OFF)))
