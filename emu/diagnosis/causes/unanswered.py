@@ -1,110 +1,151 @@
 """A process that sleeps for ever while others live: typed keys go unanswered.
 
-Which byte of memory it waits for is found by changing one at a time in a copy of the machine: a
-lock freed, a count raised, a flag set.  What counts is that a key typed then is answered, which it
-is not when nothing is changed.
+Who sleeps is told by the stacks, and what it looked at before by the run; what it waits for is
+found by changing that in a copy of the machine: a lock freed, a count raised, a state set to
+ready.  What counts is that keys typed then are answered, which they are not when nothing is
+changed.
 """
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import combinations, product
 
 import numpy as np
 
-from emu.card.cause import BUSY
-from emu.chronicle.shadow import STORED
+from emu.bus import stops
+from emu.bus.state import STOP_EXECUTE, STOP_HIT
+from emu.card.cause import BUSY, STUCK
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.flags import LOCK_HELD, STUCK_FLAG
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import forked
 from emu.diagnosis.evidence.chronicled import chronicle
+from emu.diagnosis.evidence.parked import Parked, chain_words, parked, slept_on
+from emu.diagnosis.evidence.touched import touched
 from emu.diagnosis.trials.forks import shown
 from emu.diagnosis.trials.proof import mishaps
 from emu.diagnosis.verdict import HUNG, TRIED, Finding
 from emu.machine.machine import Machine
+from emu.run.console import channels
 
-MOST = 250  # bytes that are changed
-LIVE = 0.3  # seconds before the end: what was written since is no cause of a long sleep
+PAIRED = 10  # places of one sleep of which two are changed together
+TRIALS = 900  # changes of one explanation
+PATIENCE = 12  # seconds in which a process may wake by itself
+SAME = 0.002  # seconds before its sleep in which a process writes its own state
+NEAR = 64  # bytes around the wait in which a lock is taken
 WAIT = 0.12  # seconds that an answer may take
 MORE = 2  # characters that make an answer
+Change = tuple[tuple[int, int], ...]  # (place in phys, byte), one or two
 
 
 def unanswered(case: Case) -> Finding | None:
-    """Check for a byte of memory that, changed in a fork, lets a typed key be answered."""
-    typed = case.session.typed_at()
-    story = chronicle(case)
-    if not typed or int(story.machine.m.t) < int(case.m.t):
+    """Check for a sleeping process that, woken in a fork, answers typed keys."""
+    channel = _reader(case)
+    if channel is None or int(chronicle(case).machine.m.t) < int(case.m.t):
         return None
-    channel = next(iter(typed))
     with forked(case.machine) as machine:
-        usual = _answers(case, machine, channel)
-    for place, address in _candidates(case):
-        if case.budget.left() <= 0:
-            case.budget.cut = True
-            return None
-        now = int(case.m.phys[place])
-        for value in dict.fromkeys(((now + 1) & 0xFF, (now - 1) & 0xFF, 0, 1, 2)):
-            if value != now and _freed(case, channel, place, value, usual):
-                return _finding(case, channel, place, address, value)
+        usual, _ = _answers(case, machine, channel, WAIT)
+    trials = 0
+    for one in parked(case):
+        if _wakes_later(case, channel, one):
+            continue
+        for change in _changes(case, slept_on(case, one)):
+            trials += 1
+            if case.budget.left() <= 0 or trials > TRIALS:
+                case.budget.cut = True
+                return None
+            if _freed(case, channel, one, change, usual):
+                return _finding(case, channel, one, change)
     return None
 
 
-def _answers(case: Case, machine: Machine, channel: str, key: bytes = b"\r") -> int:
-    """Count the characters that come after a key is typed."""
-    before = shown(machine)
-    if key:
-        case.session.type_now(channel, key)
-    machine.run(int(machine.m.t) + machine.at(WAIT))
-    return shown(machine) - before
+def _reader(case: Case) -> str | None:
+    """Name the channel at which keys were typed, or else one whose data the program has read."""
+    typed = case.session.typed_at()
+    if typed:
+        return next(iter(typed))
+    for channel in channels(case.machine):
+        name, _, part = channel.name.partition(".")
+        slot = next(s for s in case.machine.slots if s.name == name)
+        if touched(case, slot, part, False):
+            return channel.name
+    return None
 
 
-def _freed(case: Case, channel: str, place: int, value: int, usual: int) -> bool:
+def _wakes_later(case: Case, channel: str, one: Parked) -> bool:
+    """Tell whether a process gets behind its wait by itself, in its own good time."""
+    with forked(case.machine) as machine:
+        return _answers(case, machine, channel, PATIENCE, one.behind)[1]
+
+
+def _changes(case: Case, places: list[int]) -> Iterator[Change]:
+    """List changes of one byte, then of two."""
+    values = {}
+    for place in places:
+        now = int(case.m.phys[place])
+        values[place] = [v for v in dict.fromkeys(
+            ((now + 1) & 0xFF, (now - 1) & 0xFF, 0, 1)) if v != now]
+    for place in places:
+        yield from (((place, value),) for value in values[place])
+    for one, other in combinations(places[:PAIRED], 2):
+        for first, second in product(values[one], values[other]):
+            yield (one, first), (other, second)
+
+
+def _answers(case: Case, machine: Machine, channel: str, seconds: float,
+             behind: int = -1) -> tuple[int, bool]:
+    """Type a key; count the characters that come, and tell whether an address was executed."""
+    before, end = shown(machine), int(machine.m.t) + machine.at(seconds)
+    case.session.type_now(channel, b"\r")
+    if behind >= 0:
+        stops.arm(machine.m, [stops.Row(STOP_EXECUTE, behind, behind)])
+    passed = False
+    while int(machine.m.t) < end:
+        if machine.run(end) == STOP_HIT:
+            passed = True
+            stops.disarm(machine.m)
+            if seconds > WAIT:
+                break
+    stops.disarm(machine.m)
+    return shown(machine) - before, passed
+
+
+def _freed(case: Case, channel: str, one: Parked, change: Change, usual: int) -> bool:
+    """Tell whether the process gets behind its wait, and more is shown than without the change."""
     with forked(case.machine) as machine:
         well = mishaps(machine)
-        machine.m.phys[place] = value
-        if _answers(case, machine, channel) < usual + MORE or mishaps(machine) != well:
-            return False
-        # it is no echo of what stands in a buffer: a second key is answered too
-        again = _answers(case, machine, channel)
-        idle = _answers(case, machine, channel, b"")
-        return again > max(usual, idle) and mishaps(machine) == well
+        for place, value in change:
+            machine.m.phys[place] = value
+        more, passed = _answers(case, machine, channel, WAIT, one.behind)
+        return passed and more >= usual + MORE and mishaps(machine) == well
 
 
-def _candidates(case: Case) -> Iterator[tuple[int, int]]:
-    """List places in memory that the program stored to, each with its address now; those that
-    were written last come first."""
-    record, m = chronicle(case).machine.shadow, case.m
-    bases = np.asarray(m.write_base_true)
+def _finding(case: Case, channel: str, one: Parked, change: Change) -> Finding:
+    record, names, m = chronicle(case).machine.shadow, case.names, case.m
+    bases = np.asarray(m.read_base_true)
     where = {int(base): page << 12 for page, base in enumerate(bases) if base >= 0}
-    times = np.asarray(record.writer_t)
-    stored = np.nonzero((np.asarray(record.byte) & STORED != 0)
-                        & (times < int(m.t) - case.machine.at(LIVE)))[0]
-    times = times[stored]
-    count = 0
-    for place in stored[np.argsort(-times)].tolist():
-        page = where.get(place & ~0xFFF)
-        if page is None:
-            continue
-        yield place, page | place & 0xFFF
-        count += 1
-        if count == MOST:
-            return
-
-
-def _finding(case: Case, channel: str, place: int, address: int, value: int) -> Finding:
-    record, names = chronicle(case).machine.shadow, case.names
-    now, variable = int(case.m.phys[place]), names.data(address)
-    who, t = names.at(int(record.writer_pc[place])), int(record.writer_t[place])
-    lock = value > now or now > 0x7F
+    words, lines, facts = [], [], []
+    for place, value in change:
+        address = where.get(place & ~0xFFF, 0) | place & 0xFFF
+        variable = names.data(address)
+        words.append(f"{value:02X}h in {variable}")
+        lines.append(f"{variable} holds {int(m.phys[place]):02X}h, written last after "
+                     f"{case.time(int(record.writer_t[place]))} by "
+                     f"{names.at(int(record.writer_pc[place]))}.")
+        facts.append(f"{address:04X}")
+    taken = any(int(record.writer_t[place]) < one.since - case.machine.at(SAME)
+                and abs(int(record.writer_pc[place]) - one.calls[0]) <= NEAR
+                for place, _ in change)  # by what its own next instructions do: it takes a lock
     return Finding(
-        LOCK_HELD if lock and value == now + 1 else STUCK_FLAG, HUNG,
-        f"the process that serves {channel} sleeps for ever, while others run: it waits for "
-        f"{variable}, which holds {now:02X}h.",
-        [f"{variable} was written last after {case.time(t)}, by {who}.",
-         f"Keys typed at {channel} in a copy of the machine are not answered."],
-        [f"Tried: with {value:02X}h in {variable} keys typed at {channel} are answered again.",
-         f"See who should have changed {variable} after {who} did: a wake or a release that is "
-         f"left out on some path."],
-        {"variable": f"{address:04X}", "pc": f"{int(record.writer_pc[place]):04X}"}, TRIED, t)
+        LOCK_HELD if taken else STUCK_FLAG, HUNG,
+        f"keys typed at {channel} are not answered: the process that serves them sleeps "
+        f"{chain_words(case, one)}, while others run.",
+        [*lines, *[f"Another one sleeps {chain_words(case, other)}." for other in parked(case)
+                   if other != one][:3]],
+        [f"Tried: with {' and '.join(words)} keys typed at {channel} are answered again.",
+         "See who should have woken it, or released what it waits for, and on which path that is "
+         "left out."],
+        {"variables": facts}, TRIED, one.since)
 
 
-CHECKS = (Check(unanswered, STUCK_FLAG, (BUSY,), trial=True, others=(LOCK_HELD,)),)
+CHECKS = (Check(unanswered, STUCK_FLAG, (BUSY, STUCK), trial=True, others=(LOCK_HELD,)),)
