@@ -21,7 +21,7 @@ from emu.diagnosis.causes.interrupt_path import waited_for
 from emu.diagnosis.causes.program import storms
 from emu.diagnosis.causes.storm import storming
 from emu.diagnosis.causes.uncalled_handler import asleep
-from emu.diagnosis.causes.wild import wild
+from emu.diagnosis.causes.wild import RESTARTS, wild
 from emu.diagnosis.conditions import Budget
 from emu.diagnosis.evidence.bus_window import forked
 from emu.diagnosis.evidence.chronicled import chronicle
@@ -38,7 +38,6 @@ from emu.run.session import Session
 __all__ = ["Verdict", "explain"]
 
 LINE = 6  # characters of a first line that tell one start from another
-RESTARTS = 3  # without RESET: it starts over again and again
 MOST_TOLD = 3  # broken rules told where no cause is named
 
 
@@ -168,7 +167,7 @@ def condition(case: Case) -> tuple[str, str | None]:
         return WAITS, channel
     if _repeats_itself(case):
         return WILD, None
-    if storms(case) or wild(case):
+    if storms(case) or wild(case) or starts_over(case) is not None:
         return WILD, None
     if case.progress.works and case.once(way_in) is None:
         return BUSY, None  # it was meant to come here: the rest is done by interrupts

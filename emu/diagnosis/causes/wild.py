@@ -24,6 +24,7 @@ RUNS_WILD = Cause(
     "no memory stands: a return, a jump or a bank switch went to the wrong place.",
     "See what the evidence says of the instruction that left the program, and who spoilt the "
     "address that it used.", ("W5", "B1", "B2"))
+RESTARTS = 3  # without RESET: it starts over again and again
 REACH = 400  # instructions before the departure in which the ways are looked for
 SHARE = 0.5  # of the executed addresses that have to be noise
 
@@ -60,10 +61,12 @@ def runs_wild(case: Case) -> Finding | None:
     left = _departure(case)
     if left is None:
         return None
-    what = "where no memory stands" if left.nothing else "RAM that nobody has written"
+    what = ("0000h, without RESET: it starts over" if not left.place else
+            f"{left.place:04X}h, where no memory stands" if left.nothing else
+            f"{left.place:04X}h, RAM that nobody has written")
     return Finding(
         RUNS_WILD, HALTED if case.condition == HALTED_OFF else RUNAWAY,
-        f"the program left its code: it executes {left.place:04X}h, {what}.",
+        f"the program left its code: it executes {what}.",
         [*left.lines, f"Now it runs in {case.loop()}."],
         ["Mend what led there: the last instructions and the address that they used are in the "
          "evidence."], {"first": f"{left.place:04X}"}, SHOWN if left.overwritten else STATE,
@@ -76,6 +79,9 @@ def _departure(case: Case) -> Departure | None:
     if seen:
         one = seen[0]
         return None if one.kind == "ff-executed" else _before(case, one.t, one.a)
+    again = chronicle(case).of("restart")
+    if sum(one.count for one in again) >= RESTARTS:
+        return _before(case, again[0].t, 0)
     if not wild(case):
         return None
     code = case.control.code or {(int(case.m.pc) - int(case.m.halted)) & 0xFFFF}
