@@ -21,7 +21,7 @@ from emu.diagnosis.causes.interrupt_path import waited_for
 from emu.diagnosis.causes.program import storms
 from emu.diagnosis.causes.storm import storming
 from emu.diagnosis.causes.uncalled_handler import asleep
-from emu.diagnosis.causes.wild import RESTARTS, wild
+from emu.diagnosis.causes.wild import RESTARTS, strays_to_start, wild
 from emu.diagnosis.conditions import Budget
 from emu.diagnosis.evidence.bus_window import forked
 from emu.diagnosis.evidence.chronicled import chronicle
@@ -167,7 +167,8 @@ def condition(case: Case) -> tuple[str, str | None]:
         return WAITS, channel
     if _repeats_itself(case):
         return WILD, None
-    if storms(case) or wild(case) or starts_over(case) is not None:
+    if storms(case) or wild(case) or \
+            sum(one.count for one in strays_to_start(case)) >= RESTARTS:
         return WILD, None
     if case.progress.works and case.once(way_in) is None:
         return BUSY, None  # it was meant to come here: the rest is done by interrupts

@@ -139,11 +139,13 @@ def interrupts_left_off(case: Case) -> Finding | None:
     if not found or int(case.m.iff1) or int(story.machine.m.t) < int(case.m.t) \
             or int(case.m.t) - since < case.machine.at(LONG_OFF):
         return None
+    one = found[-1]
+    by_di = read_memory(case.machine, one.pc) == DI
+    if by_di and case.condition == HALTED_OFF:
+        return None  # a section that keeps them off is sound: its HALT is not
     tried = tried_with(case, interrupts_on())
     if tried is None:
         return None
-    one = found[-1]
-    by_di = read_memory(case.machine, one.pc) == DI
     where = case.names.at(one.pc if by_di else one.b)
     summary = (f"interrupts are put off by the DI at {where}, and no EI comes on the way that "
                f"the program takes from there." if by_di else

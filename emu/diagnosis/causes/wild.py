@@ -6,14 +6,16 @@ from dataclasses import dataclass
 from emu.bus.state import STOP_EXECUTE, STOPS
 from emu.bus.stops import Row
 from emu.card.cause import HALTED_OFF, WILD, Cause
+from emu.chronicle.anomalies import Anomaly
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import last_before
 from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.run_again import run_to_stop
 from emu.diagnosis.evidence.trace import Flow, Step, steps
+from emu.diagnosis.trials.forks import read_memory
 from emu.diagnosis.verdict import HALTED, RUNAWAY, SHOWN, STATE, Finding
-from emu.isa.opcodes import JP_HL
+from emu.isa.opcodes import BRANCHES, CALL, JP, JP_HL, RELATIVE, RETURNS
 from emu.machine.address_names import Names
 from emu.machine.machine import Machine
 
@@ -43,6 +45,13 @@ def wild(case: Case) -> bool:
     if len(in_ram) <= SHARE * len(code):
         return False
     return len(noise(case, in_ram)) > SHARE * len(code)
+
+
+def strays_to_start(case: Case) -> list[Anomaly]:
+    """List how a run came to 0000h without RESET, but for jumps that the program means."""
+    return [one for one in chronicle(case).of("restart")
+            if not BRANCHES[code := read_memory(case.machine, one.a)] and code not in (JP, CALL)
+            and code not in RELATIVE or RETURNS[code]]
 
 
 @dataclass(frozen=True)
@@ -79,7 +88,7 @@ def _departure(case: Case) -> Departure | None:
     if seen:
         one = seen[0]
         return None if one.kind == "ff-executed" else _before(case, one.t, one.a)
-    again = chronicle(case).of("restart")
+    again = strays_to_start(case)
     if sum(one.count for one in again) >= RESTARTS:
         return _before(case, again[0].t, 0)
     if not wild(case):

@@ -272,7 +272,7 @@ def _how_far(case: Case, again: Again, left: bool) -> str | None:
         return f"{session.until!r} comes after {case.time(session.reached_t)}"
     shown, before = text_of(session), text_of(case.session)
     if case.session.until is None and readable(shown) >= readable(before) + MORE:
-        new = shown[len(before):] if shown.startswith(before) else shown[_parting(shown, before):]
+        new = shown[_parting(shown, before):]
         return f"it goes on to show {first_line(new)[:60]!r}"
     if case.session.until is not None or case.condition not in (STUCK, WILD, HALTED_OFF):
         return None
