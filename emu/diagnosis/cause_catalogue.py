@@ -29,6 +29,7 @@ from emu.diagnosis.causes import (
     memory_use,
     misplaced,
     mute,
+    never_woken,
     port_waits,
     program,
     ram_content,
@@ -65,6 +66,7 @@ BEHIND = (
     port_waits,
     flags,
     standing,
+    never_woken,
     mute,
     unanswered,
 )

@@ -66,9 +66,8 @@ class Verdict:
         }
 
     def exit_status(self, wanted_text: bool) -> int:
-        """Give the exit status of ``boot``: 0 when it went as asked and nothing is broken."""
-        good = self.verdict == REACHED or (
-            self.verdict == WAITING and not wanted_text and self.cause is None)
+        """Give the exit status of ``boot``: 0 when it went as asked."""
+        good = self.verdict == REACHED or (self.verdict == WAITING and not wanted_text)
         return 0 if good else 1
 
     def lines(self) -> list[str]:

@@ -27,7 +27,13 @@ def healthy(case: Case) -> bool:
     text was asked for, or it has come to its own end."""
     if case.session.until is not None or case.session.missed is not None:
         return False
-    return case.condition in (WAITS, BUSY) or ends_itself(case)
+    return at_work(case) or ends_itself(case)
+
+
+def at_work(case: Case) -> bool:
+    """Tell whether it waits for a key or is at work, and no text was asked for."""
+    return case.session.until is None and case.session.missed is None \
+        and case.condition in (WAITS, BUSY)
 
 
 def spoiled(case: Case) -> bool:

@@ -11,6 +11,7 @@ from emu.card.cause import HALTED_OFF, WILD, Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.judging import (
     FAILED,
+    at_work,
     ended,
     healthy,
     led_to,
@@ -40,7 +41,7 @@ def unwritten_ram(case: Case) -> Finding | None:
     story = chronicle(case)
     hung_on = story.of("noise-decides", "noise-points", "noise-jump", "noise-out")
     reads = story.of("unwritten-read")
-    if healthy(case) or not hung_on or not reads or not len(story.noise()) or \
+    if at_work(case) or not hung_on or not reads or not len(story.noise()) or \
             went_wild_before(case, hung_on[0]):
         return None
     found = _with_other_noise(case, story.noise())

@@ -27,6 +27,11 @@ def ends_itself(case: Case) -> bool:
     return case.once(_ends_itself)
 
 
+# Of these, what wrecks a run: with the others a program may come to its end in good order.
+WRECKED = ("noise-jump", "unwritten-code", "empty-code", "push-lost", "push-over-code",
+           "vector-unwritten", "ack-unanswered", "ff-executed", "vector-written")
+
+
 def _ends_itself(case: Case) -> bool:
     if not case.session.console.last_line().strip():
         return False
@@ -34,15 +39,23 @@ def _ends_itself(case: Case) -> bool:
     if int(m.halted):
         halt = (int(m.pc) - 1) & 0xFFFF
         before = [read_memory(case.machine, (halt - k) & 0xFFFF) for k in (1, 2, 3, 4)]
-        if int(m.iff1) or not (DI in before or halts_for_good(case.machine)):
+        if int(m.iff1) or not (DI in before or halts_for_good(case.machine)
+                               or _never_wanted_interrupts(case)):
             return False
     elif case.condition != STUCK or case.waits:
         return False
     elif case.progress.region - case.control.code - case.idle or len(case.control.code) > TIGHT:
         return False
     story = chronicle(case)
-    if story.of(*BROKEN_RULES) or any(one.a in case.control.code
+    if story.of(*WRECKED) or any(one.a in case.control.code
                                       for one in story.of("code-written")):
         return False
     found = case.once(way_in)
     return found is None or not any(load.kind == "port" for load in found.loads)
+
+
+def _never_wanted_interrupts(case: Case) -> bool:
+    """Tell whether a program has neither put interrupts on nor set any card up to ask for one."""
+    return not int(chronicle(case).machine.shadow.ei_seen) and not int(case.m.im) and not any(
+        request.enabled for slot in case.machine.slots
+        for request in slot.card.requests(case.m, slot.state))
