@@ -2,7 +2,7 @@
 from __future__ import annotations
 
 from emu.bus.state import CHAINED_INTERRUPT, FETCH
-from emu.card.cause import BUSY, HALTED_OFF, STUCK, WILD, Cause
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import Window, windows
@@ -116,6 +116,6 @@ def _retis(window: Window) -> list[tuple[int, int]]:
 
 CHECKS = (
     Check(blocked_vector, BLOCKED_VECTOR, when=FAILED),
-    Check(two_answers, TWO_ANSWERS, when=FAILED),
+    Check(two_answers, TWO_ANSWERS, when=(*FAILED, WAITS)),  # no sound machine has them
     Check(unseen_reti, UNSEEN_RETI, when=FAILED),
 )
