@@ -19,6 +19,9 @@ from peripherals import parallel_latch
 CARDS = cards()
 SETTINGS: dict[str, tuple[dict[str, Any], ...]] = {
     "z80-pio": ({}, {"partner-a": "takes", "partner-time": 3}),
+    "timer-82c54": ({"clk-0": "cpu", "interrupt": True},
+                    {"clk-0": "1.536 MHz", "interrupt": True, "interrupt-from": 1,
+                     "interrupt-latch": False}),
     "ppi-8255": ({"interrupt": True, "interrupt-from": "both"},
                  {"part": "8255", "partner-a": "both", "gives-a": "tide" * 9, "partner-b": "takes",
                   "partner-time": 3}),
@@ -57,7 +60,7 @@ STEPS = st.lists(st.one_of(
 def bench_of(name: str, more: dict[str, Any], native: bool) -> Bench:
     """A card with a latch (slot 1) at its inputs."""
     card = CARDS[name]
-    inputs = [i for i in card.inputs if i != "clock"]
+    inputs = [i for i in card.inputs if i not in ("clock", "clk0")]
     strobes = [i for i in ("astb", "bstb", "c2", "c4", "c6") if i in inputs]
     inputs = [*strobes, *inputs]  # as many as the latch has outputs
     wires = [(1, f"q{k}", 0, i) for k, i in enumerate(inputs[:8])]

@@ -55,3 +55,14 @@ def test_the_flash_says_who_it_is_and_keeps_a_log() -> None:
     """Codes 01h and A4h: AS29F040 table 4."""
     text = shown("flash29")
     assert "codes: 01A4h\r\nlog: 07:12 high water 4.31 m\r\nover a zero: refused" in text
+
+
+def test_the_timer_ticks_and_counts() -> None:
+    """Fifty ticks; 1000 - 49 left, as the first falling edge loads; 100 DJNZ take 1298 T-states.
+
+    1298 / 6.144 MHz * 614.4 kHz are 129.8 pulses, and a few more for what stands around the loop.
+    """
+    text = shown("timer")
+    assert "ticks: 32h\r\ncounter 1 has left: 03B7h\r\n" in text
+    pulses = int(text.split("pulses: ")[1][:4], 16)
+    assert 130 <= pulses <= 140
