@@ -34,8 +34,11 @@ FIRST_ASKER = 2
 NAMES: Mapping[str, int] = {"a": A, "f": F, "b": B, "c": C, "d": D, "e": E, "h": H, "l": L}
 NUMBERS = ("pc", "sp", "i", "iff1", "iff2", "im", "halted", "wz", "t", "after_ei", "cmos")
 # Not state, or different by intent between the three runs.
-SLICED = ("next_event", "t_stop", "exit_reason", "logging", "log_pos", "log_limit", "slow_all",
-          "read_base", "write_base", "bus_byte", "bus_driver", "int_since", "old_byte")
+WATCH = ("bus_watch", "cycle_end", "cycle_kind", "cycles_run", "cycles_kept", "cycle_value",
+         "kept_valid", "kept_what", "kept_t", "kept_numbers", "kept_r", "kept_alt", "slow_read",
+         "slow_write", "plain_aside")  # how closely the bus is watched
+SLICED = (*WATCH, "next_event", "t_stop", "exit_reason", "logging", "log_pos", "log_limit",
+          "slow_all", "read_base", "write_base", "bus_byte", "bus_driver", "int_since", "old_byte")
 
 
 @dataclass(frozen=True)

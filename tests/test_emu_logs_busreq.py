@@ -11,7 +11,7 @@ from emu.bus.state import KIND_NAMES
 from emu.diagnosis.evidence.bus_window import decode
 from emu.logs.cycles import lengths
 from emu.logs.jsonlines import JsonWriter
-from emu.logs.records import BEGUN, CONTINUED, DMA, INSTRUCTION, RECORD_NAMES
+from emu.logs.kinds import BEGUN, CONTINUED, DMA, INSTRUCTION, RECORD_NAMES
 from emu.logs.setting import setting_of
 from emu.logs.text import TextWriter
 from emu.logs.tracer import watch

@@ -1,14 +1,18 @@
 """The bus log's words, and names of code that lies in several pages."""
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from trace_bench import interrupter, machine
 
+from emu.bus.rows import W_PLACE
 from emu.bus.state import ACK, CONFLICT, CPU_DRIVES, FETCH, IN, LOG, NOBODY, OUT, READ, WRITE
 from emu.files.symbols import Symbol, SymbolTable
 from emu.logs.codebook import CodeBook
 from emu.logs.cycles import driver_names, lengths, read_ring
+from emu.logs.records import Chunk
 from emu.logs.tracer import watch
 
 
@@ -49,15 +53,22 @@ def test_driver_names() -> None:
     assert len(names) == 256 and ACK and OUT
 
 
+def placed_in(chunk: Chunk, page: int) -> Chunk:
+    """Move a run's code to a page of physical memory."""
+    rows = chunk.rows.copy()
+    rows[:, W_PLACE] = rows[:, W_PLACE] & 0xFF | page << 8
+    return replace(chunk, rows=rows)
+
+
 def test_code_is_named_by_the_page_it_lies_in() -> None:
     """Two pages hold different routines for address 0000h; RAM holds a copy of the second."""
     table = SymbolTable((Symbol("low", 0, 0x0000), Symbol("high", 0, 0x4000),
                          Symbol("buffer", 0x1234)), extents=((0, 0x8000),))
     chunk = watch(machine(bytes.fromhex("313412 210000")), 15)
     for page, name in ((0, "low"), (4, "high"), (9, "low")):
-        placed = chunk.place & 0xFF | page << 8
+        placed = placed_in(chunk, page)
         moved = CodeBook({1: table}, {1: 0})
-        codes = moved.look_up(chunk.__class__(**{**chunk.__dict__, "place": placed}))
+        codes = moved.look_up(placed)
         symbols = [codes.table[k].symbol for k in codes.index]
         if page == 9:  # outside the images: any page's name may be meant
             assert symbols[0] in ("low", "high") and symbols[1][:-2] in ("low", "high")
@@ -69,7 +80,6 @@ def test_operands_take_the_name_of_their_own_page_first() -> None:
     table = SymbolTable((Symbol("start", 0, 0x4000), Symbol("other", 3, 0x0003),
                          Symbol("own", 3, 0x4003)), extents=((0, 0x8000),))
     chunk = watch(machine(bytes.fromhex("c30300 00")), 12)
-    placed = chunk.place & 0xFF | 4 << 8
     book = CodeBook({1: table}, {1: 0})
-    codes = book.look_up(chunk.__class__(**{**chunk.__dict__, "place": placed}))
+    codes = book.look_up(placed_in(chunk, 4))
     assert codes.table[codes.index[0]].text == "jp own"

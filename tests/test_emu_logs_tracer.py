@@ -7,7 +7,7 @@ from trace_bench import interrupter, machine, place
 
 from emu.bus.state import ACK, FETCH, HEAD, MACHINE, READ, WRITE
 from emu.logs.edges import LINE_IEI, LINE_IEO, LINE_INT, LINE_NMI
-from emu.logs.records import IDLE, INSTRUCTION, INTERRUPT, NMI, PC, REGISTERS, SP
+from emu.logs.kinds import IDLE, INSTRUCTION, INTERRUPT, NMI, PC, REGISTERS, SP
 from emu.logs.tracer import Tracer, watch
 
 # ld sp,8000h / ld a,40h / ld i,a / im 2 / ei / loop: inc hl / jr loop

@@ -12,7 +12,8 @@ from emu.bus.state import ACK, FETCH, IN, KIND_NAMES, OUT, READ, WRITE
 from emu.errors import InputError
 from emu.files.symbols import Symbol, SymbolTable
 from emu.logs import filters, when
-from emu.logs.records import IDLE, INSTRUCTION, INTERRUPT, Chunk, any_cycle
+from emu.logs.kinds import IDLE, INSTRUCTION, INTERRUPT
+from emu.logs.records import Chunk, any_cycle
 from emu.logs.setting import Setting, setting_of
 from emu.logs.tracer import watch
 from emu.logs.window import Choice, Whole, Window

@@ -25,7 +25,7 @@ def dumped(path: Path, begin: float, end: float, dump: Path) -> Path:
     machine = Machine(load(path))
     machine.run(machine.at(begin))
     chunk = watch(machine, machine.at(end))
-    with open(dump, "w") as out:
+    with open(dump, "wb") as out:
         writer = VcdWriter(out, setting_of(machine), "tick", scalars_only=True)
         writer.write(chunk)
         writer.close(int(chunk.t[-1]))

@@ -21,11 +21,12 @@ from trace_bench import interrupter, machine, place
 
 from emu.isa.disassembler import disassemble
 from emu.logs.codebook import Code
-from emu.logs.records import INSTRUCTION, INTERRUPT, Chunk, joined
+from emu.logs.kinds import INSTRUCTION, INTERRUPT
+from emu.logs.records import Chunk, joined
 from emu.logs.setting import Setting, setting_of
 from emu.logs.text import TextWriter
 from emu.logs.tracer import Tracer, watch
-from emu.logs.vcd import VcdWriter, timescale
+from emu.logs.vcd import VcdWriter, timescale, unit_time
 
 BUSES = "".join(f":d{k}=D{k}" for k in range(8)) + "".join(f":a{k}=A{k}" for k in range(16))
 PINS = f"z80{BUSES}:m1=M1:rd=RD:wr=WR:mreq=MREQ:iorq=IORQ"
@@ -46,7 +47,7 @@ def sigrok(dump: Path, row: str) -> list[tuple[int, str, str]]:
 
 
 def dumped(chunk: Chunk, setting: Setting, path: Path) -> Path:
-    with open(path, "w") as out:
+    with open(path, "wb") as out:
         writer = VcdWriter(out, setting, "tick", scalars_only=True)
         writer.write(chunk)
         writer.close(int(chunk.t[-1]))
@@ -132,13 +133,14 @@ def test_sigrok_reads_the_instructions_of_the_text_trace(seed: int, tmp_path: Pa
     chunk, setting = random_run(seed)
     theirs = {at: text for at, _, text in sigrok(dumped(chunk, setting, tmp_path / "t.vcd"),
                                                  "instr")}
+    codes = setting.book.look_up(chunk)
     same, shaky = 0, False
     for k, words in enumerate(traced_lines(chunk, setting, by_cycle=False)):
         if chunk.kind[k] != INSTRUCTION:  # it takes the bytes that HALT fetches for code
             shaky = True
             continue
         waits = int(chunk.cycles["waits"][chunk.first[k]])
-        code = setting.book.look_up(chunk.cut(k, k + 1)).table[0]
+        code = codes.table[codes.index[k]]
         assert f"{code.address:04X}" in words and code.text.split()[0] in words
         ends = 2 * int(chunk.t[k]) + 4 + 2 * waits  # it reads an opcode at T3's rise
         odd = code.text.startswith(("db ", "ex (sp)")) or code.data[0] in (0xDD, 0xFD, 0xED)
@@ -186,11 +188,11 @@ def test_objdump_reads_the_instructions_of_the_text_trace(seed: int, tmp_path: P
 def pins(chunk: Chunk, setting: Setting) -> dict[str, list[tuple[int, str]]]:
     """Read a VCD back with vcdvcd: the edges (half T-state, level) by line."""
     vcdvcd = pytest.importorskip("vcdvcd", reason="no vcdvcd here: pip install vcdvcd")
-    out = io.StringIO()
+    out = io.BytesIO()
     writer = VcdWriter(out, setting, "tick")
     writer.write(chunk)
     writer.close(int(chunk.t[-1]))
-    read = vcdvcd.VCDVCD(vcd_string=out.getvalue())
+    read = vcdvcd.VCDVCD(vcd_string=out.getvalue().decode())
     return {name: read[name].tv for name in read.signals}
 
 
@@ -276,12 +278,12 @@ def test_vectors_and_scalars_agree_and_name_the_driver() -> None:
 def test_texts_name_the_driver_and_the_instruction() -> None:
     """pyvcd's tokenizer reads the string variables back."""
     built = machine(bytes.fromhex("db20 76"), interrupter("card", 0x20))
-    out = io.StringIO()
+    out = io.BytesIO()
     writer = VcdWriter(out, setting_of(built))
     writer.write(watch(built, 18))
     writer.close()
     names, seen = {}, []
-    for token in vcd.reader.tokenize(io.BytesIO(out.getvalue().encode())):
+    for token in vcd.reader.tokenize(io.BytesIO(out.getvalue())):
         if token.kind is vcd.reader.TokenKind.VAR:
             names[token.var.id_code] = token.var.reference
         elif token.kind is vcd.reader.TokenKind.CHANGE_STRING:
@@ -296,9 +298,9 @@ def test_vcd_times_are_exact() -> None:
     """Half a T-state is 125 ns at 4 MHz, and 3125/38400 us at 6.144 MHz: no whole number of
     any unit, so each edge stands at the nearest picosecond and errors do not add up."""
     assert timescale("exact", Fraction(4_000_000))[0] == "1 ns"
-    assert timescale("exact", Fraction(4_000_000))[1](3) == 375
-    unit, place_of = timescale("exact", Fraction(6_144_000))
+    assert unit_time(timescale("exact", Fraction(4_000_000))[1], 3) == 375
+    unit, scaled = timescale("exact", Fraction(6_144_000))
     assert unit == "1 ps"
     for half in (1, 2, 3, 12_288_000, 12_288_000 * 864_000):  # to ten days
-        assert abs(place_of(half) - Fraction(half * 10**12, 12_288_000)) <= Fraction(1, 2)
-    assert place_of(12_288_000) == 10**12
+        assert abs(unit_time(scaled, half) - Fraction(half * 10**12, 12_288_000)) <= Fraction(1, 2)
+    assert unit_time(scaled, 12_288_000) == 10**12

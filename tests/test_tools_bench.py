@@ -100,14 +100,15 @@ def test_lower_is_better_where_it_is() -> None:
 def test_the_short_mode_runs_all_and_judges_nothing() -> None:
     done = CliRunner().invoke(bench.main, ["--short", "--json", "--only", "loops",
                                            "--only", "machines", "--only", "programs",
-                                           "--only", "growth"])
+                                           "--only", "growth", "--only", "traces"])
     assert done.exit_code == 0, done.output
     told = json.loads(done.stdout)
     assert told["machine"]["cores"] >= 1
     names = {figure["name"] for figure in told["loops"]}
     assert {loop.name for loop in bench_loops.LOOPS} <= names
     assert all(figure["met"] is None for figure in told["loops"] + told["machines"])
-    assert all(figure["median"] > 0 for figure in told["machines"] + told["growth"])
+    assert all(figure["median"] > 0
+               for group in ("machines", "growth", "traces") for figure in told[group])
     assert {figure["name"] for figure in told["programs"]} == {
         "instruction soak", "a file system made on a floppy", "card in plain Python, polled"}
     if COMPILER is not None:

@@ -24,14 +24,14 @@ ALWAYS = ("CLK", "A", "D")  # the others only where they move
 def levels(built: Machine, until: int) -> dict[str, dict[int, str]]:
     """Run a machine; each pin's changes by half T-state."""
     built.m.i = 0x3F  # so that the refresh address shows
-    out = io.StringIO()
+    out = io.BytesIO()
     writer = VcdWriter(out, setting_of(built), "tick")
     writer.write(watch(built, until))
     writer.close(until)
     names: dict[str, str] = {}
     found: dict[str, dict[int, str]] = {}
     now = 0
-    for token in vcd.reader.tokenize(io.BytesIO(out.getvalue().encode())):
+    for token in vcd.reader.tokenize(io.BytesIO(out.getvalue())):
         if token.kind is vcd.reader.TokenKind.VAR:
             names[token.var.id_code] = token.var.reference
         elif token.kind is vcd.reader.TokenKind.CHANGE_TIME:

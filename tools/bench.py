@@ -34,7 +34,7 @@ from bench_table import (
     measure,
 )
 
-GROUPS = ("loops", "machines", "programs", "growth", "starts", "stepper")
+GROUPS = ("loops", "machines", "programs", "traces", "growth", "starts", "stepper")
 SLICE, SHORT_SLICE = 4_000_000, 100_000  # T-states a round
 GOAL_LOOP, GOAL_MEAN, GOAL_MIXED = 0.5, 0.7, 1200
 IN_C = " in C"
@@ -91,6 +91,13 @@ def program_group(folder: Path, short: bool, rounds: int, _: str | None) -> list
     return measure(bench_programs.workloads(folder, short), 1 if short else max(rounds // 4, 2))
 
 
+def trace_group(folder: Path, short: bool, rounds: int, _: str | None) -> list[Figure]:
+    """Measure traces, to files too."""
+    import bench_traces
+
+    return measure(bench_traces.workloads(folder, short), 1 if short else max(rounds // 5, 2))
+
+
 def growth_group(folder: Path, short: bool, rounds: int, _: str | None) -> list[Figure]:
     """Measure how speed changes with what a machine has and does."""
     import bench_growth
@@ -114,7 +121,7 @@ def stepper_group(folder: Path, short: bool, rounds: int, _: str | None) -> list
 
 RUN: dict[str, Callable[[Path, bool, int, str | None], list[Figure]]] = {
     "loops": loop_group, "machines": machine_group, "programs": program_group,
-    "growth": growth_group, "starts": start_group, "stepper": stepper_group}
+    "traces": trace_group, "growth": growth_group, "starts": start_group, "stepper": stepper_group}
 
 
 @click.command(help=__doc__)

@@ -1,25 +1,16 @@
-"""How speed changes with interrupt rate, number of cards, trace depth and sweep width.
+"""How speed changes with interrupt rate, number of cards and sweep width.
 
 docs/speed.md has a table of these figures and the model that explains them.
 """
 from __future__ import annotations
 
-import os
-import time
 from fractions import Fraction
 from pathlib import Path
 
-import numpy as np
-from bench_machines import FLAT, Tidewater
+from bench_machines import FLAT
 from bench_programs import Program
 from bench_starts import whole
 from bench_table import Workload
-
-from emu.logs.records import Chunk
-from emu.logs.setting import setting_of
-from emu.logs.text import TextWriter
-from emu.logs.tracer import Tracer
-from emu.logs.vcd import VcdWriter
 
 FULL = Path(__file__).parent.parent / "roms" / "tidewater" / "full.toml"
 MACHINE = FLAT.format(program="program.bin") + """
@@ -36,11 +27,15 @@ base = {base}
 # (bit 5: divide the clock by 256, else by 16; a constant of 0 counts 256)
 PERIODS = {0: None, 65536: (0xA5, 0), 8192: (0xA5, 32), 4096: (0x85, 0), 1024: (0x85, 64),
            256: (0x85, 16)}
+CHIP = """
+[slot.dma]
+card = "z80-dma"
+base = 0xF0
+"""
+ENABLE = "3EC3 D3F0 3E82 D3F0 3E87 D3F0"  # out (F0h): reset, ready is low (it rests high), enable
 CARDS = (0, 4, 8, 12)
 SWEEPS = (1, 4, 16)
 # what is written, its name, and which part of a round's length is run
-DEPTHS = (("records", "registers and lines", 1), ("instructions", "text, instructions", 2),
-          ("cycles", "text, bus cycles", 2), ("vcd", "waveforms", 20))
 # ld sp,F000h / ld a,1 / ld i,a / im 2 / xor a / out (28h),a ...
 START = "3100F0 3E01 ED47 ED5E AF D328"
 SET = "3E{control:02X} D328 3E{constant:02X} D328 FB"
@@ -48,9 +43,9 @@ LOOP = "23 7E 83 5F CB4F 2801 14 C3{low:02X}00"
 HANDLER = "F5 E5 2A0005 23 220005 E1 F1 FB ED4D"  # at 0200h: counts in 0500h
 
 
-def program(period: int) -> bytes:
+def program(period: int, chip: bool) -> bytes:
     """Make the program: a loop of six instructions, and a handler that counts."""
-    start = START
+    start = START.replace("D328", f"D328 {ENABLE} AF") if chip else START
     if PERIODS[period] is not None:
         control, constant = PERIODS[period]
         start += SET.format(control=control, constant=constant)
@@ -65,52 +60,22 @@ def program(period: int) -> bytes:
     return bytes(memory)
 
 
-def machine(folder: Path, period: int, cards: int) -> Program:
-    """Make a machine that is interrupted, with some cards that do nothing."""
-    place = folder / f"growth-{period}-{cards}"
+def machine(folder: Path, period: int, cards: int, chip: bool = False) -> Program:
+    """Make a machine that is interrupted, with some cards that do nothing, and a DMA ``chip``
+    that is enabled and waits."""
+    place = folder / f"growth-{period}-{cards}-{chip}"
     place.mkdir(exist_ok=True)
-    (place / "program.bin").write_bytes(program(period))
+    (place / "program.bin").write_bytes(program(period, chip))
     path = place / "machine.toml"
-    path.write_text(MACHINE + "".join(IDLE.format(number=k, base=0x80 + 4 * k)
+    path.write_text(MACHINE + CHIP * chip + "".join(IDLE.format(number=k, base=0x80 + 4 * k)
                                       for k in range(cards)))
     made = Program(path, Fraction(1, 50))
     taken = int(made.machine.m.ack_count)
     if (taken > 0) != (period > 0):
         raise RuntimeError(f"{taken} interrupts were taken, at {period} T-states each")
+    if chip and (int(made.machine.m.bus_armed) == 0 or int(made.machine.m.bus_back_t) > 0):
+        raise RuntimeError("the DMA chip is not enabled, or does not wait")
     return made
-
-
-class Traced:
-    """Tidewater busy, watched by the tracer; what it sees goes through a writer to nowhere."""
-
-    def __init__(self, kind: str, tidewater: Tidewater) -> None:
-        self.kind, self.tidewater = kind, tidewater
-
-    def speed(self, seconds: Fraction) -> float:
-        """Run from the start; million T-states a second of processor time."""
-        self.tidewater.restore()
-        built = self.tidewater.machine
-        with open(os.devnull, "wb") as sink, open(os.devnull, "w") as text:
-            setting = setting_of(built)
-            lines = TextWriter(sink, setting, self.kind == "cycles")
-            dump = VcdWriter(text, setting)
-
-            def take(chunk: Chunk) -> None:
-                if self.kind == "vcd":
-                    dump.write(chunk)
-                elif self.kind != "records":
-                    count = len(chunk.cycles) if self.kind == "cycles" else len(chunk)
-                    lines.write(chunk, np.ones(count, bool))
-
-            tracer = Tracer(built, take)
-            started = time.thread_time_ns()
-            end = self.tidewater.start.t + built.at(seconds)
-            while int(built.m.t) < end:
-                tracer.run(end)
-                self.tidewater.console.take()
-            tracer.close()
-            spent = time.thread_time_ns() - started
-        return (int(built.m.t) - self.tidewater.start.t) * 1e3 / spent
 
 
 def sweep(width: int, jobs: int) -> float:
@@ -128,20 +93,16 @@ def workloads(folder: Path, short: bool) -> list[Workload]:
         name = f"interrupt every {period} T" if period else "no interrupts"
         found.append(Workload(name, "MT/s", lambda made=made: made.speed(stretch),
                               against="no interrupts"))
+    for period in (0, 1024):
+        made = machine(folder, period, 0, chip=True)
+        name = f"interrupt every {period} T" if period else "no interrupts"
+        found.append(Workload(f"  {name}, a DMA chip waits", "MT/s",
+                              lambda made=made: made.speed(stretch), against=name,
+                              goal_ratio=0.8))
     for cards in CARDS:
         made = machine(folder, 1024, cards)
         found.append(Workload(f"  {cards} idle cards", "MT/s",
                               lambda made=made: made.speed(stretch), against="  0 idle cards"))
-    busy = Tidewater(FULL, True)
-    length = Fraction(1, 50) if short else Fraction(1, 4)
-    found.append(Workload("Tidewater, no trace", "MT/s", lambda: busy.speed(length)))
-    found.append(Workload("  ring of bus cycles", "MT/s", lambda: busy.speed(length, log=True),
-                          against="Tidewater, no trace"))
-    for kind, name, part in DEPTHS:
-        made = Traced(kind, busy)
-        found.append(Workload(f"  {name}", "MT/s",
-                              lambda made=made, part=part: made.speed(length / part),
-                              against="Tidewater, no trace"))
     for width in SWEEPS[:1] if short else SWEEPS:
         for jobs in (1, 2):
             found.append(Workload(f"sweep of {width}, {jobs} jobs", "s",

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from emu.bus.rows import card_called
 from emu.bus.state import (
     CONFLICT,
     NO_INTERRUPT,
@@ -131,6 +132,7 @@ def end_service(m, slot):
     m.reti_count[slot] += 1
     call_card(m, slot, RETI, source, m.t)
     m.irq_dirty = 1
+    card_called(m)
 
 
 @compiled

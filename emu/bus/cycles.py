@@ -28,6 +28,7 @@ from emu.bus.faulty_bus import (
 )
 from emu.bus.log import log_cycle, log_entry
 from emu.bus.requests import ran, skipped
+from emu.bus.rows import SAMPLED, before_step
 from emu.bus.state import (
     CALL,
     CONFLICT,
@@ -389,11 +390,15 @@ def m1_first(m, t, pc):
     if base >= 0:
         value = np.int64(m.phys[np.uint64(base + (pc & 0xFFF))])
     else:
+        if m.sampling != 0 and before_step(m, t, pc) == 0:
+            return np.int64(-1), t, pc
         # merged into the run loop, where it stands once: half of a trace's cycles save the call
         value = plain_read(m, t, pc, FETCH, m.wait_m1[page], FETCHED | EXECUTED)
         if value < 0:
             value = first_aside(m, t, pc)
             if value < 0:
+                if m.sampling == SAMPLED:
+                    m.row_count -= 1
                 return value, t, pc
         pc -= value >> 8
         value &= 0xFF

@@ -4,6 +4,7 @@ from __future__ import annotations
 import numpy as np
 
 from emu.bus.chain import update_int
+from emu.bus.rows import card_called
 from emu.bus.state import FAR, SLOTS
 from emu.native.calls import ADVANCE, call_card
 from emu.native.jit import compiled, inlined
@@ -49,4 +50,7 @@ def access(m, slot, entry, a, when):
         m.next_event = 0
     if m.nmi_latch != latch:
         m.nmi_t = when + 1
+    if m.bus_armed != 0:
+        m.next_event = 0
+    card_called(m)
     return value

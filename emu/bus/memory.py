@@ -75,7 +75,7 @@ def remap(m, page):
 def refresh_map(m):
     """Set the fast map anew after the log, the stops, or what the bus keeps has changed."""
     others = m.keeps_last + m.ack_bytes + m.faulty + m.bus_watch
-    every = 1 if m.logging + others > 0 else 0
+    every = 1 if m.logging + m.sampling + others > 0 else 0
     m.plain_aside = 1 if others == 0 else 0
     m.log_only = 1 if m.logging == 1 and m.stop_kinds == 0 and others == 0 else 0
     for page in range(PAGES):

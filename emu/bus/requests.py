@@ -18,7 +18,11 @@ instruction begins anew; the cycles that it had made are not made again, but giv
 gave.  Its time is shifted so that the next cycle begins where the bus came back.
 
 All this is done only while ``bus_watch`` is set, which sends every cycle through the slow
-path.  A card sets it with arm_bus, before it may ask.
+path.  A card sets it with arm_bus, before it may ask.  Where nothing can make a card ask
+before the next instruction has ended, the watch rests (`watch_or_rest`): no event falls due of
+it or of a card whose lines lead to it, none of them interrupts, no card answers in memory.
+What is left are accesses to ports: they are an instruction's last cycle, but in block input and
+output, which begin anew under watch.
 """
 from __future__ import annotations
 
@@ -27,7 +31,18 @@ import numpy as np
 from emu.bus.events import catch_up, soonest_event
 from emu.bus.log import log_word
 from emu.bus.memory import refresh_map
-from emu.bus.state import BUS_BACK, BUS_GIVEN, FETCH, LOG_FULL, WRITE
+from emu.bus.state import (
+    BUS_BACK,
+    BUS_GIVEN,
+    CALL,
+    FAR,
+    FETCH,
+    LOG_FULL,
+    PAGES,
+    SEVERAL,
+    SLOTS,
+    WRITE,
+)
 from emu.bus.stops import leave
 from emu.native.calls import MASTER, call_card
 from emu.native.jit import compiled
@@ -38,12 +53,11 @@ CODE, INT_RESPONSE, NMI_RESPONSE = 1, 2, 3
 
 # --- what a card calls ---------------------------------------------------------------
 @compiled
-def watch_bus(m):
-    """Watch every machine cycle, or none, as the cards' requests have it."""
-    wanted = 1 if m.bus_armed != 0 or m.bus_asked != 0 or m.bus_owner != 0 or m.resume != 0 else 0
-    if wanted == m.bus_watch:
+def set_watch(m, on):
+    """Watch every machine cycle (1), or none (0)."""
+    if on == m.bus_watch:
         return
-    m.bus_watch = wanted
+    m.bus_watch = on
     m.kept_valid = 0
     m.cycles_run = 0
     m.cycles_kept = 0
@@ -52,11 +66,35 @@ def watch_bus(m):
 
 
 @compiled
+def watch_bus(m):
+    """Watch every machine cycle, or none, as the cards' requests have it."""
+    if m.bus_asked != 0 or m.bus_owner != 0 or m.resume != 0:
+        set_watch(m, 1)
+    elif m.bus_armed == 0:
+        set_watch(m, 0)
+
+
+@compiled
+def note_reach(m):
+    """Note which cards can make an armed one ask: itself, and those whose lines lead there."""
+    reach = m.bus_armed
+    for _ in range(SLOTS):
+        for wire in range(m.wire_count):
+            if (reach >> m.wires[wire, 2]) & 1 == 1:
+                reach |= np.int64(1) << m.wires[wire, 0]
+    m.bus_reach = reach
+
+
+@compiled
 def arm_bus(m, slot, on):
     """Say that a card may ask for the bus at any time (1), or will not (0)."""
     bit = np.int64(1) << slot
     m.bus_armed = m.bus_armed | bit if on == 1 else m.bus_armed & ~bit
-    watch_bus(m)
+    note_reach(m)
+    if on == 1:
+        set_watch(m, 1)
+    else:
+        watch_bus(m)
 
 
 @compiled
@@ -92,6 +130,65 @@ def release_bus(m, slot, when):
 def idle_bus(m):
     """Keep the bus, do nothing, and go on to where something may have changed."""
     m.t = max(min(soonest_event(m) + 1, m.t_stop), m.t + 1)
+
+
+# --- when the watch rests ------------------------------------------------------------
+@compiled
+def longest(m):
+    """Give more T-states than any instruction takes, wait states included."""
+    waits = np.int64(m.cpu_wait_io)
+    for page in range(PAGES):
+        waits = max(waits, m.wait_m1[page], m.wait_mem[page])
+    for slot in range(m.slots):
+        waits = max(waits, m.cpu_wait_io + m.slot_wait_io[slot])
+    return 32 + 8 * waits
+
+
+@compiled
+def only_ports(m):
+    """Tell whether cards can be called by ports alone within the next instruction.
+
+    Logs and stops would see twice what begins anew.
+    """
+    if m.logging + m.sampling + m.stop_kinds != 0:
+        return False
+    for page in range(PAGES):
+        if (m.read_base_true[page] == CALL or m.read_base_true[page] == SEVERAL
+                or m.write_base_true[page] == CALL or m.write_base_true[page] == SEVERAL):
+            return False
+    return True
+
+
+@compiled
+def watch_or_rest(m, soonest):
+    """Let the watch rest before an instruction or a response, or take it up again; the time up
+    to which nothing has to be looked at if the next event of any card is at ``soonest``."""
+    busy = m.bus_asked | m.bus_owner | m.resume | m.prefix
+    before = np.int64(FAR)
+    for slot in range(m.slots):
+        if (m.bus_reach >> slot) & 1 == 1:
+            busy |= m.ip[slot] | m.ius[slot]  # an acknowledge and RETI may make it ask
+            before = min(before, m.event_t[slot])
+    before -= longest(m)
+    if busy == 0 and before > m.t and only_ports(m):
+        set_watch(m, 0)
+        return min(before, soonest)
+    set_watch(m, 1)
+    return soonest
+
+
+@compiled
+def begin_watched(m):
+    """Go back to before a block input or output whose opcode has been fetched, and take up the
+    watch; what was decided before it (no interrupt) holds."""
+    m.pc = (m.pc - 1) & 0xFFFF
+    m.t -= 4 + m.wait_m1[m.pc >> 12]
+    m.pc = (m.pc - 1) & 0xFFFF
+    m.t -= 4 + m.wait_m1[m.pc >> 12]
+    m.refresh -= 2
+    m.instructions -= 1
+    m.after_ei = 1
+    set_watch(m, 1)
 
 
 # --- what the CPU does ---------------------------------------------------------------

@@ -6,7 +6,7 @@ backplane file.  A page is 4 KiB of the CPU's address space, 0 to 15.
 
 The order matters: what a snapshot keeps stands first (`HEAD`), then physical memory,
 of which a snapshot keeps the part in use, then what does not belong to the machine: the
-ring of the bus log, which replay makes anew, and the stops.
+ring of the bus log, which replay makes anew, the stops, and the rows of a sampled run.
 """
 from __future__ import annotations
 
@@ -23,6 +23,8 @@ DECODES = 64
 PHYSICAL = 2 << 20  # bytes of ROM and RAM in one machine
 POOL = 512 << 10  # bytes of card states in one machine
 LOG = 1 << 16  # bus cycles in the ring (a power of two)
+ROWS = 1 << 14  # steps of a sampled run, see emu/bus/rows.py
+WORDS = 7  # of a step
 EARLY_WRITES = 1024  # writes to empty ports that are kept whole
 EARLY_EACH = 12  # of them to one port: a chip that is sought bit by bit leaves room for others
 FAULTS = 32
@@ -98,7 +100,8 @@ _HEAD = [
     ("nmi_t", np.int64),  # when it fell
     # --- bus requests (emu/bus/requests.py) ---------------------------------------------
     ("bus_watch", np.int64),  # 1: a card may take the bus; every cycle takes the slow path
-    ("bus_armed", np.int64),  # bits: cards that may ask at any time
+    ("bus_armed", np.int64),  # bits: cards that may ask at any time ...
+    ("bus_reach", np.int64),  # ... and all those whose lines lead to them
     ("bus_asked", np.int64),  # bits: cards that pull /BUSREQ low ...
     ("bus_asked_t", np.int64),  # ... and with which T-state it fell
     ("bus_owner", np.int64),  # slot + 1 of the card that has the bus, 0: the CPU has it
@@ -216,6 +219,7 @@ _HEAD = [
     ("ack_blocked_t", np.int64),  # the first of them
     # --- the bus log -------------------------------------------------------------------
     ("logging", np.int64), ("log_pos", np.int64), ("log_limit", np.int64),
+    ("sampling", np.int64),  # what the run loop does before each step, see emu/bus/rows.py
     # --- card states -------------------------------------------------------------------
     ("pool", np.uint8, (POOL,)),
 ]
@@ -235,8 +239,16 @@ _STOPS = [
     ("untouched", np.uint8, (PHYSICAL,)),  # 1: RAM never written, as STOP_VIRGIN has it
 ]
 
+_ROWS = [
+    ("hook", np.int64), ("hook_offset", np.int64),  # a function, and its record's distance
+    ("row_count", np.int64),
+    ("row_limit", np.int64), ("row_log_limit", np.int64),  # leave at so many rows, log entries
+    ("rows", np.int64, ((ROWS + 1) * WORDS,)),
+]
+
 MACHINE = np.dtype(
-    [*_HEAD, ("phys", np.uint8, (PHYSICAL,)), ("log", np.int64, (LOG * 2,)), *_STOPS], align=True)
+    [*_HEAD, ("phys", np.uint8, (PHYSICAL,)), ("log", np.int64, (LOG * 2,)), *_STOPS, *_ROWS],
+    align=True)
 
 NAMES = MACHINE.names or ()
 

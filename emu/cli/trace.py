@@ -182,15 +182,10 @@ def _text_outlets(files: ExitStack, setting: Setting, text_out: str | None,
 
 def _vcd_outlet(files: ExitStack, setting: Setting, name: str, scale: str, scalars: bool,
                 by_cycle: bool, last: int | None) -> Outlet:
-    from io import TextIOWrapper
-
     from emu.logs.vcd import VcdWriter
     from emu.logs.window import Whole
 
-    out = TextIOWrapper(_open(files, name, "--vcd"), "utf-8", write_through=False)
-    if name == "-":
-        files.callback(out.detach)
-    writer = VcdWriter(out, setting, scale, scalars)
+    writer = VcdWriter(_open(files, name, "--vcd"), setting, scale, scalars)
     return Whole(writer, by_cycle, last)
 
 

@@ -19,7 +19,8 @@ from emu.isa.opcodes import ED_RETURNS
 from emu.logs import records
 from emu.logs.codebook import Code
 from emu.logs.cycles import Cycles
-from emu.logs.records import INSTRUCTION, INTERRUPT, NMI, SP, Chunk
+from emu.logs.kinds import INSTRUCTION, INTERRUPT, NMI, SP
+from emu.logs.records import Chunk
 from emu.logs.setting import Setting
 from emu.logs.traced import TracedMachine
 from emu.logs.window import Window
@@ -105,6 +106,7 @@ class Teller:
         self._setting, self._vocabulary = setting, vocabulary
         self._numbers: dict[Code, int] = {}
         self._own: dict[int, Code] = {}
+        self._known: list[tuple[int, int]] = []  # of the book: number, 1 if RETI or RETN
         self._parts: list[tuple[np.ndarray, ...]] = []
         self._io: list[np.ndarray] = []
         self._end: tuple[int, int] = (0, 0)
@@ -114,12 +116,13 @@ class Teller:
         self._io.append(_accesses(chunk.cycles))
         chunk = records.compact(chunk)
         codes = self._setting.book.look_up(chunk)
-        table = np.array([self._number(code) for code in codes.table], np.int64)
-        leaves = np.array([code.data[:1] == b"\xed" and len(code.data) > 1
-                           and ED_RETURNS[code.data[1]] for code in codes.table], bool)
+        for code in codes.table[len(self._known):]:
+            returns = code.data[:1] == b"\xed" and len(code.data) > 1 and ED_RETURNS[code.data[1]]
+            self._known.append((self._number(code), int(returns)))
+        table, leaves = np.array(self._known, np.int64).T
         self._parts.append((table[codes.index], chunk.t[:-1].copy(),
                             chunk.registers[:-1, SP].astype(np.int64), chunk.kind.copy(),
-                            leaves[codes.index] & (chunk.kind == INSTRUCTION)))
+                            (leaves[codes.index] == 1) & (chunk.kind == INSTRUCTION)))
         self._end = int(chunk.t[-1]), int(chunk.registers[-1, SP])
 
     def _number(self, code: Code) -> int:

@@ -10,6 +10,7 @@ import numpy as np
 
 from emu.bus.cycles import rd, wr
 from emu.bus.port_cycles import inp, outp
+from emu.bus.requests import begin_watched
 from emu.bus.state import A, B, F
 from emu.cpu.alu import SZ, SZP
 from emu.cpu.registers import pair, set_pair
@@ -136,6 +137,9 @@ def repeat_io_flags(m, q, v):
 @compiled
 def block_io(m, step, repeat, output):
     """INI IND INIR INDR OUTI OUTD OTIR OTDR."""
+    if m.bus_armed != 0 and m.bus_watch == 0:
+        begin_watched(m)
+        return np.int64(0)
     hl = pair(m, 2, 0)
     bc = pair(m, 0, 0)
     m.t += 1

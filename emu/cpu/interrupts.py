@@ -29,7 +29,16 @@ from emu.bus.events import catch_up
 from emu.bus.faulty_bus import is_held, noisy_nmi, vector_byte
 from emu.bus.log import log_cycle
 from emu.bus.memory import refresh_map
-from emu.bus.requests import INT_RESPONSE, NMI_RESPONSE, bus_away, keep, ran, skipped
+from emu.bus.requests import (
+    INT_RESPONSE,
+    NMI_RESPONSE,
+    bus_away,
+    keep,
+    ran,
+    skipped,
+    watch_or_rest,
+)
+from emu.bus.rows import ASKED, SAMPLED, before_step, card_called, note_row
 from emu.bus.state import (
     ACK,
     HALTED,
@@ -181,6 +190,11 @@ def log_halt(m, length):
     entry = m.log_pos
     limit = m.log_limit
     while t < until and entry < limit:
+        if m.sampling == SAMPLED:
+            m.refresh = refresh
+            m.log_pos = entry
+            note_row(m, t, m.pc)
+            until = min(until, max(m.next_event, t + 1))
         at = (entry & (LOG - 1)) * 2
         m.log[at] = t
         m.log[at + 1] = word | (refresh & 0x7F) << 44
@@ -199,12 +213,15 @@ def idle_in_halt(m):
     """Run HALT's no-operation fetches until something has to be looked at."""
     page = m.pc >> 12
     length = 4 + m.wait_m1[page]
-    if m.log_only == 1 and m.read_base_true[page] >= 0 and m.log_pos < m.log_limit:
+    if (m.log_only == 1 and m.sampling != ASKED and m.read_base_true[page] >= 0
+            and m.log_pos < m.log_limit):
         log_halt(m, length)
         return
-    plain = m.plain_aside == 1 and m.logging == 0 and m.read_base_true[page] >= 0
+    plain = m.plain_aside == 1 and m.logging + m.sampling == 0 and m.read_base_true[page] >= 0
     if m.slow_read[page] == 1 and not (plain and (m.stop_map[m.pc] & FETCHED) == 0):
         while True:
+            if m.sampling != 0 and before_step(m, m.t, m.pc) == 0:
+                return
             read_fully(m, m.pc, HALTED)
             m.t += length
             m.refresh += 1
@@ -229,7 +246,7 @@ def service(m):
         m.ack_bytes = 0
         refresh_map(m)
     while True:
-        if m.bus_watch == 1 and bus_away(m) == 1:
+        if m.bus_watch + m.bus_armed != 0 and bus_away(m) == 1:
             return np.int64(-1)
         if m.t >= m.t_stop or m.exit_reason != 0:  # also between a response and its handler
             return np.int64(-1)
@@ -253,11 +270,17 @@ def service(m):
             elif sampled_int(m) == 1 and m.iff1 == 1 and m.after_ei == 0:
                 response = np.int64(INT_RESPONSE)
         late = m.after_ei == 1 or m.held_t == m.t - 1
+        if m.bus_armed != 0:
+            soonest = watch_or_rest(m, soonest)
         if m.bus_watch == 1:
             keep(m, response)
         if m.prefix != 0:
             again = 1
         else:
+            if response != 0 and m.sampling != 0:
+                if before_step(m, m.t, m.pc) == 0:
+                    return np.int64(-1)
+                card_called(m)
             if response == NMI_RESPONSE:
                 take_nmi(m)
                 m.q = 0
@@ -280,6 +303,8 @@ def service(m):
             return opcode
         if m.halted == 0:
             if m.prefix != 0:
+                if m.sampling == SAMPLED:
+                    note_row(m, m.t, m.pc)
                 opcode, m.t, m.pc = m1(m, m.t, m.pc)
                 return opcode
             opcode, m.t, m.pc = m1_first(m, m.t, m.pc)

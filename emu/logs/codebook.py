@@ -5,32 +5,23 @@ carried; a run of ten million instructions has some thousands of these.
 """
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from emu.bus.state import FETCH, READ
 from emu.files.symbols import SymbolTable
 from emu.isa.disassembler import disassemble
-from emu.isa.opcodes import DD, ED, RELATIVE
-from emu.logs.records import (
-    BEGUN,
-    CONTINUED,
-    DMA,
-    INSTRUCTION,
-    INTERRUPT,
-    NMI,
-    Chunk,
-    fetches,
-)
-from emu.logs.sampler import PREFIX_SHIFT
+from emu.isa.opcodes import RELATIVE
+from emu.logs import codekeys
+from emu.logs.codekeys import OTHER_KIND, STRAY
+from emu.logs.kinds import BEGUN, CONTINUED, DMA, IDLE, INTERRUPT, NMI
+from emu.logs.records import Chunk
+from emu.logs.seen import root_over
 
-NOWHERE = 1023  # page number of code that no plain memory holds, see sampler.place_of
-BYTES = 4  # of an instruction, at most
-STRAY = 1
+NOWHERE = 1023  # page number of code that no plain memory holds, see emu/bus/rows.py
 CUT_WORDS = {DMA: "dma", BEGUN: "(begun)", CONTINUED: "(goes on)"}
 PENDING = {2: b"\xdd", 3: b"\xfd"}  # half of m.prefix
 
@@ -48,16 +39,13 @@ class Code(NamedTuple):
 
 @dataclass(frozen=True)
 class Codes:
-    """The instructions of a chunk: record k is ``table[index[k]]``."""
+    """The instructions of a chunk: record k is ``table[index[k]]``.
+
+    The table is the book's own, and grows with it.
+    """
 
     table: list[Code]
     index: NDArray[np.int64]
-
-    @property
-    def sizes(self) -> NDArray[np.int64]:
-        """Bytes of code of each record."""
-        found = np.array([code.size for code in self.table] or [0], np.int64)
-        return found[self.index]
 
 
 class CodeBook:
@@ -70,32 +58,53 @@ class CodeBook:
     def __init__(self, tables: Mapping[int, SymbolTable], bases: Mapping[int, int]) -> None:
         self._tables = dict(tables)
         self._bases = dict(bases)
-        self._known: dict[int, Code] = {}
+        self._codes: list[Code] = []
+        self._table = np.zeros((codekeys.PLACES, 3), np.int64)
+        self._record = np.zeros(1, codekeys.BOOK)
+        self._number: Callable[..., int] | None = None
 
     def look_up(self, chunk: Chunk) -> Codes:
-        """Find the instruction of every record."""
-        if not len(chunk):
-            return Codes([], np.zeros(0, np.int64))
-        keys, index = np.unique(_keys(chunk), return_inverse=True)
-        table = []
-        for key in keys.tolist():
-            code = self._known.get(key)
-            if code is None:
-                code = self._known[key] = self._read(key)
-            table.append(code)
-        return _special(chunk, Codes(table, index))
+        """Find the instruction of every record.  Raises CompileError."""
+        if self._number is None:
+            self._number = root_over(codekeys.number, [self._record],
+                                     "row", "word", "index", "table")
+        b = self._record[0]
+        index = np.empty(len(chunk), np.int64)
+        start = 0
+        while start < len(chunk):
+            b["mask"] = len(self._table) - 1
+            start = self._number(chunk.rows, chunk.words, index, self._table, start, len(chunk))
+            if start < len(chunk):
+                self._codes.append(self._read(int(b["key"]), int(b["other"])))
+                self._table[int(b["place"])] = b["key"], b["other"], len(self._codes)
+                if 2 * len(self._codes) > len(self._table):
+                    self._grow()
+        return Codes(self._codes, index)
 
-    def _read(self, key: int) -> Code:
+    def _grow(self) -> None:
+        """Make the table twice as large."""
+        old = self._table[self._table[:, 2] != 0]
+        self._table = np.zeros((2 * len(self._table), 3), np.int64)
+        mask = len(self._table) - 1
+        for row in old.tolist():
+            place = codekeys.place_for(row[0], row[1], mask)
+            while self._table[place, 2]:
+                place = place + 1 & mask
+            self._table[place] = row
+
+    def _read(self, key: int, other: int) -> Code:
         address, page = key & 0xFFFF, key >> 16 & 0x3FF
         count, mark = (key >> 58 & 3) + 1, key >> 60 & 3
         data = bytes(key >> shift & 0xFF for shift in (26, 34, 42, 50))
         data = data[:1] + b"\xed" + data[1:count] if mark == STRAY else data[:count]
         slot, place = self._place(address, page)
         symbol, source = self.symbol(address, slot, place), self.line(address, slot, place)
-        if not key >> 62:
-            return Code(address, data[:1], "", symbol, source, 1)
-        text, size = self._text(address, PENDING.get(mark, b""), data, slot, place)
-        return Code(address, data[:size], text, symbol, source, size)
+        text, size = "", 1
+        if key >> 62:
+            text, size = self._text(address, PENDING.get(mark, b""), data, slot, place)
+            data = data[:size]
+        plain = Code(address, data, text, symbol, source, size)
+        return _special(plain, other) if other else plain
 
     def _text(self, address: int, pending: bytes, data: bytes, slot: int,
               place: int | None) -> tuple[str, int]:
@@ -154,34 +163,24 @@ class CodeBook:
         return None
 
 
-def _special(chunk: Chunk, codes: Codes) -> Codes:
+def _special(plain: Code, other: int) -> Code:
     """Put words where no instruction stands: responses, and fetches in HALT."""
-    table, index = list(codes.table), codes.index.copy()
-    known: dict[tuple[int, str, bytes], int] = {}
-    for record in np.flatnonzero(chunk.kind != INSTRUCTION):
-        plain = table[codes.index[record]]
-        kind, mode = int(chunk.kind[record]), int(chunk.control[record] >> 16 & 3)
-        if kind == INTERRUPT:
-            text = f"int mode {mode}"
-            vector = int(chunk.cycles["data"][chunk.first[record]])
-            text += {0: f": {_given(plain)}", 2: f", vector {vector:02X}h"}.get(mode, "")
-        elif kind == NMI:
-            text = "nmi"
-        elif kind in CUT_WORDS:
-            text = CUT_WORDS[kind]
-        else:
-            count = fetches(chunk, int(record))
-            text = f"halted, {count} fetch{'es' if count > 1 else ''}"
-        data = plain.data if kind == INTERRUPT and mode == 0 else b""
-        if kind == BEGUN:
-            data = bytes(chunk.cycles["data"][chunk.first[record]:chunk.first[record] + 1])
-        key = int(codes.index[record]), text, data
-        if key not in known:
-            known[key] = len(table)
-            size = 0 if kind in (DMA, CONTINUED) else plain.size
-            table.append(plain._replace(text=text, data=data, size=size))
-        index[record] = known[key]
-    return Codes(table, index)
+    kind, more = other >> OTHER_KIND, other & (1 << OTHER_KIND) - 1
+    data, size = b"", plain.size
+    if kind == INTERRUPT:
+        mode, vector = more & 3, more >> 8
+        text = f"int mode {mode}"
+        text += {0: f": {_given(plain)}", 2: f", vector {vector:02X}h"}.get(mode, "")
+        data = plain.data if mode == 0 else b""
+    elif kind == NMI:
+        text = "nmi"
+    elif kind == IDLE:
+        text = f"halted, {more} fetch{'es' if more > 1 else ''}"
+    else:
+        text = CUT_WORDS[kind]
+        data = bytes([more]) if kind == BEGUN else b""
+        size = 1 if kind == BEGUN else 0
+    return plain._replace(text=text, data=data, size=size)
 
 
 def _given(code: Code) -> str:
@@ -194,33 +193,3 @@ def _given(code: Code) -> str:
 
 def _is_index(byte: int) -> bool:
     return byte & 0xDF == 0xDD
-
-
-def _keys(chunk: Chunk) -> NDArray[np.int64]:
-    """Pack what tells instructions apart into one number a record.
-
-    Address (16 bits), page (10), four bytes (32), their number - 1 (2), a mark (2), 1 for
-    code.  The mark is PENDING's or STRAY: a prefix before ED, which is then left out of
-    the four bytes.
-    """
-    first, count = chunk.first[:-1], np.diff(chunk.first)
-    control = chunk.control[:-1]
-    mode0 = (chunk.kind == INTERRUPT) & (control >> 16 & 3 == 0)
-    code = (chunk.kind == INSTRUCTION) | mode0
-    kinds, addresses = chunk.cycles["kind"], chunk.cycles["address"]
-    data = chunk.cycles["data"].astype(np.int64)
-    start, last = chunk.address, len(data) - 1
-    second = np.minimum(first + 1, last)
-    stray = code & (count > 1) & (data[first] & 0xDF == DD) & (data[second] == ED)
-    key = start.astype(np.int64) | (chunk.place >> 8) << 16 | data[first] * code << 26
-    going = code
-    taken = np.zeros(len(chunk), np.int64)
-    for byte in range(1, BYTES):
-        at = np.minimum(first + byte + stray, last)
-        going = going & (byte + stray < count) & ((kinds[at] == READ) | (kinds[at] == FETCH))
-        going &= mode0 | (addresses[at] == start + np.uint16(1) * (byte + stray).astype(np.uint16))
-        key |= data[at] * going << (26 + 8 * byte)
-        taken += going
-    mark = np.where(stray, STRAY, control >> PREFIX_SHIFT + 1 & 3)
-    key |= taken << 58 | mark * code << 60 | code.astype(np.int64) << 62
-    return np.asarray(key, np.int64)

@@ -67,8 +67,8 @@ def decode(words: NDArray[np.int64]) -> Cycles:
     return rows
 
 
-def read_ring(m: Any, first: int, end: int) -> Cycles:
-    """Decode entries ``first`` to ``end`` - 1 of a machine record's ring.
+def ring_words(m: Any, first: int, end: int) -> NDArray[np.int64]:
+    """Copy entries ``first`` to ``end`` - 1 of a machine record's ring: shape (n, 2).
 
     Raises ValueError when the ring no longer holds, or does not hold yet, all of them.
     """
@@ -76,7 +76,16 @@ def read_ring(m: Any, first: int, end: int) -> Cycles:
     if not max(0, written - LOG) <= first <= end <= written:
         raise ValueError(f"the ring does not hold the bus cycles {first} to {end - 1}")
     ring = m.log.reshape(LOG, 2)
-    return decode(ring[np.arange(first, end) & (LOG - 1)])
+    start = first & (LOG - 1)
+    count = end - first
+    if start + count <= LOG:
+        return np.array(ring[start:start + count])
+    return np.concatenate([ring[start:], ring[:start + count - LOG]])
+
+
+def read_ring(m: Any, first: int, end: int) -> Cycles:
+    """Decode entries ``first`` to ``end`` - 1 of a machine record's ring; see `ring_words`."""
+    return decode(ring_words(m, first, end))
 
 
 def lengths(cycles: Cycles) -> NDArray[np.int64]:

@@ -129,8 +129,7 @@ def count_retis(m):
 
 @compiled
 def before_step(m, s):
-    """Remember what the step may change."""
-    s.start = m.t
+    """Remember what the coming steps may change: the last of them alone calls cards."""
     s.retis = count_retis(m)
     for slot in range(m.slots):
         s.due[slot] = m.event_t[slot]
@@ -212,7 +211,8 @@ def changed(m, s):
 
 @compiled
 def after_step(m, s, first):
-    """Note the edges of the step just run; ``first`` is its first entry in the log."""
+    """Note the edges of the step just run, which began at ``s.start``; ``first`` is its first
+    entry in the log."""
     note_outputs(m, s)
     held = m.held_t >= s.start and m.held_int != s.int_line
     if not held and changed(m, s) == 0:

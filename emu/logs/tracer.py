@@ -10,16 +10,17 @@ from dataclasses import replace
 
 import numpy as np
 
-from emu.bus.state import MEDIUM_WANTED, STOP_HIT
+from emu.bus.rows import W_LOG, W_T
+from emu.bus.state import MEDIUM_WANTED, ROWS, STOP_HIT, WORDS
 from emu.logs import records, sampler
-from emu.logs.cycles import read_ring
+from emu.logs.cycles import ring_words
 from emu.logs.records import Chunk
 from emu.machine.machine import RUN, Machine
 from emu.native import jit, units
 from emu.run.player import Player
 
 SAMPLE = "emu.logs.sampler.sample"
-ENOUGH = sampler.ROWS * 3 // 4
+ENOUGH = ROWS * 3 // 4
 
 
 class Tracer:
@@ -37,6 +38,7 @@ class Tracer:
         self._record = np.zeros(1, sampler.SAMPLES).view(np.recarray)
         self._load(progress)
         machine.log(True)
+        machine.m.row_count = 0
         self._levels = self._note_levels()
 
     def _load(self, progress: Callable[[str], None] | None) -> None:
@@ -62,14 +64,14 @@ class Tracer:
 
     def run(self, t_stop: int) -> int:
         """Run until T-state ``t_stop`` or a reason to leave, as Machine.run does."""
-        m, s = self.machine.m, self._record[0]
+        m = self.machine.m
         while True:
             self.machine.guarded(self._sample, t_stop)
             if int(m.exit_reason) == MEDIUM_WANTED:
                 m.exit_reason = 0
             self.machine.serve()
             ended = int(m.exit_reason) != 0 or int(m.t) >= t_stop
-            if int(s.count) >= ENOUGH or not ended:
+            if int(m.row_count) >= ENOUGH or not ended:
                 self.flush()
             if self.done:
                 m.exit_reason = STOP_HIT
@@ -79,21 +81,22 @@ class Tracer:
     def flush(self) -> None:
         """Make a chunk of what is collected."""
         m, s = self.machine.m, self._record[0]
-        count = int(s.count)
+        count = int(m.row_count)
         if count == 0:
             return
-        rows = s.row[:count + 1].copy()
-        first, end = int(rows[0, sampler.W_LOG]), int(rows[-1, sampler.W_LOG])
-        edges = s.edge[:int(s.edges)].copy()
-        late = edges[:, 0] < 2 * rows[0, sampler.W_T]
+        rows = m.rows.reshape(ROWS + 1, WORDS)[:count + 1].copy()
+        words = ring_words(m, int(rows[0, W_LOG]), int(rows[-1, W_LOG]))
+        edges = s.edge[:int(s.edges)]
+        edges = edges[np.argsort(edges[:, 0], kind="stable")]
+        late = edges[:, 0] < 2 * rows[0, W_T]
         if self._held is not None and late.any():
             merged = np.concatenate([self._held.edges, edges[late]])
             merged = merged[np.argsort(merged[:, 0], kind="stable")]
             self._held = replace(self._held, edges=merged)
             edges = edges[~late]
-        s.count = s.edges = 0
+        m.row_count = s.edges = 0
         self._pass_on()
-        self._held = records.build(rows, read_ring(m, first, end), edges, self._levels)
+        self._held = Chunk(rows, words, edges, self._levels)
 
     def _pass_on(self) -> None:
         held, self._held = self._held, None

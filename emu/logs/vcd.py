@@ -11,29 +11,40 @@ Lines of cards (`Card.probes`) are named SLOT_LINE, and stand at the T-state of 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
 from fractions import Fraction
-from typing import TextIO
+from io import StringIO
+from typing import Any, BinaryIO
 
 import numpy as np
+from numpy.typing import NDArray
 from vcd import VCDWriter
 
+from emu.bus.state import BUS_BACK, BUS_GIVEN, DMA_OUT, DMA_READ
 from emu.errors import InputError
-from emu.logs import waveforms
+from emu.logs import paper, vcdlines
 from emu.logs.edges import LINE_IEI, LINE_IEO, LINE_INT, LINE_NMI
-from emu.logs.records import Chunk
+from emu.logs.linewriter import Texts
+from emu.logs.records import Chunk, Ints
+from emu.logs.seen import root_over
 from emu.logs.setting import Setting
-from emu.logs.waveforms import ADDRESS, CODE, DATA, FREE, STROBES
+from emu.logs.waveforms import (
+    FREE,
+    OWN_WAITS,
+    STROBES,
+    TEMPLATES,
+    WAIT_FALLS,
+    shape_of,
+    template,
+)
 
 UNITS = {"s": 0, "ms": 3, "us": 6, "ns": 9, "ps": 12, "fs": 15}
 TICK_UNIT = "1 us"  # written for "tick", where one unit is half a T-state
-STILL = ("RESET",)
-LINE = 100  # an event's kind when it is an edge of emu/logs/edges.py; no waveforms signal
+ESCAPES = {9: "\\t", 10: "\\n", 13: "\\r", 32: "\\x20", 92: "\\\\"}
 LEAD = 2  # half T-states before the first cycle in which all lines rest, if there is room
 BUS = "bus"
 
-Scale = tuple[str, Callable[[int], int]]
-"""A timescale as VCD writes it, and the time of a half T-state in it."""
+Scale = tuple[str, Fraction]
+"""A timescale as VCD writes it, and a half T-state in it."""
 
 
 def timescale(text: str, hz: Fraction) -> Scale:
@@ -45,158 +56,201 @@ def timescale(text: str, hz: Fraction) -> Scale:
     """
     half = 1 / (2 * hz)
     if text == "tick":
-        return TICK_UNIT, lambda count: count
+        return TICK_UNIT, Fraction(1)
     if text == "exact":
         for unit, power in UNITS.items():
             for size in (100, 10, 1):
                 if (half * 10**power / size).denominator == 1:
-                    return _scaled(f"{size} {unit}", half)
-        return _scaled("1 ps", half)
-    if not re.fullmatch(r"(1|10|100) ?(s|ms|us|ns|ps|fs)", text):
+                    return f"{size} {unit}", half * 10**power / size
+        return "1 ps", half * 10 ** UNITS["ps"]
+    match = re.fullmatch(r"(1|10|100) ?(s|ms|us|ns|ps|fs)", text)
+    if match is None:
         raise InputError(f'--vcd-timescale {text}: write "exact", "tick", or a unit such as '
                          f'"1 ns" or "10 ps".')
-    match = re.fullmatch(r"(\d+) ?(\w+)", text)
-    assert match is not None
-    scale, place = _scaled(f"{match[1]} {match[2]}", half)
-    if place(1) == 0 or place(3) == place(2):
+    scaled = half * 10 ** UNITS[match[2]] / int(match[1])
+    if unit_time(scaled, 1) == 0 or unit_time(scaled, 3) == unit_time(scaled, 2):
         raise InputError(f"--vcd-timescale {text}: half a T-state is shorter than this unit; "
                          f"choose a smaller one.")
-    return scale, place
+    return f"{match[1]} {match[2]}", scaled
 
 
-def _scaled(unit: str, half: Fraction) -> Scale:
-    size, name = unit.split()
-    ratio = half * 10 ** UNITS[name] / int(size)
-    num, den = ratio.numerator, ratio.denominator
-    return unit, lambda count: (2 * count * num + den) // (2 * den)
+def unit_time(scaled: Fraction, half: int) -> int:
+    """Give a half T-state in units, of which one is ``scaled``: the nearest one."""
+    return (2 * half * scaled.numerator + scaled.denominator) // (2 * scaled.denominator)
 
 
 class VcdWriter:
-    """Write chunks that follow one another to a text file."""
+    """Write chunks that follow one another to a binary file.  Raises CompileError."""
 
-    def __init__(self, out: TextIO, setting: Setting, scale: str = "exact",
+    def __init__(self, out: BinaryIO, setting: Setting, scale: str = "exact",
                  scalars_only: bool = False) -> None:
-        self._out, self._setting, self._plain = out, setting, scalars_only
-        self._unit, self._place = timescale(scale, setting.hz)
-        self._writer: VCDWriter | None = None
-        self._address, self._data = 0xFFFF, FREE
-        self._clock = 0  # half T-state of the next clock edge
-        self._levels: dict[str, int] = {}
+        self._out, self._setting = out, setting
+        self._unit, self._half = timescale(scale, setting.hz)
+        self._texts = Texts()
+        self._names: list[str] = []  # the texts as such
+        self._numbers: dict[bytes, int] = {}
+        self._known = 0
+        self._paper = paper.new_paper(1, 1)
+        self._record = np.zeros(1, vcdlines.DUMP)
+        self._v: Any = self._record.view(np.recarray)[0]
+        self._v.num, self._v.den = self._half.numerator, self._half.denominator
+        self._v.plain = int(scalars_only)
+        self._v.stamp = -1
+        self._dump = root_over(vcdlines.dump, [self._paper, self._record], "pool", "text", "row",
+                               "word", "index", "edge")
+        self._close = root_over(vcdlines.close, [self._paper, self._record])
 
-    def _begin(self, chunk: Chunk) -> VCDWriter:
-        start = 2 * int(chunk.t[0])
-        self._clock = max(start - LEAD, 0)
-        setting = self._setting
+    def _begin(self, chunk: Chunk) -> None:
+        v = self._v
+        v.clock = max(2 * int(chunk.t[0]) - LEAD, 0)
+        v.stamp = v.start = unit_time(self._half, int(v.clock))
+        v.address, v.data = 0xFFFF, FREE
+        halted = int(chunk.control[0] >> 22 & 1)
+        v.level[:] = ord("1")
+        v.level[vcdlines.STROBE + STROBES.index("HALT")] = ord("0") + 1 - halted
+        v.level[vcdlines.INT_PIN] = ord("0") + chunk.levels[LINE_INT]
+        v.level[vcdlines.NMI_PIN] = ord("0") + chunk.levels[LINE_NMI]
+        v.level[vcdlines.D0:vcdlines.D0 + 8] = ord("z")
+        v.line_variable[:] = -1
+        v.line_variable[[LINE_INT, LINE_NMI]] = vcdlines.INT_PIN, vcdlines.NMI_PIN
+        v.line_variable[vcdlines.LINE_BUSREQ] = vcdlines.STROBE + STROBES.index("BUSREQ")
+        for k, slot in enumerate(self._setting.chained):
+            for line, place in ((LINE_IEI + slot, 2 * k), (LINE_IEO + slot, 2 * k + 1)):
+                v.line_variable[line] = vcdlines.CHAIN + place
+                v.level[vcdlines.CHAIN + place] = ord("0") + chunk.levels[line]
+        for k, line in enumerate(self._setting.probes):
+            v.line_variable[line] = vcdlines.PROBE + k
+            v.level[vcdlines.PROBE + k] = ord("0") + chunk.levels[line]
+        _draw(v)
+        for variable, ident in self._declare(v.level, (0xFFFF, FREE), ("-", "-"))[1].items():
+            v.ident[variable, :len(ident)] = list(ident.encode())
+        for name in (*self._setting.drivers, "-"):
+            self._add(name, vcdlines.DRIVER)
+        v.driver = v.code = vcdlines.NO_DRIVER
+
+    def _declare(self, levels: NDArray[np.uint8], buses: tuple[int, int],
+                 texts: tuple[str, str]) -> tuple[str, dict[int, str]]:
+        """Declare the variables as they stand at the start: the file's head, and how they are
+        called in it."""
+        setting, found = self._setting, StringIO()
         name = setting.name.replace("$end", "_end")  # ends a comment
         comment = f"{name}: {float(setting.hz) / 1e6:.6g} MHz, seed {setting.seed}"
-        if self._unit == TICK_UNIT and self._place(3) == 3:
+        if self._unit == TICK_UNIT and self._half == 1:
             comment += f"; {TICK_UNIT} here is half a T-state"
-        writer = VCDWriter(self._out, timescale=self._unit, date="", comment=comment,
-                           version="preburn", init_timestamp=self._place(self._clock))
-        self._register(writer, chunk)
-        return writer
+        writer = VCDWriter(found, timescale=self._unit, date="", comment=comment,
+                           version="preburn", init_timestamp=int(self._v.start))
+        idents: dict[int, str] = {}
 
-    def _register(self, writer: VCDWriter, chunk: Chunk) -> None:
-        halted = int(chunk.control[0] >> 22 & 1)
-        scalar = {"CLK": 1, **dict.fromkeys(STROBES, 1), "HALT": 1 - halted,
-                  "INT": int(chunk.levels[LINE_INT]), "NMI": int(chunk.levels[LINE_NMI]),
-                  **dict.fromkeys(STILL, 1)}
-        self._scalars = {name: writer.register_var(BUS, name, "wire", 1, level)
-                         for name, level in scalar.items()}
-        self._bits = {
-            "A": [writer.register_var(BUS, f"A{k}", "wire", 1, 1) for k in range(16)],
-            "D": [writer.register_var(BUS, f"D{k}", "wire", 1, "z") for k in range(8)]}
-        if not self._plain:
-            self._vectors = {"A": writer.register_var(BUS, "A", "wire", 16, 0xFFFF),
-                             "D": writer.register_var(BUS, "D", "wire", 8, "z")}
-            self._texts = {name: writer.register_var(BUS, name, "string", 1, "-")
-                           for name in ("driver", "code")}
-        self._lines = {LINE_INT: self._scalars["INT"], LINE_NMI: self._scalars["NMI"]}
-        for slot in self._setting.chained:
-            card = self._setting.drivers[slot + 1]  # in the names too: decoders know no scopes
-            for name, line in (("IEI", LINE_IEI + slot), ("IEO", LINE_IEO + slot)):
-                self._lines[line] = writer.register_var(
-                    "chain", f"{name}_{card}", "wire", 1, int(chunk.levels[line]))
-        for line, name in self._setting.probes.items():
-            self._lines[line] = writer.register_var(
-                "cards", name, "wire", 1, int(chunk.levels[line]))
+        def declare(number: int, scope: str, name: str) -> None:
+            variable = writer.register_var(scope, name, "wire", 1, chr(levels[number]))
+            idents[number] = variable.ident
+
+        for number, name in enumerate(("CLK", *STROBES, "INT", "NMI", "RESET",
+                                       *(f"A{k}" for k in range(16)),
+                                       *(f"D{k}" for k in range(8)))):
+            declare(number, BUS, name)
+        if not self._v.plain:
+            for number, name, bits, value in ((vcdlines.VECTOR_A, "A", 16, buses[0]),
+                                              (vcdlines.VECTOR_D, "D", 8, buses[1])):
+                idents[number] = writer.register_var(
+                    BUS, name, "wire", bits, "z" if value == FREE else value).ident
+            for number, name, text in ((vcdlines.DRIVER, "driver", texts[0]),
+                                       (vcdlines.CODE_TEXT, "code", texts[1])):
+                idents[number] = writer.register_var(BUS, name, "string", 1, text).ident
+        for k, slot in enumerate(setting.chained):
+            card = setting.drivers[slot + 1]  # in the names too: decoders know no scopes
+            declare(vcdlines.CHAIN + 2 * k, "chain", f"IEI_{card}")
+            declare(vcdlines.CHAIN + 2 * k + 1, "chain", f"IEO_{card}")
+        for k, name in enumerate(setting.probes.values()):
+            declare(vcdlines.PROBE + k, "cards", name)
+        writer.flush()
+        return found.getvalue(), idents
+
+    def _add(self, text: str, variable: int) -> None:
+        """Add the line of a text; its second number is that of the first with the same."""
+        ident = bytes(self._v.ident[variable]).rstrip(b"\0").decode()
+        line = f"s{text.translate(ESCAPES)} {ident}\n".encode()
+        number = self._numbers.setdefault(line, self._texts.count)
+        self._texts.add(line, number)
+        self._names.append(text)
 
     def write(self, chunk: Chunk) -> None:
         """Write the next chunk."""
         if not len(chunk):
             return
-        writer = self._writer or self._begin(chunk)
-        self._writer = writer
-        change, place = writer.change, self._place
-        strobes = [self._scalars[name] for name in STROBES]
-        for when, kind, level, extra in self._events(chunk):
-            if when >= self._clock:
-                self._clock_until(writer, when)
-            now = place(when)
-            if kind < len(STROBES):
-                change(strobes[kind], now, level)
-            elif kind == ADDRESS:
-                self._set_bus("A", now, self._address, level)
-                self._address = level
-            elif kind == DATA:
-                self._drive(now, level, extra)
-            elif kind == LINE:
-                change(self._lines[extra], now, level)
-            elif not self._plain:
-                change(self._texts["code"], now, self._words[level])
-
-    def _events(self, chunk: Chunk) -> Iterator[tuple[int, int, int, int]]:
-        """Give everything that happens, in the order of time.
-
-        Tuples (half T-state, signal or LINE or CODE, level, driver or line number).
-        """
-        bus = waveforms.edges(chunk)
-        bus[:, 3] = chunk.cycles["driver"][bus[:, 3]]
+        if self._v.stamp < 0:
+            self._begin(chunk)
         codes = self._setting.book.look_up(chunk)
-        self._words = [code.text for code in codes.table]
-        words = np.column_stack([2 * chunk.t[:-1], np.full(len(chunk), CODE), codes.index,
-                                 np.zeros(len(chunk), np.int64)])
-        lines = chunk.edges
-        drawn = np.isin(lines[:, 1], list(self._lines))
-        lines = np.column_stack([lines[:, 0], np.full(len(lines), LINE), lines[:, 2],
-                                 lines[:, 1]])[drawn]
-        together = np.concatenate([bus, words, lines])
-        # what happened before the first cycle of a cut chunk belongs to its start
-        together[:, 0] = np.maximum(together[:, 0], 2 * chunk.t[0])
-        for row in together[np.argsort(together[:, 0], kind="stable")].tolist():
-            yield tuple(row)
+        for code in codes.table[self._known:]:
+            self._add(code.text, vcdlines.CODE_TEXT)
+        self._known = len(codes.table)
+        edges = _with_requests(chunk)
+        v = self._v
+        v.record = v.cycle = v.line = 0
+        done = 0
+        while not done:
+            begun = v.begun
+            done = self._dump(self._texts.pool, self._texts.rows, chunk.rows, chunk.words,
+                              codes.index, edges, len(chunk), len(edges))
+            self._put_down(begun)
 
-    def _clock_until(self, writer: VCDWriter, when: int) -> None:
-        """Write the clock's edges up to a half T-state; it rises at each T-state's start."""
-        clock = self._scalars["CLK"]
-        for half in range(self._clock, when + 1):
-            writer.change(clock, self._place(half), 1 - (half & 1))
-        self._clock = when + 1
+    def _put_down(self, begun: int) -> None:
+        """Write what stands on the paper, behind the file's head when that is due."""
+        if begun == 0 and self._v.begun:
+            self._put_head()
+        self._out.write(memoryview(self._paper[0]["out"])[:int(self._paper["used"][0])])
 
-    def _drive(self, now: int, value: int, driver: int) -> None:
-        assert self._writer is not None
-        self._set_bus("D", now, self._data, value)
-        self._data = value
-        if not self._plain:
-            name = self._setting.drivers[driver] if value != FREE else "-"
-            self._writer.change(self._texts["driver"], now, name)
-
-    def _set_bus(self, name: str, now: int, old: int, new: int) -> None:
-        """Change a bus: its vector, and those of its lines that differ."""
-        if old == new:
-            return
-        assert self._writer is not None
-        change = self._writer.change
-        if not self._plain:
-            change(self._vectors[name], now, "z" if new == FREE else new)
-        for bit, line in enumerate(self._bits[name]):
-            if old == FREE or new == FREE or (old ^ new) >> bit & 1:
-                change(line, now, "z" if new == FREE else new >> bit & 1)
+    def _put_head(self) -> None:
+        v = self._v
+        address, data, driver, code = v.first_number.tolist()
+        head, _ = self._declare(v.first, (address, data), (self._names[driver], self._names[code]))
+        self._out.write(head.encode())
 
     def close(self, t: int | None = None) -> None:
         """End the file at T-state ``t``, or after the last edge."""
-        if self._writer is None:
+        v = self._v
+        if v.stamp < 0:
             return
-        if t is not None and 2 * t >= self._clock:
-            self._clock_until(self._writer, 2 * t)
-        self._writer.close(self._place(self._clock))
+        until = int(v.clock) - 1 if t is None else max(2 * t, int(v.clock) - 1)
+        done = 0
+        while not done:
+            begun = v.begun
+            done = self._close(until)
+            self._put_down(begun)
+        if not v.begun:
+            vcdlines.begin(v)
+            self._put_head()
+        end = unit_time(self._half, int(v.clock))
+        if end != int(v.stamp):
+            self._out.write(f"#{end}\n".encode())
+        self._out.flush()
+
+
+def _with_requests(chunk: Chunk) -> Ints:
+    """Give the edges of the lines, and let /BUSREQ fall as many T-states before the bus is given
+    away as the log says; what happened before a cut chunk belongs to its start."""
+    edges = chunk.edges
+    given = chunk.words[chunk.words[:, 1] >> 24 & 15 == BUS_GIVEN]
+    if len(given):
+        falls = 2 * (given[:, 0] - (given[:, 1] >> 44 & 0xFFFF))
+        rows = np.column_stack([falls, np.full(len(falls), vcdlines.LINE_BUSREQ),
+                                np.zeros(len(falls), np.int64)])
+        edges = np.concatenate([edges, rows])
+    edges = np.column_stack([np.maximum(edges[:, 0], 2 * chunk.t[0]), edges[:, 1:]])
+    return edges[np.argsort(edges[:, 0], kind="stable")]
+
+
+def _draw(v: Any) -> None:
+    """Put all templates into the record."""
+    shapes = [(kind, kind, 0) for kind in (*TEMPLATES, BUS_GIVEN, BUS_BACK)]
+    shapes += [(int(shape_of(kind, shape)), kind, shape)
+               for kind in range(DMA_READ, DMA_OUT + 1) for shape in range(256)]
+    for number, kind, shape in shapes:
+        rows = template(kind, shape)
+        v.rows[number] = len(rows)
+        v.template[number, :len(rows)] = rows
+    v.wait_falls[:] = 2
+    for kind, half in WAIT_FALLS.items():
+        v.wait_falls[kind] = half
+    for kind, waits in OWN_WAITS.items():
+        v.own_waits[kind] = waits

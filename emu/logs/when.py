@@ -24,7 +24,8 @@ from emu.errors import InputError
 from emu.files.numbers import exact
 from emu.files.symbols import Place, parse_number
 from emu.logs.edges import LINE_INT
-from emu.logs.records import INSTRUCTION, INTERRUPT, NMI, PC, Chunk, Flags, any_cycle
+from emu.logs.kinds import INSTRUCTION, INTERRUPT, NMI, PC
+from emu.logs.records import Chunk, Flags, any_cycle
 from emu.logs.setting import Setting
 from emu.machine.machine import Machine
 from emu.run.console import channels

@@ -8,7 +8,8 @@ from typing import Protocol
 import numpy as np
 
 from emu.logs.filters import Filter
-from emu.logs.records import IDLE, Chunk, Flags, any_cycle, compact, joined
+from emu.logs.kinds import IDLE
+from emu.logs.records import Chunk, Flags, any_cycle, compact, joined
 from emu.logs.vcd import VcdWriter
 from emu.logs.when import When
 

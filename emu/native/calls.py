@@ -16,13 +16,19 @@ from emu.native import jit
 # Entries of a card's function table.
 RESET, READ, WRITE, ADVANCE, ACKNOWLEDGE, RETI, MEMORY, LINE, MASTER = range(9)
 
+PLAIN_HOOKS: dict[int, Callable[..., int]] = {}
 PLAIN_TABLE: dict[tuple[int, int], tuple[Any, list[Callable[..., int] | None]]] = {}
 
 
 def forget(uid: int) -> None:
     """Drop a machine that is gone from the table."""
+    PLAIN_HOOKS.pop(uid, None)
     for key in [key for key in PLAIN_TABLE if key[0] == uid]:
         del PLAIN_TABLE[key]
+
+
+def _plain_hook(m: Any, a: int, b: int) -> int:
+    return int(PLAIN_HOOKS[int(m.uid)](m, np.int64(a), np.int64(b)))
 
 
 def _plain_call(m: Any, slot: int, entry: int, a: int, b: int) -> int:
@@ -65,5 +71,10 @@ if jit.compiling():
         if address == 0:
             return np.int64(0)
         return _call_address(m, address, m.state_offset[slot], a, b)
+
+    @jit.inlined
+    def call_hook(m, a, b):  # type: ignore[no-untyped-def]
+        """Call the function that is asked before each step, see emu/bus/rows.py."""
+        return _call_address(m, m.hook, m.hook_offset, a, b)
 else:
-    call_card = _plain_call
+    call_card, call_hook = _plain_call, _plain_hook

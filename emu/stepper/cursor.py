@@ -54,8 +54,8 @@ def _levels(row: Any, half: int) -> dict[int, int]:
     levels = dict.fromkeys(range(len(STROBES)), 1) | {DATA: FREE, ADDRESS: int(row["address"])}
     if is_master(int(row["kind"])) or int(row["kind"]) == BUS_GIVEN:
         levels |= {BUSREQ: 0, BUSACK: 0}
-    carried = {waveforms._ADDRESS: int(row["address"]), waveforms._REFRESH: int(row["refresh"]),
-               waveforms._DATA: int(row["data"]), waveforms._FREE: FREE}
+    carried = {waveforms.ADDR: int(row["address"]), waveforms.REFR: int(row["refresh"]),
+               waveforms.BYTE: int(row["data"]), waveforms.OPEN: FREE}
     at: dict[int, int] = {}
     for signal, when, per_wait, level in template(int(row["kind"]), int(row["refresh"])):
         when += 2 * per_wait * int(row["waits"])

@@ -10,12 +10,13 @@ from emu.bus.state import MEDIUM_WANTED
 from emu.errors import InputError
 from emu.machine.machine import RUN, Machine
 from emu.machine.register_names import FLAGS, HALVES, PAIRS
-from emu.native import jit, units
+from emu.native import calls, jit, units
 from emu.stepper import walker
 from emu.stepper.expression import HIT_FACTS, Node, facts_of
 
 WALK = "emu.stepper.walker.walk"
 BEGIN = "emu.stepper.walker.begin"
+BOUNDARY = "emu.stepper.walker.boundary"
 UNARY = {"byte": walker.BYTE, "word": walker.WORD, "not": walker.NOT,
          "negative": walker.NEGATIVE, "~": walker.COMPLEMENT}
 
@@ -64,12 +65,21 @@ def _emit(node: Node, words: list[int]) -> None:
     elif node.kind == "pending":
         words += (walker.PENDING, node.number)
     else:
-        for part in node.parts:
-            _emit(part, words)
+        _emit(node.parts[0], words)
         if node.kind in UNARY:
             words += (UNARY[node.kind], 0)
-        else:
-            words += (walker.FIRST_BINARY + walker.BINARY.index(node.kind), 0)
+            return
+        number = walker.BINARY.index(node.kind)
+        if node.parts[1].kind == "number":
+            words += (walker.FIRST_WITH + number, node.parts[1].number)
+            return
+        jump = len(words) if node.kind == "and" else None
+        if jump is not None:
+            words += (walker.UNLESS, 0)
+        _emit(node.parts[1], words)
+        words += (walker.FIRST_BINARY + number, 0)
+        if jump is not None:
+            words[jump + 1] = len(words)
 
 
 class Walker:
@@ -78,11 +88,14 @@ class Walker:
     def __init__(self, machine: Machine, progress: Callable[[str], None] | None = None) -> None:
         self._machine = machine
         self._fired = 0
+        self._hook = 0, 0
         self._walk: Callable[[int], int]
         self._begin: Callable[[], int]
         self._record = np.zeros(1, walker.WALK).view(np.recarray)
         s: Any = self._record[0]
         if jit.plain_python():
+            calls.PLAIN_HOOKS[int(machine.m.uid)] = (
+                lambda m, t, pc: int(walker.boundary(m, s, t, pc)))
             self._walk = lambda t: int(walker.walk(machine.m, s, np.int64(t)))
             self._begin = lambda: int(walker.begin(machine.m, s, np.int64(0)))
             return
@@ -90,6 +103,7 @@ class Walker:
         walk, begin = (units.callable_root(name, 2, machine.holding) for name in (WALK, BEGIN))
         place, ours = machine.record.ctypes.data, self._record.ctypes.data
         s.run = units.address(RUN)
+        self._hook = units.address(BOUNDARY), ours - place
         self._walk = lambda t: int(walk(place, ours, t))
         self._begin = lambda: int(begin(place, ours, 0))
 
@@ -122,5 +136,6 @@ class Walker:
                 return self._fired
 
     def _step(self, t_stop: int) -> int:
+        self._machine.m.hook, self._machine.m.hook_offset = self._hook
         self._fired = self._walk(t_stop)
         return self._fired

@@ -3,13 +3,15 @@
 An expression is a small program of (operation, argument) pairs for a stack of int64, see
 emu/stepper/program.py.  The programs of the bus's rows (emu/bus/stops.py) are worked out when a
 row was met, at the boundary where the run was left; when none holds it goes on at once.
-The others are worked out at every instruction boundary: such a stop costs some ten times a
-free run.
+The others are worked out at every instruction boundary: the run loop asks `boundary` before
+each step (emu/bus/rows.py).
 """
 from __future__ import annotations
 
 import numpy as np
 
+from emu.bus.memory import refresh_map
+from emu.bus.rows import ASKED, leave_sampled
 from emu.bus.state import MACHINE, STOP_HIT, STOPS
 from emu.bus.stops import EXECUTED, KIND
 from emu.cpu.run_by_address import run_at
@@ -27,11 +29,15 @@ PROGRAMS, LENGTH, DEPTH = EVERY + STOPS, 512, 80
 BINARY = ("or", "and", "=", "!=", "<", "<=", ">", ">=", "|", "^", "&", "<<", ">>", "+", "-", "*",
           "/", "%")
 FIRST_BINARY = 16
+FIRST_WITH = FIRST_BINARY + len(BINARY)  # the same on the top and the argument
+EQUALS = FIRST_WITH + BINARY.index("=")
+UNLESS = FIRST_WITH + len(BINARY)  # go on at the argument when the top is 0: it stays
 FIELDS = ("pc", "sp", "i", "refresh", "im", "iff1", "iff2", "wz", "t")
 
 WALK = np.dtype([
     ("run", np.int64),  # address of the run loop
     ("count", np.int64),  # programs for every instruction
+    ("fired", np.int64),  # bits: those that have come true
     ("was", np.int64, (EVERY,)),  # 1: true at the last boundary; only a change counts
     ("row", np.int64, (STOPS,)),  # 1: the row has a program, number EVERY + row
     ("fact", np.int64, (3,)),  # of a hit: data, what it overwrote, address
@@ -60,7 +66,7 @@ def field(m, number):
     elif number == 2:
         value = m.i
     elif number == 3:
-        value = m.refresh
+        value = (m.refresh_high & 0x80) | (m.refresh & 0x7F)  # also inside the run
     elif number == 4:
         value = m.im
     elif number == 5:
@@ -74,14 +80,10 @@ def field(m, number):
 
 @compiled
 def pushed(m, op, a):
-    """Give the value that an operation pushes."""
+    """Give the value that an operation pushes; HALF, PAIR and FACT: see `truth`."""
     value = a
-    if op == HALF:
-        value = m.r[a]
-    elif op == ALTERNATE:
+    if op == ALTERNATE:
         value = m.alt[a]
-    elif op == PAIR:
-        value = m.r[a >> 8] << 8 | m.r[a & 0xFF]
     elif op == ALTERNATE_PAIR:
         value = m.alt[a >> 8] << 8 | m.alt[a & 0xFF]
     elif op == FIELD:
@@ -153,27 +155,45 @@ def joined(op, a, b):
     return value
 
 
-@compiled
+@inlined
 def truth(m, s, k):
     """Work program ``k`` out: 1 when it gives anything but 0."""
     top = np.int64(0)
     at = np.int64(0)
-    while s.program[k, at] != END:
+    value = np.int64(0)
+    while True:
         op = s.program[k, at]
         a = s.program[k, at + 1]
         at += 2
-        if op < BYTE:
-            s.stack[top] = s.fact[a] if op == FACT else pushed(m, op, a)
+        # what most conditions are made of comes first, and without a call
+        if op == EQUALS:
+            value = np.int64(value == a)
+        elif op == UNLESS:
+            if value == 0:
+                at = np.int64(a)
+        elif op == END:
+            return np.int64(value != 0)
+        elif op < BYTE:
+            s.stack[top] = value
             top += 1
+            if op == PAIR:
+                value = m.r[a >> 8] << 8 | m.r[a & 0xFF]
+            elif op == HALF:
+                value = np.int64(m.r[a])
+            elif op == FACT:
+                value = np.int64(s.fact[a])
+            else:
+                value = pushed(m, op, a)
         elif op < FIRST_BINARY:
-            s.stack[top - 1] = changed(m, op, s.stack[top - 1])
-        else:
+            value = changed(m, op, value)
+        elif op < FIRST_WITH:
             top -= 1
-            s.stack[top - 1] = joined(op - FIRST_BINARY, s.stack[top - 1], s.stack[top])
-    return np.int64(s.stack[0] != 0)
+            value = joined(op - FIRST_BINARY, s.stack[top], value)
+        else:
+            value = joined(op - FIRST_WITH, value, a)
 
 
-@compiled
+@inlined
 def look(m, s):
     """Work all programs out; bits: those that have come true since the last time."""
     fired = np.int64(0)
@@ -211,18 +231,49 @@ def stands_before(m):
     return False
 
 
+@root(MACHINE, WALK, INT, INT)
+def boundary(m, s, t, pc):
+    """Work the programs out at a boundary inside the run; 0 when the run has to be left there.
+
+    Also where a card may take the bus from now on: then `walk` goes by single steps.
+    """
+    m.t = t
+    m.pc = pc
+    if m.bus_watch + m.bus_armed == 0:
+        s.fired |= look(m, s)
+        if s.fired == 0:
+            return np.int64(1)
+    leave_sampled(m)
+    return np.int64(0)
+
+
+@compiled
+def run_asking(m, s, t_stop):
+    """Run, asking at every boundary."""
+    m.sampling = ASKED
+    refresh_map(m)
+    run_at(m, s.run, t_stop)
+    m.sampling = 0
+    refresh_map(m)
+
+
 @root(MACHINE, WALK, INT)
 def walk(m, s, t_stop):
     """Run until ``t_stop`` or a reason to leave; bits: the expressions that have come true.
 
     Hits of rows whose program does not hold are no reason.
     """
-    fired = np.int64(0)
+    s.fired = 0
     while m.t < t_stop:
-        run_at(m, s.run, m.t + 1 if s.count > 0 else t_stop)
+        if s.count == 0:
+            run_at(m, s.run, t_stop)
+        elif m.bus_watch + m.bus_armed != 0:
+            run_at(m, s.run, m.t + 1)
+        else:
+            run_asking(m, s, t_stop)
         reason = m.exit_reason
         if m.prefix == 0 and s.count > 0:
-            fired = look(m, s)
+            s.fired |= look(m, s)
         if reason == STOP_HIT:
             here = stands_before(m)
             if keep_true(m, s) == 0:
@@ -230,12 +281,13 @@ def walk(m, s, t_stop):
                 m.exit_reason = 0
                 if here:
                     m.pass_t = m.t
-        if fired != 0 or reason != 0:
+        if s.fired != 0 or reason != 0:
             break
-    return fired
+    return s.fired
 
 
 @root(MACHINE, WALK, INT)
 def begin(m, s, _):
     """Note what is true now, so that only what comes true later counts."""
+    m.refresh_high = m.i << 8 | (m.refresh & 0x80)
     return look(m, s)

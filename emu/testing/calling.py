@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 
 from emu.errors import InputError
-from emu.logs.records import INSTRUCTION, PC, SP, Chunk
+from emu.logs.kinds import INSTRUCTION, PC, SP
+from emu.logs.records import Chunk
 from emu.logs.tracer import Tracer
 from emu.machine.register_names import HALVES, REGISTERS, Register
 from emu.testing.conventions import Frame, result

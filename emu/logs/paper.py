@@ -1,0 +1,134 @@
+"""Put characters one behind the other: what the compiled writers of a trace share.
+
+``p`` is the paper: a record with room for some thousands of lines.  Each function puts
+something down at ``at`` and gives the place behind it.  The texts of a trace, names and
+instructions, stand in one pool; a text is a number, see `Texts` in emu/logs/linewriter.py.
+"""
+from __future__ import annotations
+
+import numpy as np
+
+from emu.native.jit import compiled, inlined
+
+OUT = 1 << 20
+MOST = 1 << 24
+
+PAPER = np.dtype([
+    ("num", np.int64), ("den", np.int64),  # the clock in Hz is num / den
+    ("used", np.int64),  # characters put down
+    ("pair", np.uint8, (256, 2)),  # the two hex digits of a byte
+    ("tens", np.uint8, (100, 2)),  # the two decimal digits of a number below 100
+    ("out", np.uint8, (OUT,)),
+], align=True)
+POOL = np.dtype([("pool", np.uint8, (MOST,))])
+TEXT = np.dtype([("text", np.int64, (MOST, 3))])  # place in the pool, length, without blanks
+
+
+def new_paper(num: int, den: int) -> np.ndarray:
+    """Make an empty paper for a clock of ``num / den`` Hz."""
+    paper = np.zeros(1, PAPER)
+    paper["num"], paper["den"] = num, den
+    paper["pair"] = [list(b"%02X" % k) for k in range(256)]
+    paper["tens"] = [list(b"%02d" % k) for k in range(100)]
+    return paper
+
+
+@inlined
+def put_char(p, at, char):
+    """Put a character."""
+    p.out[np.uint64(at)] = char
+    return at + 1
+
+
+@inlined
+def put_blanks(p, at, count):
+    """Put blanks."""
+    for k in range(count):
+        p.out[np.uint64(at + k)] = 32
+    return at + count
+
+
+@inlined
+def copied(p, q, at, place, length):
+    """Put some characters of the pool."""
+    for k in range(length):
+        p.out[np.uint64(at + k)] = q.pool[np.uint64(place + k)]
+    return at + length
+
+
+@compiled
+def put(p, q, x, at, number):
+    """Put a text with the blanks that fill it up."""
+    return copied(p, q, at, x.text[number, 0], x.text[number, 1])
+
+
+@compiled
+def put_short(p, q, x, at, number):
+    """Put a text without the blanks at its end."""
+    return copied(p, q, at, x.text[number, 0], x.text[number, 2])
+
+
+@inlined
+def put_byte(p, at, value):
+    """Put a byte as two hex digits."""
+    v = np.uint64(value & 0xFF)
+    p.out[np.uint64(at)] = p.pair[v, np.uint64(0)]
+    p.out[np.uint64(at + 1)] = p.pair[v, np.uint64(1)]
+    return at + 2
+
+
+@inlined
+def put_word(p, at, value):
+    """Put a word as four hex digits."""
+    return put_byte(p, put_byte(p, at, value >> 8), value)
+
+
+@compiled
+def put_digits(p, at, value, count):
+    """Put a number as so many decimal digits, zeros in front."""
+    v = np.uint64(value)
+    k = count
+    while k >= 2:
+        rest = v // np.uint64(100)
+        two = v - rest * np.uint64(100)
+        v = rest
+        k -= 2
+        p.out[np.uint64(at + k)] = p.tens[two, np.uint64(0)]
+        p.out[np.uint64(at + k + 1)] = p.tens[two, np.uint64(1)]
+    if k == 1:
+        p.out[np.uint64(at)] = np.int64(v % np.uint64(10)) + 48
+    return at + count
+
+
+@compiled
+def put_decimal(p, at, value, width):
+    """Put a number in decimal, blanks in front to fill ``width``."""
+    digits = np.int64(1)
+    limit = np.int64(10)
+    while value >= limit and digits < 18:
+        digits += 1
+        limit *= 10
+    if value >= limit:
+        digits += 1
+    if digits < width:
+        at = put_blanks(p, at, width - digits)
+    return put_digits(p, at, value, digits)
+
+
+@compiled
+def put_seconds(p, at, t, width):
+    """Put a T-state as seconds with nine decimals, rounded down to them."""
+    turns = t // p.num
+    ticks = (t - turns * p.num) * p.den
+    whole = ticks // p.num
+    rest = ticks - whole * p.num
+    at = put_decimal(p, at, turns * p.den + whole, width)
+    at = put_char(p, at, 46)
+    if p.num < 9_000_000_000:
+        return put_digits(p, at, rest * 1_000_000_000 // p.num, 9)
+    for _ in range(9):
+        rest *= 10
+        digit = rest // p.num
+        rest -= digit * p.num
+        at = put_char(p, at, 48 + digit)
+    return at
