@@ -17,8 +17,10 @@ ROOMS = ("errors", "files", "native", "isa", "bus", "cpu", "card", "media", "bac
          "pytestplugin", "cli")
 # Where a start is measured to need it, an import stands inside a function: the commands (`preburn
 # --help` 0.10 s, against 0.55 s with all of emu), the kept declarations (`preburn cards` 0.14 s,
-# against 0.58 s), and the plugin that pytest loads in every project.
-LATE = ("emu.cli", "emu.backplane.declarations", "emu.pytestplugin")
+# against 0.58 s), the plugin that pytest loads in every project, and the ELF reader, whose library
+# starts in 0.06 s and is not needed for images that were read before.
+LATE = ("emu.cli", "emu.backplane.declarations", "emu.files.image",
+        "emu.files.symbol_loading", "emu.pytestplugin")
 
 
 class Import(NamedTuple):

@@ -6,9 +6,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from emu.backplane.kept_images import load_kept
 from emu.card.contract import Card
 from emu.errors import InputError, nearest
-from emu.files.image import Image, load_image, with_symbols
+from emu.files.image import Image, with_symbols
 from emu.files.inputfile import exists
 from emu.files.ramload import flat, load_files, split_address
 
@@ -58,7 +59,7 @@ def load_images(card: Card, settings: Mapping[str, Any], place: str) -> dict[str
         value = settings[jumper.name]
         if jumper.kind == "file" and value is not None:
             try:
-                out[jumper.name] = load_image(Path(value))
+                out[jumper.name] = load_kept(Path(value))
                 out[jumper.name].flatten(card.image_size(settings))
             except InputError as error:
                 raise InputError(f"{place}: {error}") from None

@@ -45,11 +45,6 @@ class Elf(NamedTuple):
     entry: int
 
 
-def is_elf(data: bytes) -> bool:
-    """Say whether a file starts as ELF files do."""
-    return data.startswith(b"\x7fELF")
-
-
 def read_elf(path: Path, data: bytes) -> Elf:
     """Read the bytes of an ELF file; debug data that cannot be read gives no lines.
 

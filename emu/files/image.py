@@ -8,9 +8,8 @@ from functools import lru_cache
 from pathlib import Path
 
 from emu.errors import InputError
-from emu.files.elf import is_elf, read_elf
 from emu.files.hexfile import read_hex, read_srec
-from emu.files.inputfile import is_text, read_limited
+from emu.files.inputfile import is_elf, is_text, read_limited
 from emu.files.segment import Segment
 from emu.files.symbol_loading import load_symbols
 from emu.files.symbols import SymbolTable
@@ -110,6 +109,8 @@ def _read(
     if kind == "elf":
         if not is_elf(data):
             raise InputError(f"{path}: is no ELF file; name its kind ({', '.join(KINDS)}).")
+        from emu.files.elf import read_elf
+
         return read_elf(path, data)
     if kind == "raw":
         return (Segment(base, base, data),), SymbolTable(), None

@@ -59,3 +59,8 @@ def _file(what: str) -> str:
 def is_text(data: bytes) -> bool:
     """Say whether the first KiB is plain text of one line or more."""
     return all(32 <= byte < 127 or byte in b"\t\r\n\x1a" for byte in data[:1024])
+
+
+def is_elf(data: bytes) -> bool:
+    """Say whether a file starts as ELF files do."""
+    return data.startswith(b"\x7fELF")

@@ -3,8 +3,8 @@
 from dataclasses import replace
 from pathlib import Path
 
-from emu.files import elf, symbolfiles
-from emu.files.inputfile import read_limited
+from emu.files import symbolfiles
+from emu.files.inputfile import is_elf, read_limited
 from emu.files.symbols import SymbolTable
 
 
@@ -16,6 +16,10 @@ def load_symbols(path: Path) -> SymbolTable:
     Raises InputError naming the line.
     """
     data = read_limited(path, "symbol list")
-    table = (elf.read_elf(path, data).symbols if elf.is_elf(data)
-             else symbolfiles.read_symbols(path, data))
+    if is_elf(data):
+        from emu.files.elf import read_elf
+
+        table = read_elf(path, data).symbols
+    else:
+        table = symbolfiles.read_symbols(path, data)
     return replace(table, folders=(*table.folders, str(path.parent)))
