@@ -15,6 +15,7 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
+from emu import errors
 from emu.files import image as reader
 from emu.files.image import Image, load_image
 from emu.files.inputfile import is_elf, read_limited
@@ -40,7 +41,8 @@ def load_kept(path: Path) -> Image:
 @cache
 def _sources() -> bytes:
     digest = hashlib.sha256(sys.version.encode())
-    for source in (Path(__file__), *sorted(Path(reader.__file__).parent.glob("*.py"))):
+    for source in (Path(__file__), Path(errors.__file__),
+                   *sorted(Path(reader.__file__).parent.glob("*.py"))):
         digest.update(source.read_bytes())
     return digest.digest()
 
