@@ -30,6 +30,7 @@ SETTINGS: dict[str, tuple[dict[str, Any], ...]] = {
     "ds1302": ({}, {"battery": "flat", "drive-bit": -1}),
     "rtc-6242": ({}, {"battery": "flat"}),
     "hd44780": ({"power-up": 0}, {"wiring": "bus-4", "power-up": 0}, {"wiring": "latch"}),
+    "z85c30": ({}, {"intack": "none", "cts-a": "terminal"}),
     "uart-16550": ({}, {"gate": "out2"}),
     "parallel-latch": ({}, {"read-back": True, "reset": False}),
     "watchdog": ({"timeout": 1}, {"timeout": 2, "begins": "first-kick", "on-timeout": "nmi"}),

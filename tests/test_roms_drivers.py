@@ -35,6 +35,11 @@ def test_clock_memory_and_sensor_of_an_i2c_bus_are_read() -> None:
     assert "07:08:10\r\nTidewater settings, berth 3\r\ngauge: 2.7m" in shown("i2c")
 
 
+def test_the_report_of_the_scc_is_sent_by_interrupts() -> None:
+    """The text of scc.s, 71 bytes, at the other terminal."""
+    assert "report sent, bytes: 47" in shown("scc")
+
+
 def test_the_keypad_is_read_and_printed() -> None:
     """The words of `gives-b` in ppi.toml, thirteen with the carriage return."""
     assert "keypad: ebb at 07:12\r\nprinter, bytes: 0D\r\n" in shown("ppi")

@@ -212,6 +212,8 @@ class Card:
     unmodelled: tuple[str, ...] = ()  # what its chip does and it does not, for docs/cards.md
     needs_port: bool = True  # False: it works with none of its registers decoded
     interrupt: int = NO_INTERRUPT  # or PLAIN_INTERRUPT, CHAINED_INTERRUPT
+    # how a program ends a service at a chip that knows no RETI; empty: by RETI
+    service_end: str = ""
     sources: int = 8  # bits of m.ip[slot] that a chained card may use, at most
     # True: in mode 0 it puts a whole instruction on the bus, instead of memory (see ``memory``)
     supplies: bool = False

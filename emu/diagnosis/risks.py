@@ -48,7 +48,7 @@ def risks(session: Session, verdict: Verdict) -> list[str]:
         out.append(f"{counted(int(m.ack_empty), 'interrupt acknowledge')} that no card answered, "
                    f"the last at {names.at(int(m.ack_empty_pc))}.")
     serving = [slot.name for k, slot in enumerate(machine.slots)
-               if int(m.int_kind[k]) == CHAINED_INTERRUPT
+               if int(m.int_kind[k]) == CHAINED_INTERRUPT and not slot.card.service_end
                and int(m.int_count[k]) > int(m.reti_count[k]) + int(m.ius[k]).bit_count()]
     if serving:
         out.append(f"interrupts without RETI: {', '.join(serving)}.")

@@ -279,6 +279,8 @@ def _unfinished(case: Case, slot: int, upstream: list[int],
     if not holders:
         return
     k = holders[-1]
+    if case.machine.slots[k].card.service_end:
+        return  # RETI is nothing to it; the card's own causes tell
     who = case.slot_words(k)
     place = _last_handler(case, k)
     yield Link(MISSING_RETI, k, _end_service, True,
