@@ -17,7 +17,7 @@ NO_TRACK = -1
 UNFORMATTED = 2  # value of ``buf_fm``: no encoding matches it
 
 
-def _notice(s: Any, bays: Mapping[str, Bay]) -> list[int]:
+def notice(s: Any, bays: Mapping[str, Bay]) -> list[int]:
     """See what disks are in the drives; the drives whose disk has been changed."""
     changed = []
     for number, name in enumerate(NAMES):
@@ -51,7 +51,8 @@ def _number(d: Any, track: int) -> int | None:
     return None if position % 2 else position // 2 * SIDES + head
 
 
-def _store(s: Any, bays: Mapping[str, Bay]) -> None:
+def store(s: Any, bays: Mapping[str, Bay]) -> None:
+    """Store the track in the buffer if it has changed."""
     if not s.dirty:
         return
     s.dirty = 0
@@ -78,7 +79,8 @@ def _piece(bay: Bay, number: int | None) -> Track | None:
     return lay(geometry, cylinder, head, bytes(bay.original.data[at:at + geometry.track_bytes]))
 
 
-def _load(s: Any, bays: Mapping[str, Bay]) -> None:
+def load(s: Any, bays: Mapping[str, Bay]) -> None:
+    """Load the track that is wanted."""
     drive, track = int(s.want_drive), int(s.want_track)
     if drive == NO_TRACK or (drive, track) == (int(s.buf_drive), int(s.buf_track)):
         return
@@ -97,9 +99,9 @@ def _load(s: Any, bays: Mapping[str, Bay]) -> None:
 
 def serve(m: Any, s: Any, bays: Mapping[str, Bay]) -> None:
     """Store the track that has changed, load the one that is wanted, notice other disks."""
-    changed = _notice(s, bays)
-    _store(s, bays)
-    _load(s, bays)
+    changed = notice(s, bays)
+    store(s, bays)
+    load(s, bays)
     if any(s.phase == EXECUTION and s.used == number for number in changed):
         disturbed(m, s, np.int64(m.t))
         set_event(m, s)

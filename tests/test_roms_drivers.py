@@ -40,6 +40,11 @@ def test_the_report_of_the_scc_is_sent_by_interrupts() -> None:
     assert "report sent, bytes: 47" in shown("scc")
 
 
+def test_a_track_is_formatted_and_a_sector_read_back() -> None:
+    """The texts of wd.s: one went to the disk and came back."""
+    assert "track 1 formatted\r\nTidewater, berth 3: read back from sector 3" in shown("wd")
+
+
 def test_the_keypad_is_read_and_printed() -> None:
     """The words of `gives-b` in ppi.toml, thirteen with the carriage return."""
     assert "keypad: ebb at 07:12\r\nprinter, bytes: 0D\r\n" in shown("ppi")
