@@ -35,14 +35,17 @@ if TYPE_CHECKING:
 @click.option("--escape", default="ctrl-_", show_default=True,
               help="The key that stops the machine and takes words.")
 @click.option("--save", type=click.Path(path_type=Path), help="Save the machine at the end.")
+@click.option("--typed", type=click.Path(path_type=Path), metavar="FILE",
+              help="Keep what was typed at the end: NAME.script for --script of other commands, "
+                   "test_NAME.py for pytest.")
 @click.option("--load", "saved", type=click.Path(path_type=Path),
               help="Go on from a saved machine.")
 @click.option("--limit", help="End after so many emulated seconds.")
 @click.option("--seed", type=click.IntRange(min=0),
               help="Power-on noise, instead of the file's seed.")
 def command(file: Path, channel: str | None, as_pty: bool, port: int | None, fast: bool,
-            escape: str, save: Path | None, saved: Path | None, limit: str | None,
-            seed: int | None) -> None:
+            escape: str, save: Path | None, typed: Path | None, saved: Path | None,
+            limit: str | None, seed: int | None) -> None:
     """Sit at the machine of a backplane FILE, in real time.
 
     What you type goes to the machine, Ctrl-C too; the escape key stops it and takes words
@@ -50,6 +53,7 @@ def command(file: Path, channel: str | None, as_pty: bool, port: int | None, fas
     """
     from emu.backplane.description import load
     from emu.live import saved as store
+    from emu.live import typed as again
     from emu.live.escape import byte_of
     from emu.live.loop import Live
     from emu.live.pace import Pace
@@ -63,6 +67,8 @@ def command(file: Path, channel: str | None, as_pty: bool, port: int | None, fas
         raise InputError("--seed: a saved machine has its own seed; leave it out with --load.")
     if save is not None:
         store.check(save)
+    if typed is not None:
+        again.check(typed)
     chosen = seed if saved is None else store.seed_of(saved)
     stepper = Stepper(Machine(load(file), chosen, compiling()), progress=compiling())
     if saved is not None:
@@ -89,6 +95,8 @@ def command(file: Path, channel: str | None, as_pty: bool, port: int | None, fas
                 link.close()
         if save is not None:
             store.save(save, stepper)
+        if typed is not None:
+            again.write(typed, stepper)
     with contextlib.suppress(OSError):  # the terminal may have gone
         ran = time_words(float(stepper.machine.seconds(stepper.t)))
         say(f"\nended after {ran} emulated.")

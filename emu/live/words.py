@@ -5,7 +5,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from emu.errors import InputError, nearest
-from emu.live import saved
+from emu.live import saved, typed
 from emu.live.loop import Live
 from emu.stepper.as_session import verdict
 from emu.stepper.prompt import interactive
@@ -17,6 +17,7 @@ HELP = {
     "insert SLOT.DRIVE FILE": "put a medium in",
     "eject SLOT.DRIVE": "take a medium out (remove does the same)",
     "save FILE": "save the machine; preburn console --load FILE goes on from there",
+    "typed FILE": "keep what was typed: FILE.script for --script, test_FILE.py for pytest",
     "fast": "run as fast as it goes",
     "paced": "run in real time",
     "escape": "send the escape key itself to the machine",
@@ -70,6 +71,13 @@ def _save(live: Live, rest: str) -> list[str]:
     return [f"saved to {rest}."]
 
 
+def _typed(live: Live, rest: str) -> list[str]:
+    if not rest:
+        raise InputError("typed takes a file: NAME.script, or test_NAME.py for pytest.")
+    typed.write(Path(rest), live.stepper)
+    return [f"kept in {rest}."]
+
+
 def _fast(live: Live, _: str) -> list[str]:
     live.pace.fast = True
     return _on(live, "")
@@ -96,6 +104,6 @@ def _step(live: Live, _: str) -> list[str]:
 
 WORDS: dict[str, Callable[[Live, str], list[str]]] = {
     "on": _on, "step": _step, "explain": _explain, "insert": _insert, "remove": _remove,
-    "eject": _remove,
-    "save": _save, "fast": _fast, "paced": _paced, "escape": _escape, "leave": _leave,
+    "eject": _remove, "save": _save, "typed": _typed, "fast": _fast, "paced": _paced,
+    "escape": _escape, "leave": _leave,
 }
