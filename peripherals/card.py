@@ -22,6 +22,7 @@ from emu.card.rate_ways import (
 from emu.card.roles import (
     Complaint,
     FlashChip,
+    Hand,
     MemoryArea,
     PageRange,
     PageWindow,
@@ -31,7 +32,7 @@ from emu.card.roles import (
 
 __all__ = [
     "BAUD", "BUSY", "ENTRIES", "HALTED_OFF", "IN_STEP", "OUTPUT", "STUCK", "TICK", "WAITS", "WILD",
-    "Ask", "Card", "Cause", "Complaint", "FlashChip", "Jumper", "Margin", "MemoryArea", "PageRange",
-    "PageWindow", "Request", "Setup", "Tick", "Trouble", "Way", "Write", "divided", "entry",
-    "hertz_words", "near", "roles",
+    "Ask", "Card", "Cause", "Complaint", "FlashChip", "Hand", "Jumper", "Margin", "MemoryArea",
+    "PageRange", "PageWindow", "Request", "Setup", "Tick", "Trouble", "Way", "Write", "divided",
+    "entry", "hertz_words", "near", "roles",
 ]

@@ -141,6 +141,13 @@ def describe(m: Any, s: Any) -> list[str]:
     return out
 
 
+def hands(_: Any, s: Any) -> list[roles.Hand]:
+    """Turn each of the switches that have a name: those that a person is meant to turn."""
+    return [roles.Hand("jumper", "switches", int(s.switches) ^ 1 << bit,
+                       f"the switch {_name(s, 8 + bit)} turned")
+            for bit in BITS if _name(s, 8 + bit)]
+
+
 CARD = Card(
     name="parallel-latch",
     summary="eight latched outputs with named lamps, eight inputs with switches",
@@ -165,4 +172,5 @@ CARD = Card(
     power_on=power_on,
     describe=describe,
     live={"switches": set_switches},
+    hands=hands,
 )

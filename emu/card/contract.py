@@ -47,6 +47,7 @@ from emu.card.rate_ways import Ask, Way
 from emu.card.roles import (
     Complaint,
     FlashChip,
+    Hand,
     MemoryArea,
     PageRange,
     PageWindow,
@@ -134,6 +135,10 @@ def _no_power_on(_: Setup) -> None:
 
 def _no_memory(_: Mapping[str, Any]) -> int:
     return 0
+
+
+def _no_hands(_: Any, __: Any) -> list[Hand]:
+    return []
 
 
 def _no_rates(_: Ask) -> list[Way]:
@@ -258,6 +263,9 @@ class Card:
     # what a hand can do to it while it runs: action(machine, slot, text); it may touch only
     # what a snapshot holds
     actions: Mapping[str, Callable[[Any, Any, str], None]] = field(default_factory=dict)
+
+    # what a person may do at it now, for a program that waits for it: tried in copies
+    hands: Callable[[Any, Any], list[Hand]] = _no_hands
 
     @property
     def timer(self) -> bool:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Any
 
 # What a register is for (`Card.kinds`); one may be several, such as status when it is read and
 # control when it is written.
@@ -143,3 +144,14 @@ class Complaint:
     jumper: str = ""  # the setting that it hangs on
     mend: str | int | bool | None = None  # the value of the jumper, or the byte for the register
     count: int = 1
+
+
+@dataclass(frozen=True)
+class Hand:
+    """What a person may do at a card while it runs: "jumper" or "card" (an action), its name,
+    the value, and words such as "the switch DOOR turned"."""
+
+    kind: str
+    name: str
+    value: Any
+    words: str

@@ -13,6 +13,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from emu.bus.state import IN
 from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD
 from emu.diagnosis.case import BUDGET, Case
 from emu.diagnosis.cause_catalogue import findings, proved
@@ -28,7 +29,7 @@ from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.own_end import BROKEN_RULES, ends_itself
 from emu.diagnosis.risks import risks, unclaimed_ports
 from emu.diagnosis.trials.decision import way_in
-from emu.diagnosis.trials.forks import keystroke
+from emu.diagnosis.trials.forks import hand, keystroke
 from emu.diagnosis.trials.remedies import SecondRun, second_runs
 from emu.diagnosis.verdict import HALTED, HUNG, REACHED, RUNAWAY, RUNNING, WAITING, Finding, Verdict
 from emu.errors import say_where
@@ -78,7 +79,7 @@ def _explained(session: Session, budget: Budget) -> Verdict:
 
 
 def _unfinished(case: Case) -> Verdict:
-    case.condition, channel = condition(case)
+    case.condition, waits_for = condition(case)
     found = findings(case)
     finding = proved(found)
     if finding is not None:
@@ -91,7 +92,7 @@ def _unfinished(case: Case) -> Verdict:
             verdict.second_runs = [run.as_dict() for run in boots]
             as_tried(verdict, boots)
     else:
-        verdict = _without_cause(case, channel, found)
+        verdict = _without_cause(case, waits_for, found)
     if case.budget.cut:
         verdict.evidence.append("The explanation ran out of time; not everything was tried.")
     return verdict
@@ -108,13 +109,12 @@ def as_tried(verdict: Verdict, boots: list[SecondRun]) -> None:
     verdict.remedy[:0] = [run.line() for run in boots]
 
 
-def _without_cause(case: Case, channel: str | None, found: list[Finding]) -> Verdict:
+def _without_cause(case: Case, waits_for: str | None, found: list[Finding]) -> Verdict:
     """Give the verdict of a run in which nothing is proved to be broken."""
     if case.condition == WAITS:
         sleeps = asleep(case)
-        return Verdict(WAITING, f"it waits for input on {channel}: a key typed in a copy of "
-                                f"the machine woke its foreground.",
-                       risks=[sleeps] if sleeps else [])
+        return Verdict(WAITING, f"it waits for input {waits_for} in a copy of the machine woke "
+                                f"its foreground.", risks=[sleeps] if sleeps else [])
     again = starts_over(case)
     if again is not None:
         return again
@@ -154,7 +154,7 @@ def first_broken(case: Case) -> list[str]:
 
 
 def condition(case: Case) -> tuple[str, str | None]:
-    """Say what the machine is doing, and at which channel it waits for a key."""
+    """Say what the machine is doing, and in words where it waits for input, and what woke it."""
     session = case.session
     if held(case):
         return STUCK, None
@@ -164,9 +164,14 @@ def condition(case: Case) -> tuple[str, str | None]:
         return STUCK, None
     channel = keystroke(session.machine, session.type_now, case.control, case.idle)
     if channel is not None and not _repeats_itself(case):
-        return WAITS, channel
+        return WAITS, f"on {channel}: a key typed"
     if _repeats_itself(case):
         return WILD, None
+    if not case.control.shown and any(slot.card.hands(session.machine.m, slot.state)
+                                      for slot in session.machine.slots):
+        done = hand(session.machine, case.control, case.idle, _asked(case))
+        if done is not None:
+            return WAITS, f"at {done[0]}: {done[1]}"
     if storms(case) or wild(case) or \
             sum(one.count for one in strays_to_start(case)) >= RESTARTS:
         return WILD, None
@@ -180,6 +185,12 @@ def _repeats_itself(case: Case) -> bool:
     lines = case.session.console.lines()
     return bool(lines) and len(lines[0]) >= LINE and lines.count(lines[0]) > RESTARTS \
         and starts_over(case) is not None
+
+
+def _asked(case: Case) -> set[int]:
+    """Give the slots whose ports the foreground reads."""
+    w = case.last
+    return {int(w.driver[k]) - 1 for k in w.where(IN, False)}
 
 
 def _going_on(case: Case) -> str:

@@ -6,6 +6,7 @@ with.  Times are those of the session, with room.
 """
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -27,7 +28,7 @@ SPARE = 1.0  # seconds more
 
 @dataclass
 class Step:
-    """A thing to do again: kind "send", "expect", "wait", "insert", "eject", "do" or "note"."""
+    """A thing to do again: a statement of a script, or "note" of what no script can do."""
 
     kind: str
     where: str = ""
@@ -70,8 +71,9 @@ def steps(stepper: Stepper) -> Iterator[Step]:
         elif first.kind == "medium":
             yield Step("insert" if first.value else "eject", first.where,
                        str(first.value or "").encode())
-        elif first.kind == "card":
-            yield Step("do", first.where, str(first.value).encode())
+        elif first.kind in ("card", "jumper"):
+            value = first.value if first.kind == "card" else json.dumps(first.value)
+            yield Step("do" if first.kind == "card" else "set", first.where, str(value).encode())
         else:
             yield Step("note", "", f"{first.kind} {first.where} {first.value!r}".encode())
     if channel and stepper.main.made:
@@ -123,8 +125,13 @@ def _as_script(found: list[Step], machine: Path) -> str:
         out.append({"send": f'send "{text}"', "expect": f'expect "{text}" within {one.seconds} s',
                     "wait": f"wait {one.seconds} s", "insert": f'insert {one.where} "{text}"',
                     "eject": f"eject {one.where}", "do": f'do {one.where} "{text}"',
+                    "set": f"set {one.where} = {one.text.decode()}",
                     "note": f"# no script does this: {text}"}[one.kind])
     return "\n".join(out) + "\n"
+
+
+def _python(text: str) -> str:
+    return repr(json.loads(text)) if text else "None"
 
 
 def _as_test(found: list[Step], machine: Path, path: Path) -> str:
@@ -141,6 +148,7 @@ def _as_test(found: list[Step], machine: Path, path: Path) -> str:
             "wait": f"rig.run({one.seconds})",
             "insert": f"rig.session.do('medium', {one.where!r}, {text!r})",
             "eject": f"rig.session.do('medium', {one.where!r}, None)",
+            "set": f"rig.session.do('jumper', {one.where!r}, {_python(text)})",
             "do": f"rig.session.do('card', {one.where!r}, {text!r})",
             "note": f"# no test does this yet: {text}"}[one.kind])
     return "\n".join(out if found else [*out, "    pass"]) + "\n"

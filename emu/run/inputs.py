@@ -7,6 +7,7 @@ same inputs is the same to the T-state, so nothing else may touch the machine.
 from __future__ import annotations
 
 import re
+import tomllib
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -214,6 +215,15 @@ def live_jumpers(slot: Slot) -> tuple[str, ...]:
     """Name the jumpers of a slot that can change while it runs."""
     wired = ("interrupt",) if slot.card.interrupt != NO_INTERRUPT else ()
     return (*slot.card.live, *wired, *WAITS)
+
+
+def toml_value(name: str, text: str) -> Any:
+    """Read a jumper's value as a backplane file has it; InputError."""
+    try:
+        return tomllib.loads(f"x = {text}")["x"]
+    except tomllib.TOMLDecodeError:
+        raise InputError(f"{name} = {text}: write the value as in a backplane file: 3, true, "
+                         f'"text".') from None
 
 
 def _check_jumper(machine: Machine, change: Input) -> Input:

@@ -10,6 +10,8 @@ escapes \r \n \t \b \" \\ \xNN:
     wait 1.5 s                 let time pass
     eject floppy.drive-a       take the disk out of a drive, named slot.drive (remove: the same)
     insert floppy.drive-a "logs.img"     put one in; the path is relative to the script
+    do panel.press "5"         what a card says that hands can do: slot.action, perhaps a text
+    set latch.switches = 3     turn a jumper that may change while it runs; as in the backplane file
 """
 from __future__ import annotations
 
@@ -25,7 +27,7 @@ from emu.files.numbers import LONGEST
 
 SIZE_LIMIT = 1 << 20
 EXPECT_TIME = Fraction(30)
-STEPS = ("channel", "send", "expect", "silence", "wait", "eject", "insert")
+STEPS = ("channel", "send", "expect", "silence", "wait", "eject", "insert", "do", "set")
 SHORT = {"r": "\r", "n": "\n", "t": "\t", "b": "\b"}
 ESCAPE = re.compile(r"""\\(x[0-9A-Fa-f]{2}|[rntb\\"'])""")
 QUOTED = re.compile(r'"((?:[^"\\]|\\.)*)"')
@@ -36,7 +38,8 @@ BAY = re.compile(r"[\w-]+\.[\w-]+")
 class Step:
     """One statement: kind (a word of the table above), what, how long.
 
-    The text of insert is the drive's name, a space, and the path.
+    The text of insert is the drive's name, a space, and the path; of do and set likewise what
+    it is done to, and the text or value.
     """
 
     kind: str
@@ -102,6 +105,19 @@ def _statement(line: str, place: str, folder: Path) -> Step:
             raise InputError(f'{place}: insert takes a drive and a file, such as insert '
                              f'floppy.drive-a "logs.img".')
         return Step(word, f"{bay} {folder / text.decode()}".encode(), place=place)
+    if word == "do":
+        what, _, given = rest.partition(" ")
+        text, tail = _text(given.strip(), place) if given.strip() else (b"", "")
+        if not BAY.fullmatch(what) or tail:
+            raise InputError(f'{place}: do takes a slot and an action, perhaps a text, such as do '
+                             f'panel.press "5".')
+        return Step(word, f"{what} {text.decode('latin-1')}".encode("latin-1"), place=place)
+    if word == "set":
+        what, equals, given = (part.strip() for part in rest.partition("="))
+        if not BAY.fullmatch(what) or not equals or not given:
+            raise InputError(f"{place}: set takes a jumper and a value, such as set "
+                             f"latch.switches = 3.")
+        return Step(word, f"{what} {given}".encode(), place=place)
     if word == "channel" and re.fullmatch(r"[\w.-]+", rest):
         return Step(word, rest.encode(), place=place)
     if word in ("silence", "wait"):

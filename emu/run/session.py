@@ -17,7 +17,7 @@ from emu.machine.legs import BrokenOff
 from emu.machine.machine import Machine
 from emu.run.console import Console
 from emu.run.done_again import PlayedMachine, Run
-from emu.run.inputs import Input, checked
+from emu.run.inputs import Input, checked, toml_value
 from emu.run.medium_change import check_bay
 from emu.run.player import Player
 from emu.run.script import Step
@@ -173,6 +173,15 @@ class Session:
         elif step.kind in ("insert", "eject"):
             bay, _, path = step.text.decode().partition(" ")
             self.do("medium", bay, path or None)
+        elif step.kind in ("do", "set"):
+            what, _, given = step.text.decode("latin-1").partition(" ")
+            try:
+                if step.kind == "do":
+                    self.do("card", what, given)
+                else:
+                    self.do("jumper", what, toml_value(what, given))
+            except InputError as error:
+                raise InputError(f"{step.place}: {error}") from None
         elif step.kind == "silence":
             quiet_since = max(self.console.last_shown(), self._step_since)
             return now >= quiet_since + self.machine.at(step.seconds)

@@ -2,10 +2,10 @@
 from __future__ import annotations
 
 import re
-import tomllib
 
 from emu.card.number_words import counted
 from emu.errors import InputError
+from emu.run.inputs import toml_value
 from emu.run.script import keys
 from emu.stepper.watch import port_number
 from emu.stepper.word_reader import WordReader, word
@@ -42,12 +42,7 @@ def _set_memory(reader: WordReader, target: str, value: str, wide: bool) -> list
 
 
 def _set_jumper(reader: WordReader, name: str, value: str) -> list[str]:
-    try:
-        setting = tomllib.loads(f"x = {value}")["x"]
-    except tomllib.TOMLDecodeError:
-        raise InputError(f"{name} = {value}: write the value as in a backplane file: 3, true, "
-                         f'"text".') from None
-    reader.change("jumper", name, setting)
+    reader.change("jumper", name, toml_value(name, value))
     return [f"{name} is {value} now"]
 
 

@@ -14,9 +14,11 @@ from typing import Any
 import numpy as np
 
 from emu.diagnosis.evidence.bus_window import forked, windows
+from emu.errors import InputError
 from emu.isa.opcodes import JP, JR_BACK_TO_HALT
 from emu.machine.machine import Machine
 from emu.run.console import channels
+from emu.run.inputs import Input, checked, make
 
 SETTLE = 0.25  # seconds a trial lasts
 
@@ -75,6 +77,27 @@ def keystroke(machine: Machine, type_key: Callable[[str, bytes], None],
                 woken = activity(machine, machine.at(SETTLE))
             if woken.code - known:
                 return channel.name
+    return None
+
+
+def hand(machine: Machine, control: Activity, idle: set[int],
+         asked: set[int]) -> tuple[str, str] | None:
+    """Do in a fork what a person may do at a card: (card, deed) that wakes the foreground.
+
+    ``asked``: slots whose ports the foreground reads; no other card is waited for.
+    """
+    known = control.code | control.handler_code | idle
+    for slot in machine.slots:
+        for deed in slot.card.hands(machine.m, slot.state) if slot.number in asked else ():
+            with forked(machine):
+                try:
+                    make(machine, checked(machine, Input(
+                        int(machine.m.t), deed.kind, f"{slot.name}.{deed.name}", deed.value)))
+                except InputError:
+                    continue
+                woken = activity(machine, machine.at(SETTLE))
+            if woken.code - known:
+                return f"slot {slot.name} ({slot.card.name})", deed.words
     return None
 
 
