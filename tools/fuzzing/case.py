@@ -56,7 +56,7 @@ class Family:
     plain_output: bool = True  # standard output must be free of control characters
     seconds: int = 20  # of processor time that one of them may take
     words_shrink: bool = False  # the words are lines that can be left out
-    batch: int = 250  # cases that one process does
+    batch: int = 100  # cases that one process does
 
     def case(self, seed: int, number: int) -> Case:
         """Make the case of a number: the same on every machine."""
