@@ -337,3 +337,53 @@ def test_a_cpu_that_stands_still(tmp_path: Path, clock: str) -> None:
     path = tmp_path / "m.toml"
     path.write_text(MACHINE.replace('card = "z80-cpu"', f'card = "z80-cpu"\nclock = "{clock}"'))
     assert "slot.cpu: clock: a CPU runs at 1 Hz or more, not at" in refused(path)
+
+
+# --- cards of one's own ---------------------------------------------------------------------
+CARD = """import numpy as np
+from peripherals.card import Card
+STATE = np.dtype([("slot", np.int64)])
+CARD = Card(name="odd", summary="odd", source="ours", state=STATE, registers=("data",), {more})
+"""
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ("kinds=5", "kinds takes a table"),
+        ("kinds={'data': 5}", "kinds: data takes one or several of"),
+        ("kinds={'data': 'data'}", "kinds: data takes one or several of"),
+        ("kinds={1: ('data',)}", "kinds takes a table"),
+        ("live=5", "live takes a table"),
+        ("live={'x': 1}", "live: x is no function"),
+        ("actions={'x': 5}", "actions: x is no function"),
+        ("describe=None", "describe takes a function, not None"),
+        ("memory_size=5", "memory_size takes a function, not 5"),
+        ("power_on=5", "power_on takes a function, not 5"),
+        ("order=5", "order takes a function, not 5"),
+        ("serve=None", "serve takes a function"),
+    ],
+)
+def test_a_card_that_declares_nonsense(tmp_path: Path, more: str, words: str) -> None:
+    from emu.backplane.card_files import load_card_file
+
+    path = tmp_path / "odd.py"
+    path.write_text(CARD.format(more=more))
+    with pytest.raises(InputError, match=f"{path}: CARD: {words}"):
+        load_card_file(path)
+
+
+def test_a_small_file_takes_little_memory(tmp_path: Path) -> None:
+    """A limit of a GiB does not ask the system for a GiB."""
+    import tracemalloc
+
+    from emu.files.inputfile import read_limited
+
+    path = tmp_path / "f"
+    path.write_bytes(b"x" * 5_000_000)
+    tracemalloc.start()
+    try:
+        assert len(read_limited(path, "capture", 1 << 30)) == 5_000_000
+        assert tracemalloc.get_traced_memory()[1] < 30_000_000
+    finally:
+        tracemalloc.stop()

@@ -76,6 +76,7 @@ def checked(card: Any, place: str) -> Card:
         if not isinstance(getattr(card, text), str) or not getattr(card, text):
             raise InputError(f"{place}: CARD: {text} takes a text that is not empty.")
     _check_state(card, place)
+    _check_forms(card, place)
     _check_functions(card, place)
     _check_jumpers(card, place)
     _check_names(card, place)
@@ -86,6 +87,23 @@ def checked(card: Any, place: str) -> Card:
         name: _kept(getattr(card, name), name) for name in HOOKS
         if getattr(card, name) is not DEFAULTS[name]}
     return replace(card, **words, **hooks)
+
+
+def _check_forms(card: Card, place: str) -> None:
+    """What is called can be called; tables are tables with texts as keys."""
+    for name in (*WORDS, *HOOKS, "power_on", "serve", "place"):
+        value = getattr(card, name)
+        if not callable(value) and (value is not None or DEFAULTS[name] is not None):
+            raise InputError(f"{place}: CARD: {name} takes a function, not {value!r}.")
+    for name in ("kinds", "live", "actions"):
+        table = getattr(card, name)
+        if not isinstance(table, Mapping) or not all(isinstance(key, str) for key in table):
+            raise InputError(f'{place}: CARD: {name} takes a table such as {{"data": ...}}, not '
+                             f"{table!r}.")
+    for name in ("live", "actions"):
+        for key, function in getattr(card, name).items():
+            if not callable(function):
+                raise InputError(f"{place}: CARD: {name}: {key} is no function.")
 
 
 def _check_functions(card: Card, place: str) -> None:
@@ -137,8 +155,8 @@ def _check_kinds(card: Card, place: str) -> None:
         if register not in card.registers:
             raise InputError(f"{place}: CARD: kinds names the register {register!r}; "
                              f"{nearest(register, card.registers)}")
-        for kind in (kinds,) if isinstance(kinds, str) else kinds:
-            if kind not in KINDS or isinstance(kinds, str):
+        for kind in kinds if isinstance(kinds, tuple | list) else (None,):
+            if kind not in KINDS:
                 raise InputError(f'{place}: CARD: kinds: {register} takes one or several of '
                                  f'{", ".join(KINDS)}, such as ("data",), not {kinds!r}.')
 

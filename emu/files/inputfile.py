@@ -3,9 +3,11 @@
 import os
 import stat
 from pathlib import Path
+from typing import BinaryIO
 
 from emu.errors import InputError
 
+PIECE = 1 << 20  # bytes read at a time
 LIMIT = 16 << 20
 """Bytes: no file of a backplane's ROMs or symbols comes near it."""
 
@@ -40,7 +42,7 @@ def _take(path: Path, what: str, limit: int) -> tuple[int, bytes]:
         if stat.S_ISREG(mode):
             with path.open("rb") as file:
                 size = os.fstat(file.fileno()).st_size
-                return size, b"" if size > limit else file.read(limit + 1)
+                return size, b"" if size > limit else _all(file, limit)
     except FileNotFoundError:
         raise InputError(f"{path}: no such file; check the {what} path.") from None
     except (OSError, ValueError) as error:
@@ -50,6 +52,16 @@ def _take(path: Path, what: str, limit: int) -> tuple[int, bytes]:
         raise InputError(f"{path}: is a folder; name the {_file(what)} in it.")
     raise InputError(f"{path}: is a device or pipe; name an ordinary "
                      f"{_file(what)}.")
+
+
+def _all(file: BinaryIO, limit: int) -> bytes:
+    """Read piece by piece: asked for a whole limit at once, the system would be asked for that
+    much memory."""
+    pieces, length = [], 0
+    while length <= limit and (piece := file.read(PIECE)):
+        pieces.append(piece)
+        length += len(piece)
+    return b"".join(pieces)
 
 
 def _file(what: str) -> str:

@@ -61,7 +61,6 @@ CARD = Card(
 BODIES = (
     "raise ValueError('planted')",
     "raise SystemExit(3)",
-    "raise KeyboardInterrupt",
     "raise MemoryError",
     "return 'x'",
     "return 1 << 70",
@@ -95,8 +94,6 @@ BODIES = (
     "raise UnicodeDecodeError('utf-8', b'x', 0, 1, 'y')",
     "raise RecursionError",
     "return b'x'",
-    "import sys\n    sys.stdout.close()",
-    "import os\n    os.close(1)",
     "open('made', 'w')",
 )
 DECLARED = (
