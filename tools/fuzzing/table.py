@@ -45,5 +45,7 @@ def lines(ledger: Ledger, families: Mapping[str, Family]) -> list[str]:
 
 def filled(page: str, ledger: Ledger, families: Mapping[str, Family]) -> str:
     """Put the table into the page."""
-    text = "\n".join(lines(ledger, families)) + f"\n\nSeed {ledger.seed}.\n"
+    not_alone = sum(one.not_alone for one in ledger.families.values())
+    text = "\n".join(lines(ledger, families)) + f"\n\nSeed {ledger.seed}; {not_alone} "
+    text += "broke something only behind others in one process, and not alone.\n"
     return PLACE.sub(lambda found: found[1] + text + found[2], page)
