@@ -373,6 +373,16 @@ def test_a_card_that_declares_nonsense(tmp_path: Path, more: str, words: str) ->
         load_card_file(path)
 
 
+@pytest.mark.parametrize("answer", ["'x'", "-1", "None", "1.5"])
+def test_a_card_whose_size_is_no_number_of_bytes(tmp_path: Path, answer: str) -> None:
+    from emu.backplane.card_files import load_card_file
+
+    path = tmp_path / "odd.py"
+    path.write_text(CARD.format(more=f"memory_size=lambda settings: {answer}"))
+    with pytest.raises(InputError, match=rf"{path}:4: in <lambda>: memory_size gave {answer}: give"):
+        load_card_file(path).memory_size({})
+
+
 def test_a_small_file_takes_little_memory(tmp_path: Path) -> None:
     """A limit of a GiB does not ask the system for a GiB."""
     import tracemalloc

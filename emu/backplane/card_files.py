@@ -22,7 +22,7 @@ from emu.backplane.jumpers import CHECKS
 from emu.bus.state import CHAINED_INTERRUPT, NO_INTERRUPT, PLAIN_INTERRUPT
 from emu.card.cause import CONDITIONS, Cause
 from emu.card.contract import ENTRIES, Card, Jumper
-from emu.card.plaincards import FILE_MODULE, place_of, words_of
+from emu.card.plaincards import FILE_MODULE, WrongAnswer, place_of, words_of
 from emu.card.roles import KINDS
 from emu.card.views import is_plain
 from emu.errors import InputError, nearest
@@ -32,6 +32,7 @@ SIZE_LIMIT = 1 << 20
 WORDS = ("describe", "glass", "risks")
 HOOKS = ("order", "memory_size", "image_size", "ram_window", "margins", "troubles", "rates",
          "ticks", "requests", "drives_nmi", "windows", "flash", "complaints", "areas", "pages")
+SIZES = ("memory_size", "image_size")  # hooks that give numbers of bytes
 DEFAULTS = {each.name: each.default for each in fields(Card)}
 
 
@@ -209,10 +210,14 @@ def _kept(hook: Callable[..., Any], name: str) -> Callable[..., Any]:
 
     def call(*arguments: Any) -> Any:
         try:
-            return hook(*arguments)
+            answer = hook(*arguments)
         except InputError:
             raise
         except Exception as error:
             raise InputError(f"{place_of(error)}: {name}: {words_of(error)}.") from None
+        if name in SIZES and (type(answer) is not int or answer < 0):
+            raise InputError(f"{place_of(WrongAnswer(hook, ''))}: {name} gave {answer!r}: give a "
+                             f"number of bytes from 0.")
+        return answer
 
     return call
