@@ -379,7 +379,8 @@ def test_a_card_whose_size_is_no_number_of_bytes(tmp_path: Path, answer: str) ->
 
     path = tmp_path / "odd.py"
     path.write_text(CARD.format(more=f"memory_size=lambda settings: {answer}"))
-    with pytest.raises(InputError, match=rf"{path}:4: in <lambda>: memory_size gave {answer}: give"):
+    words = rf"{path}:4: in <lambda>: memory_size gave {answer}: give"
+    with pytest.raises(InputError, match=words):
         load_card_file(path).memory_size({})
 
 
