@@ -11,6 +11,7 @@ from emu.bus.state import MEDIUM_WANTED
 from emu.chronicle import observer
 from emu.chronicle.flow_table import flow_table
 from emu.chronicle.shadow import WRITTEN, new_shadow
+from emu.machine.legs import Legs
 from emu.machine.machine import RUN, Machine
 from emu.native import jit, units
 from emu.run.inputs import Input
@@ -33,6 +34,7 @@ class WatchedMachine(Machine):
         self._know_memory()
         self.log(True)
         self._observe: Callable[[int], int]
+        self._looked_at = Legs(self.m, lambda t_stop: self.guarded(self._observe, t_stop))
         if jit.plain_python():
             self._observe = lambda t_stop: int(
                 observer.observe(self.m, self.shadow, np.int64(t_stop)))
@@ -63,7 +65,7 @@ class WatchedMachine(Machine):
         """See Machine.run; every instruction is looked at."""
         while True:
             self.serve()
-            self.guarded(self._observe, t_stop)
+            self._looked_at.to(t_stop)
             reason = int(self.m.exit_reason)
             if reason == MEDIUM_WANTED:
                 self.m.exit_reason = 0

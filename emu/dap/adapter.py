@@ -5,6 +5,7 @@ So everything that touches the machine happens in one thread.
 """
 from __future__ import annotations
 
+import _thread
 import queue
 import threading
 from collections.abc import Callable
@@ -17,7 +18,7 @@ from emu.dap.marks import Marks, filters
 from emu.dap.steps import STEPS
 from emu.dap.wire import Broken, Message, read, write
 from emu.diagnosis.verdict import HALTED, HUNG, RUNAWAY, Verdict
-from emu.errors import InputError, one_line
+from emu.errors import Ended, InputError, one_line
 from emu.files.numbers import LONGEST
 from emu.run.player import Spot
 from emu.stepper.as_session import verdict as verdict_of
@@ -55,6 +56,8 @@ class Adapter:
         self._quiet_t = 0  # emulated T-states without a character, 0: never asked
         self._asked_t = -1  # when it was last asked
         self._verdict: Verdict | None = None
+        self._cutting = threading.Lock()
+        self._explaining = False
         self._later: list[Callable[[], None]] = []  # events behind the answer under way
         stepper.echo = self._echo
 
@@ -83,6 +86,9 @@ class Adapter:
             except (OSError, ValueError):
                 message = None
             self._came.put(message)
+            with self._cutting:
+                if self._explaining and self._wanted():
+                    _thread.interrupt_main()  # the one way to end what has no slices
             if message is None:
                 return
 
@@ -172,10 +178,29 @@ class Adapter:
         made = self.stepper.history.inputs[:self.stepper.main.made]
         return made[-1].t if made else 0
 
+    def _explain(self) -> Verdict | None:
+        """Give the verdict; None when a message that is wanted came meanwhile."""
+        try:
+            try:
+                self._explaining = True
+                return None if self._wanted() else verdict_of(self.stepper)
+            finally:
+                with self._cutting:
+                    self._explaining = False
+        except Ended:
+            raise
+        except KeyboardInterrupt:
+            if not self._wanted():
+                raise
+            return None
+
     def _ask_verdict(self) -> None:
         """Stop when the silent machine hangs; else let it go on."""
-        self._asked_t = self.stepper.t
-        verdict = verdict_of(self.stepper)
+        before, self._asked_t = self._asked_t, self.stepper.t
+        verdict = self._explain()
+        if verdict is None:
+            self._asked_t = before
+            return
         if verdict.verdict not in (HUNG, HALTED, RUNAWAY):
             return
         self._verdict = verdict
@@ -304,7 +329,9 @@ class Adapter:
 
     def exception_info(self, _: Message) -> Message:
         """Tell the verdict that stopped it, or how it stands."""
-        verdict = self._verdict or verdict_of(self.stepper)
+        verdict = self._verdict or self._explain()
+        if verdict is None:
+            raise InputError("the editor has asked for something else meanwhile.")
         return {"exceptionId": verdict.cause or verdict.verdict, "breakMode": "always",
                 "description": "\n".join(verdict.lines())}
 
