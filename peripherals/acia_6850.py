@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from emu.bus.state import FAR, PLAIN_INTERRUPT
-from emu.bus.wires import source_of
+from emu.bus.wires import drive_level, source_of
 from emu.native.jit import compiled, inlined
 from peripherals import serial_report
 from peripherals.card import (
@@ -50,6 +50,7 @@ from peripherals.serial_line import (
     set_rts,
     start_frame,
 )
+from peripherals.serial_pins import PIN_WIRES, TIED_HIGH, pin, set_pin, wired_pin
 from peripherals.serial_setup import (
     character_time,
     clock_at_power_on,
@@ -66,7 +67,6 @@ RDRF, TDRE, DCD, CTS, FE, OVRN, PE, IRQ = (1 << k for k in range(8))
 DIVIDE, WORD, SENDER, RX_INTERRUPT = 0x03, 0x1C, 0x60, 0x80
 MASTER_RESET = 0x03
 TX_INTERRUPT, RTS_HIGH, BREAK = 0x20, 0x40, 0x60  # values of SENDER
-TIED_LOW, TIED_HIGH, FROM_TERMINAL = range(3)  # where a modem input goes
 ASLEEP, FIRST_RESET = 1, 2  # power-on reset; the first master reset, which no other code has ended
 
 STATE = np.dtype([
@@ -228,6 +228,7 @@ def configure(m, s, t):
     rts = 0 if sender == RTS_HIGH or s.asleep != 0 else 1
     if rts != line.rts:
         set_rts(line, t, rts)
+    drive_level(m, s.slot, 0, 1 - rts, t)
 
 
 @compiled
@@ -244,10 +245,8 @@ def write_control(m, s, byte, t):
 @compiled
 def look_at_pins(m, s, t):
     """See whether CTS or DCD has changed; a lost carrier is latched."""
-    terminal_cts = s.line.cts
-    terminal_dcd = s.line.dcd
-    cts = terminal_cts if s.cts_from == FROM_TERMINAL else 1 - s.cts_from
-    dcd = terminal_dcd if s.dcd_from == FROM_TERMINAL else 1 - s.dcd_from
+    cts = pin(s.cts_from, s.line.cts)
+    dcd = pin(s.dcd_from, s.line.dcd)
     if cts == s.cts and dcd == s.dcd:
         return
     if dcd == 0 and s.dcd == 1:
@@ -286,10 +285,20 @@ def advance(m, s, t, b):
     return np.int64(0)
 
 
+@compiled
+def take_wires(m, s):
+    """Take the modem inputs that are wired as their wires are."""
+    s.cts_from = wired_pin(m, s.slot, np.int64(1), s.cts_from)
+    s.dcd_from = wired_pin(m, s.slot, np.int64(2), s.dcd_from)
+
+
 @entry(STATE)
 def line(m, s, number, t):
-    """Notice that the wired clock has changed; it takes effect as the card's next event."""
-    s.clock_t = min(s.clock_t, t)
+    """Notice that the wired clock or a pin has changed; it takes effect as the next event."""
+    if number == 0:
+        s.clock_t = min(s.clock_t, t)
+    else:
+        take_wires(m, s)
     m.event_t[s.slot] = min(m.event_t[s.slot], t)
     m.next_event = 0
     return np.int64(0)
@@ -298,6 +307,7 @@ def line(m, s, number, t):
 @entry(STATE)
 def reset(m, s, a, t):
     """Hold still from power-on; the backplane's RESET does not reach the chip."""
+    take_wires(m, s)
     if a == 0:
         s.asleep = ASLEEP
         configure(m, s, t)
@@ -341,8 +351,7 @@ def power_on(setup: Setup) -> None:
     s.source = source_of(setup.machine, setup.slot, 0)
     if s.source < 0:
         clock_at_power_on(setup, s.line, settings["clock"])
-    wires = ("low", "high", "terminal")
-    s.cts_from, s.dcd_from = wires.index(settings["cts"]), wires.index(settings["dcd"])
+    s.cts_from, s.dcd_from = (PIN_WIRES.index(settings[name]) for name in ("cts", "dcd"))
     s.cts = int(s.cts_from != TIED_HIGH)
     s.dcd = int(s.dcd_from != TIED_HIGH)
 
@@ -455,7 +464,9 @@ CARD = Card(
     registers=("control", "data"),
     kinds={"control": (roles.STATUS, roles.CONTROL), "data": (roles.DATA,)},
     interrupt=PLAIN_INTERRUPT,
-    inputs=("clock",),
+    outputs=("rts",),
+    inputs=("clock", "cts", "dcd"),
+    live={pin: set_pin(lambda s: s, pin) for pin in ("cts", "dcd")},
     channels=("",),
     power_on=power_on,
     describe=describe,

@@ -17,6 +17,7 @@ import numpy as np
 from emu.bus.cycles import ASK_WRITE
 from emu.bus.memory import claim
 from emu.bus.state import CALL, FAR, NOT_MINE, PAGES, ROM
+from emu.bus.wires import source_of
 from emu.errors import InputError
 from emu.native.jit import compiled, inlined
 from peripherals import eeprom_28c
@@ -34,6 +35,7 @@ STATE = np.dtype([
     ("rom_base", np.int64),  # in phys, where the chip is repeated to its whole decode
     ("ram_start", np.int64), ("ram_end", np.int64),
     ("ram_base", np.int64), ("ram_chip", np.int64),  # in phys, and bytes there
+    ("wired", np.int64),  # 1: a wire at the input rom-off switches it instead
     ("off_bit", np.int64),  # bit of the latch that switches the ROM off; -1: none
     ("rom_off", np.int64),
     ("under", np.int64),  # 1: writes reach the RAM under the ROM
@@ -78,8 +80,19 @@ def show(m, s):
 
 @entry(STATE)
 def reset(m, s, a, t):
-    """Clear the latch: the ROM is on."""
-    s.rom_off = 0
+    """Clear the latch: the ROM is on, unless a wire says otherwise."""
+    source = source_of(m, s.slot, np.int64(0))
+    s.wired = 1 if source >= 0 else 0
+    s.rom_off = m.line_level[source >> 8, source & 255] if source >= 0 else np.int64(0)
+    show(m, s)
+    return np.int64(0)
+
+
+@entry(STATE)
+def line(m, s, number, t):
+    """Switch the ROM off while the wire is high."""
+    source = source_of(m, s.slot, number)
+    s.rom_off = m.line_level[source >> 8, source & 255]
     show(m, s)
     return np.int64(0)
 
@@ -93,6 +106,8 @@ def read(m, s, a, t):
 @entry(STATE)
 def write(m, s, a, t):
     """Write the latch."""
+    if s.wired == 1:
+        return np.int64(0)
     off = np.int64(0) if s.off_bit < 0 else (a >> 8 >> s.off_bit) & 1
     if off != s.rom_off:
         s.rom_off = off
@@ -255,7 +270,7 @@ CARD = Card(
     ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance,
-               "memory": memory},
+               "memory": memory, "line": line},
     jumpers=(
         Jumper("image", "file", None, "what is burned into the ROM"),
         Jumper("rom-start", "int", 0, "first address of the ROM", high=0xFFFF),
@@ -288,6 +303,7 @@ CARD = Card(
     registers=("latch",),
     kinds={"latch": (roles.PAGE, roles.CONTROL)},
     needs_port=False,
+    inputs=("rom-off",),
     memory_size=memory_size,
     image_size=image_size,
     ram_window=ram_window,

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.bus.state import CONSOLE_FULL, PERIODIC
+from emu.bus.state import BREAKS, CONSOLE_FULL, NO_STOP, PERIODIC, RIGHTLY, WRONG_PARITY
 from emu.bus.stops import leave
 from emu.native.jit import compiled, inlined
 from peripherals.serial_wave import (
@@ -29,6 +29,7 @@ from peripherals.serial_wave import (
     HUNTING,
     INSTANT,
     MARK,
+    NO_PARITY,
     NOTHING,
     PARITY_ERROR,
     WAVE,
@@ -53,6 +54,7 @@ LISTENED, FRAME_DUE, FRAME_ENDED = range(3)  # what out_step did
 
 LINE = np.dtype([
     ("typed", np.uint8, (TYPED,)), ("typed_t", np.int64, (TYPED,)),
+    ("typed_how", np.uint8, (TYPED,)),  # RIGHTLY, WRONG_PARITY, NO_STOP, BREAKS
     ("typed_in", np.int64), ("typed_out", np.int64),  # counters: put in, begun to be sent
     ("typed_known", np.int64),  # typed_in when in_t was last worked out
     ("shown", np.uint8, (SHOWN,)), ("shown_t", np.int64, (SHOWN,)),
@@ -383,6 +385,20 @@ def typed_start(line):
 
 
 @compiled
+def spoil(w, how, count, bits, parity):
+    """Make a frame a wrong one: its parity bit, its stop bit, or low for ``count`` frames."""
+    w.agree = 0
+    if how == WRONG_PARITY and parity != NO_PARITY:
+        w.levels ^= np.int64(1) << (bits + 1)
+    elif how == NO_STOP:
+        stop = bits + 1 if parity == NO_PARITY else bits + 2
+        w.levels &= ~(np.int64(1) << stop)
+    elif how == BREAKS:
+        w.levels = np.int64(0)
+        w.halves *= count
+
+
+@compiled
 def type_one(line):
     """Let the terminal start the next typed byte."""
     w = line.term_out
@@ -394,6 +410,9 @@ def type_one(line):
         w.rem = 0
     put(w, np.int64(line.typed[k]), line.term_bits, line.term_parity, line.term_stop2)
     w.agree = line.match_in
+    how = line.typed_how[k]
+    if how != RIGHTLY:
+        spoil(w, how, np.int64(line.typed[k]), line.term_bits, line.term_parity)
     line.typed_out += 1
 
 

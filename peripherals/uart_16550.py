@@ -33,6 +33,7 @@ from peripherals.card import (
     roles,
 )
 from peripherals.serial_line import abort, set_receiver
+from peripherals.serial_pins import PIN_WIRES, set_pin
 from peripherals.serial_setup import (
     character_time,
     clock_at_power_on,
@@ -74,8 +75,12 @@ from peripherals.uart_16550_core import (
     request,
     run,
     settle,
+    show_modem,
+    take_wires,
     trigger,
 )
+
+MODEM_PINS = ("cts", "dsr", "dcd", "ri")  # inputs 1 to 4
 
 
 @entry(STATE)
@@ -88,8 +93,11 @@ def advance(m, s, t, b):
 
 @entry(STATE)
 def line(m, s, number, t):
-    """Notice that the wired clock has changed; it takes effect as the card's next event."""
-    s.clock_t = min(s.clock_t, t)
+    """Notice that the wired clock or a pin has changed; it takes effect as the next event."""
+    if number == 0:
+        s.clock_t = min(s.clock_t, t)
+    else:
+        take_wires(m, s)
     m.event_t[s.slot] = min(m.event_t[s.slot], t)
     m.next_event = 0
     return np.int64(0)
@@ -102,8 +110,10 @@ def reset(m, s, a, t):
     s.rx_count = s.tx_count = s.overrun = s.empty_asks = s.timed_out = 0
     s.silent_t = FAR
     s.loop_t = FAR
+    take_wires(m, s)
     abort(m, s.line, t)
     configure(m, s, t)
+    show_modem(m, s, t)
     s.deltas = 0
     settle(m, s)
     return np.int64(0)
@@ -178,6 +188,7 @@ def write(m, s, a, t):
     elif register == MCR:
         s.mcr = byte & 0x1F
         configure(m, s, t)
+        show_modem(m, s, t)
     elif register == SCRATCH:
         s.scratch = byte
     settle(m, s)
@@ -194,6 +205,8 @@ def power_on(setup: Setup) -> None:
         clock_at_power_on(setup, s.line, settings["clock"])
     s.most = max((1 << 52) // (int(s.line.clock.num) * int(s.line.term_den)), 1)
     s.gated = int(settings["gate"] == "out2")
+    for pin in MODEM_PINS:
+        s[f"{pin}_from"] = PIN_WIRES.index(settings[pin])
     s.divisor = int(setup.random.integers(0, 65536))
     s.scratch = int(setup.random.integers(0, 256))
 
@@ -335,6 +348,11 @@ CARD = Card(
     jumpers=(
         Jumper("clock", "clock", "1.8432 MHz", "crystal, unless a wire ends at the input"),
         Jumper("terminal", "terminal", {}, "what stands at the other end"),
+        Jumper("cts", "choice", "terminal", "where CTS goes; low is active", choices=PIN_WIRES),
+        Jumper("dsr", "choice", "low", "where DSR goes", choices=PIN_WIRES),
+        Jumper("dcd", "choice", "terminal", "where DCD goes", choices=PIN_WIRES),
+        Jumper("ri", "choice", "high", "where RI goes; its rise back to high asks",
+               choices=PIN_WIRES[:2]),
         Jumper("gate", "choice", "none", "out2: the interrupt pin passes only while OUT2 is set",
                choices=("none", "out2")),
         Jumper("interrupt", "flag", True, "the chip's interrupt pin reaches /INT"),
@@ -346,7 +364,9 @@ CARD = Card(
            "modem-control": (roles.CONTROL,), "line-status": (roles.STATUS,),
            "modem-status": (roles.STATUS,), "scratch": (roles.DATA,)},
     interrupt=PLAIN_INTERRUPT,
-    inputs=("clock",),
+    outputs=("rts", "dtr", "out1", "out2"),
+    inputs=("clock", *MODEM_PINS),
+    live={pin: set_pin(lambda s: s, pin) for pin in MODEM_PINS},
     channels=("",),
     power_on=power_on,
     describe=describe,

@@ -4,6 +4,7 @@ from __future__ import annotations
 import numpy as np
 
 from emu.bus.state import FAR
+from emu.bus.wires import drive_level
 from emu.native.jit import compiled, inlined
 from peripherals.serial_line import (
     FRAME_DUE,
@@ -23,6 +24,7 @@ from peripherals.serial_line import (
     set_rts,
     start_frame,
 )
+from peripherals.serial_pins import pin, wired_pin
 from peripherals.serial_wave import (
     ALWAYS_0,
     ALWAYS_1,
@@ -61,6 +63,8 @@ STATE = np.dtype([
     ("timed_out", np.int64),
     ("modem", np.int64), ("deltas", np.int64),  # MSR
     ("loop_t", np.int64), ("loop_byte", np.int64),  # in the local loop
+    ("cts_from", np.int64), ("dsr_from", np.int64),  # where the modem inputs go
+    ("dcd_from", np.int64), ("ri_from", np.int64),
     ("gated", np.int64),  # 1: OUT2 lets the interrupt pin through
     ("source", np.int64), ("clock_t", np.int64),  # wired clock, as in acia_6850.py
     ("spilled", np.int64),  # characters written while there was no room for them
@@ -236,11 +240,33 @@ def end_loop(s, t):
 # --- registers ----------------------------------------------------------------------------
 @compiled
 def modem_lines(s):
-    """Give the upper half of MSR: CTS and DCD of the terminal, DSR with it; or the loop's."""
+    """Give the upper half of MSR: 1 = the pin is low, active; or the loop's."""
     if (s.mcr & LOOP) != 0:
         return ((s.mcr & RTS) << 3 | (s.mcr & DTR) << 5 | (s.mcr & OUT1) << 4
                 | (s.mcr & OUT2) << 4)
-    return s.line.cts << 4 | np.int64(0x20) | s.line.dcd << 7
+    cts = pin(s.cts_from, s.line.cts)
+    dsr = pin(s.dsr_from, s.line.cts)
+    dcd = pin(s.dcd_from, s.line.dcd)
+    return cts << 4 | dsr << 5 | pin(s.ri_from, np.int64(0)) << 6 | dcd << 7
+
+
+@compiled
+def take_wires(m, s):
+    """Take the modem inputs that are wired as their wires are."""
+    s.cts_from = wired_pin(m, s.slot, np.int64(1), s.cts_from)
+    s.dsr_from = wired_pin(m, s.slot, np.int64(2), s.dsr_from)
+    s.dcd_from = wired_pin(m, s.slot, np.int64(3), s.dcd_from)
+    s.ri_from = wired_pin(m, s.slot, np.int64(4), s.ri_from)
+
+
+@compiled
+def show_modem(m, s, t):
+    """Put RTS, DTR, OUT1 and OUT2 on their lines: low for 1, all high in the loop."""
+    mcr = s.mcr if (s.mcr & LOOP) == 0 else np.int64(0)
+    drive_level(m, s.slot, 0, 1 - (mcr & RTS) // RTS, t)
+    drive_level(m, s.slot, 1, 1 - (mcr & DTR) // DTR, t)
+    drive_level(m, s.slot, 2, 1 - (mcr & OUT1) // OUT1, t)
+    drive_level(m, s.slot, 3, 1 - (mcr & OUT2) // OUT2, t)
 
 
 @compiled

@@ -1,4 +1,8 @@
-"""The CPU card: clock, part, and a wait generator for every cycle of its kind."""
+"""The CPU card: clock, part, a wait generator for every cycle of its kind, and its inputs.
+
+A falling edge at the input reset resets the machine at the next instruction boundary, one at
+nmi is an NMI; how long the line stays low does not matter.
+"""
 from __future__ import annotations
 
 from collections.abc import Callable
@@ -6,11 +10,27 @@ from typing import Any
 
 import numpy as np
 
+from emu.bus.chain import fall_nmi
+from emu.bus.cycles import ask_reset
 from emu.bus.memory import remap
 from emu.bus.state import PAGES
-from peripherals.card import Card, Jumper, Setup
+from emu.bus.wires import source_of
+from peripherals.card import Card, Jumper, Setup, entry
 
 STATE = np.dtype([("slot", np.int64)], align=True)
+RESET, NMI = range(2)  # inputs
+
+
+@entry(STATE)
+def line(m, s, number, t):
+    """See a wire at an input fall."""
+    source = source_of(m, s.slot, number)
+    if m.line_level[source >> 8, source & 255] == 0:
+        if number == RESET:
+            ask_reset(m)
+        else:
+            fall_nmi(m, t)
+    return np.int64(0)
 
 
 def power_on(setup: Setup) -> None:
@@ -20,6 +40,11 @@ def power_on(setup: Setup) -> None:
     m.cpu_wait_m1 = settings["wait-m1"]
     m.cpu_wait_mem = settings["wait-memory"]
     m.cpu_wait_io = settings["wait-io"]
+
+
+def _has_nmi_wire(m: Any, s: Any) -> bool:
+    """Tell whether a wire ends at the input nmi."""
+    return bool(source_of(m, s.slot, NMI) >= 0)
 
 
 def _waits(field: str) -> Callable[[Any, Any, int], None]:
@@ -42,6 +67,7 @@ CARD = Card(
         "the time that RESET lasts",
     ),
     state=STATE,
+    functions={"line": line},
     jumpers=(
         Jumper("clock", "clock", "4 MHz", "frequency of the CPU clock"),
         Jumper("part", "choice", "nmos", "NMOS or CMOS part (they differ in OUT (C),0 and in "
@@ -51,7 +77,9 @@ CARD = Card(
         Jumper("wait-io", "int", 0, "wait states in every I/O cycle beyond the automatic one",
                high=7),
     ),
+    inputs=("reset", "nmi"),
     power_on=power_on,
+    drives_nmi=_has_nmi_wire,
     live={"wait-m1": _waits("cpu_wait_m1"), "wait-memory": _waits("cpu_wait_mem"),
           "wait-io": _waits("cpu_wait_io")},
 )

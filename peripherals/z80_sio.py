@@ -1,17 +1,19 @@
 """Z80 SIO: two serial channels with vectored interrupts.
 
-The asynchronous side is complete; the synchronous modes are not modelled.  WAIT/READY is
-only kept: no card of ours listens to it.  Requests stand in m.ip in the chip's order of
+The asynchronous side is complete; the synchronous modes are not modelled.  The pins W/RDY have
+their READY function; WAIT is only kept.  Modem inputs go where a wire, or else a jumper, leads
+them.  Requests stand in m.ip in the chip's order of
 priority (UM0081 p.248): bits 0-2 channel A receive, transmit, external/status, 3-5 B.
 """
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 
 from emu.bus.state import CHAINED_INTERRUPT, FAR
-from emu.bus.wires import source_of
+from emu.bus.wires import drive_level, source_of
 from emu.native.jit import compiled, inlined
 from peripherals.card import (
     BAUD,
@@ -31,6 +33,7 @@ from peripherals.serial_line import (
     clock_from_wire,
     notice_typing,
 )
+from peripherals.serial_pins import FROM_TERMINAL, PIN_WIRES, set_pin, wired_pin
 from peripherals.serial_setup import (
     character_time,
     clock_at_power_on,
@@ -40,7 +43,6 @@ from peripherals.z80_sio_channel import (
     AFFECTS_VECTOR,
     ANY_PENDING,
     CHANNEL,
-    FROM_TERMINAL,
     RX_AVAILABLE,
     RX_MODE,
     TX_EMPTY,
@@ -50,6 +52,7 @@ from peripherals.z80_sio_channel import (
     look_at_pins,
     read_data,
     read_status,
+    ready_pin,
     requests,
     reset_channel,
     rr1,
@@ -59,6 +62,7 @@ from peripherals.z80_sio_channel import (
 )
 from peripherals.z80_sio_report import complaints, describe, interrupts, risks
 
+CTS_PIN = 2  # number of cts-a among the inputs
 # Vector bits 3-1 when status affects it (UM0081 p.248)
 TX_CODE, EXT_CODE, RX_CODE, SPECIAL_CODE, OF_A = 0, 1, 2, 3, 4
 
@@ -68,7 +72,8 @@ STATE = np.dtype([
     ("line_a", LINE), ("line_b", LINE),
     ("source", np.int64, (2,)),  # what is wired to a clock input (emu.bus.wires.source_of)
     ("clock_t", np.int64, (2,)),  # when that clock has changed, FAR: seen to
-    ("pins", np.int64),  # 1: a modem input comes from a terminal
+    ("pins", np.int64),  # 1: a modem input comes from a terminal, or moves
+    ("wired", np.int64),  # 1: an output is wired
 ], align=True)
 
 
@@ -133,6 +138,24 @@ def channel_event(m, s, k, line, t):
 
 
 @compiled
+def show(m, s, t):
+    """Put RTS, DTR and W/RDY on the lines that are wired."""
+    if s.wired == 0:
+        return
+    for k in range(2):
+        c = s.channel[k]
+        if k == 0:
+            rts = s.line_a.rts
+            dtr = s.line_a.dtr
+        else:
+            rts = s.line_b.rts
+            dtr = s.line_b.dtr
+        drive_level(m, s.slot, 3 * k, 1 - rts, t)
+        drive_level(m, s.slot, 3 * k + 1, 1 - dtr, t)
+        drive_level(m, s.slot, 3 * k + 2, ready_pin(c), t)
+
+
+@compiled
 def run(m, s, t):
     """Let everything up to T-state t happen, in order."""
     notice_typing(s.line_a)
@@ -154,13 +177,27 @@ def advance(m, s, t, b):
     """Let everything up to T-state t happen."""
     run(m, s, t)
     settle(m, s)
+    show(m, s, t)
     return np.int64(0)
+
+
+@compiled
+def take_wires(m, s):
+    """Take the modem inputs that are wired as their wires are."""
+    for k in range(2):
+        c = s.channel[k]
+        number = np.int64(CTS_PIN + 2 * k)
+        c.cts_from = wired_pin(m, s.slot, number, c.cts_from)
+        c.dcd_from = wired_pin(m, s.slot, number + 1, c.dcd_from)
 
 
 @entry(STATE)
 def line(m, s, number, t):
-    """Notice that a wired clock has changed; it takes effect as the card's next event."""
-    s.clock_t[number] = min(s.clock_t[number], t)
+    """Notice that a wired clock or pin has changed; it takes effect as the card's next event."""
+    if number < CTS_PIN:
+        s.clock_t[number] = min(s.clock_t[number], t)
+    else:
+        take_wires(m, s)
     m.event_t[s.slot] = min(m.event_t[s.slot], t)
     m.next_event = 0
     return np.int64(0)
@@ -170,10 +207,17 @@ def line(m, s, number, t):
 @entry(STATE)
 def reset(m, s, a, t):
     """Turn both channels off: TxD, RTS and DTR high, every write register 0."""
+    for wire in range(m.wire_count):
+        if m.wires[wire, 0] == s.slot:
+            s.wired = 1
+        if m.wires[wire, 2] == s.slot and m.wires[wire, 3] >= CTS_PIN:
+            s.pins = 1
+    take_wires(m, s)
     reset_channel(m, s.channel[0], s.line_a, t)
     reset_channel(m, s.channel[1], s.line_b, t)
     settle(m, s)
     set_event(m, s)
+    show(m, s, t)
     return np.int64(0)
 
 
@@ -199,6 +243,7 @@ def read(m, s, a, t):
     if (register & 1) == 0:
         value = read_data(c)
         settle(m, s)
+        show(m, s, t)
         return value
     if c.pointer != 0:
         return read_register(m, s, k, s.line_a if k == 0 else s.line_b)
@@ -239,6 +284,7 @@ def write(m, s, a, t):
         write_channel(m, s, 1, s.line_b, register, byte, t)
     settle(m, s)
     set_event(m, s)
+    show(m, s, t)
     return np.int64(0)
 
 
@@ -255,24 +301,32 @@ def power_on(setup: Setup) -> None:
         s.channel[k].always = settings["status-latch"] == "always"
         s.channel[k].at_once = settings["next-character"] == "waiting"
         for pin in ("cts", "dcd"):
-            wired = ("low", "high", "terminal").index(settings[f"{pin}-{name}"])
+            wired = PIN_WIRES.index(settings[f"{pin}-{name}"])
             s.channel[k][f"{pin}_from"] = wired
             if wired == FROM_TERMINAL:
                 s.pins = 1
 
 
+def _moved(k: int) -> Callable[[Any], Any]:
+    """Find a channel whose pins a hand moves: they are looked at from then on."""
+    def part(s: Any) -> Any:
+        s.pins = 1
+        return s.channel[k]
+
+    return part
+
+
 def _jumpers(name: str) -> tuple[Jumper, ...]:
     """Give one channel's jumpers."""
     upper = name.upper()
-    wires = ("low", "high", "terminal")
     return (
         Jumper(f"clock-{name}", "clock", "1.8432 MHz",
                f"clock of channel {upper}, unless a wire ends at its input"),
         Jumper(f"terminal-{name}", "terminal", {}, f"what stands at channel {upper}"),
         Jumper(f"cts-{name}", "choice", "low", f"where CTS{upper} goes; low is active",
-               choices=wires),
+               choices=PIN_WIRES),
         Jumper(f"dcd-{name}", "choice", "low", f"where DCD{upper} goes; low is active",
-               choices=wires),
+               choices=PIN_WIRES),
     )
 
 
@@ -301,7 +355,7 @@ CARD = Card(
     source="UM0081 (Zilog Z80 CPU peripherals user manual), SIO chapter; PS0118 (Z84C90)",
     unmodelled=(
         "the synchronous modes: WR6, WR7, CRC, hunt",
-        "the pin WAIT/READY (WR1 bits 7-5)",
+        "the WAIT function of W/RDY",
         "the SYNC pins and the bonding of SIO/0 to SIO/2",
     ),
     state=STATE,
@@ -320,7 +374,8 @@ CARD = Card(
            "b-data": (roles.DATA,), "b-control": (roles.STATUS, roles.CONTROL, roles.VECTOR)},
     interrupt=CHAINED_INTERRUPT,
     sources=6,
-    inputs=("clock-a", "clock-b"),
+    outputs=("rts-a", "dtr-a", "ready-a", "rts-b", "dtr-b", "ready-b"),
+    inputs=("clock-a", "clock-b", "cts-a", "dcd-a", "cts-b", "dcd-b"),
     channels=("a", "b"),
     power_on=power_on,
     describe=describe,
@@ -329,4 +384,6 @@ CARD = Card(
     risks=risks,
     margins=margins,
     rates=rates,
+    live={f"{pin}-{name}": set_pin(_moved(k), pin)
+          for k, name in enumerate("ab") for pin in ("cts", "dcd")},
 )

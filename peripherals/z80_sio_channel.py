@@ -35,6 +35,7 @@ from peripherals.serial_line import (
     set_rts,
     start_frame,
 )
+from peripherals.serial_pins import pin
 from peripherals.serial_wave import BREAK, CHARACTER, EVEN, FRAMING_ERROR, MARK, NO_PARITY, ODD
 from peripherals.serial_wave import PARITY_ERROR as WAVE_PARITY_ERROR
 
@@ -51,10 +52,9 @@ RX_OFF, RX_FIRST, RX_ALL, RX_ALL_BUT_PARITY = 0x00, 0x08, 0x10, 0x18
 RX_ON, AUTO_ENABLES = 0x01, 0x20
 PARITY_ON, PARITY_EVEN, STOP_BITS = 0x01, 0x02, 0x0C
 RTS, TX_ON, SEND_BREAK, DTR = 0x02, 0x08, 0x10, 0x80
+WAIT_READY_ON, READY, OF_RECEIVER = 0x80, 0x40, 0x20  # WR1: the pin W/RDY
 # A channel's requests, the highest first
 ASKS_RX, ASKS_TX, ASKS_EXT = 1, 2, 4
-
-TIED_LOW, TIED_HIGH, FROM_TERMINAL = range(3)  # where a modem input goes
 
 CHANNEL = np.dtype([
     ("wr", np.int64, (8,)), ("pointer", np.int64),
@@ -295,14 +295,6 @@ def read_status(c):
     return c.ext
 
 
-@inlined
-def pin(wired, terminal):
-    """Give a modem input: 1 = low, active."""
-    if wired == FROM_TERMINAL:
-        return terminal
-    return np.int64(1) if wired == TIED_LOW else np.int64(0)
-
-
 @compiled
 def look_at_pins(m, c, line, t):
     """See whether CTS or DCD has changed."""
@@ -445,3 +437,16 @@ def events_out(m, c, line, t):
         return
     schedule_out(line)
     drive_rts(c, line, t)
+
+
+@inlined
+def ready_pin(c):
+    """Give the level of W/RDY in its READY function; high in every other (it floats).
+
+    UM0081, WR1 (from memory): low while the receiver has a character, or the transmit buffer
+    is empty.
+    """
+    if (c.wr[1] & (WAIT_READY_ON | READY)) != WAIT_READY_ON | READY:
+        return np.int64(1)
+    wanted = c.rx_count > 0 if (c.wr[1] & OF_RECEIVER) != 0 else c.tx_full == 0
+    return np.int64(0) if wanted else np.int64(1)

@@ -20,8 +20,9 @@ from emu.media.mounting import make, need
 from emu.media.track import lay, sectors
 from emu.media.trackfile import MAGIC, pack, unpack
 from emu.run.kept_media import keep_media
-from emu.run.script import Step, keys
+from emu.run.script import Step
 from emu.run.session import Session
+from emu.run.texts import keys
 
 TIDEWATER = Path(__file__).parent.parent / "roms" / "tidewater"
 HERE = Path("d.tracks")

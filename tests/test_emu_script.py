@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from emu.errors import InputError
-from emu.run.script import Step, keys, read_script, sends_of
+from emu.run.script import Step, read_script, sends_of
+from emu.run.texts import keys
 
 
 def script(folder: Path, text: bytes) -> list[Step]:
@@ -31,7 +32,11 @@ def test_statements(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("text", "message"), [
     (b"typo 3\n", "FILE:1: 'typo' is no statement; known are channel, send, expect, silence, "
-                  "wait, eject, insert."),
+                  "wait, at, eject, insert, do, set, press, hold, release, break."),
+    (b"press button\n", "FILE:1: press takes nmi or reset, not 'button'."),
+    (b"break off\n", 'FILE:1: a time is written as "0.5 s" or "20 ms", not \'off\'.'),
+    (b'send "a" with luck\n', 'FILE:1: a character sent wrongly reads: send "x" with parity error, '
+                              "or with framing error."),
     (b"\nsend ls\n", 'FILE:2: a text in double quotes belongs here, such as "ls\\r".'),
     (b'send "a" b\n', "FILE:1: nothing may stand behind the text of send, not 'b'."),
     (b"wait long\n", 'FILE:1: a time is written as "0.5 s" or "20 ms", not \'long\'.'),

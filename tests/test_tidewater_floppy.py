@@ -18,8 +18,9 @@ from emu.media.geometry import FORMATS
 from emu.media.image import filled
 from emu.media.mounting import make, need
 from emu.run.kept_media import keep_media
-from emu.run.script import Step, keys, read_script, sends_of
+from emu.run.script import Step, read_script, sends_of
 from emu.run.session import SILENCE, Session
+from emu.run.texts import keys
 
 TIDEWATER = Path(__file__).parent.parent / "roms" / "tidewater"
 PAGE_LOG = 0x45 - 0x40  # the page of RAM that holds the gauge log (roms/tidewater/defs.inc)

@@ -60,6 +60,10 @@ AT_TIME, CONSOLE_FULL, LOG_FULL, STOP_HIT, MEDIUM_WANTED, CARD_FAULT = range(6)
 # Kinds of line between cards.
 LEVEL, PERIODIC = 0, 1
 
+# How a terminal sends a character that was typed at it: as it is, with a wrong parity bit, with
+# a low stop bit, or a break of as many frames as the byte says.
+RIGHTLY, WRONG_PARITY, NO_STOP, BREAKS = range(4)
+
 # What a stop watches: first the kinds that have a bit in ``stop_map``.
 (STOP_VIRGIN, STOP_FETCH, STOP_READ, STOP_WRITE, STOP_EXECUTE, STOP_CHANGE, STOP_PUSH, STOP_POP,
  STOP_IN, STOP_OUT, STOP_ACK, STOP_INT, STOP_REQUEST, STOP_ROM_WRITE, STOP_CONFLICT) = range(15)

@@ -42,9 +42,14 @@ class Live:
         if link is not None:
             link.write(new)
 
+    @property
+    def channel(self) -> str:
+        """The channel of the screen, or the first one of a link."""
+        return self.screen.name if self.screen else self.links[0].name
+
     def type(self, keys: bytes, name: str | None = None) -> None:
         """Type at a channel, the screen's one without a name; what has no room yet waits."""
-        where = name or (self.screen.name if self.screen else self.links[0].name)
+        where = name or self.channel
         keys = self._waiting.get(where, b"") + keys
         now = keys[:room_at(self.stepper.machine, where)]
         if now:

@@ -17,7 +17,7 @@ from emu.errors import InputError
 from emu.files.atomic import check_output, write_atomic
 from emu.run.console import Console
 from emu.run.inputs import Input
-from emu.run.script import typed_form
+from emu.run.texts import typed_form
 from emu.stepper.stepper import Stepper
 
 MARK = "typed at preburn console"

@@ -7,6 +7,8 @@ from pathlib import Path
 from emu.errors import InputError, nearest
 from emu.live import saved, typed
 from emu.live.loop import Live
+from emu.run.hands import WORDS as HANDS
+from emu.run.hands import read_hand
 from emu.stepper.as_session import verdict
 from emu.stepper.prompt import interactive
 
@@ -14,6 +16,11 @@ HELP = {
     "on": "go on (an empty line does so too)",
     "step": "stop and look: the stepper's words; its leave comes back here",
     "explain": "how the machine stands, and why it hangs if it does",
+    'set SLOT.JUMPER = VALUE': 'move a live jumper: set sio.cts-a = "high"',
+    "do SLOT.ACTION [TEXT]": "do to a card what it knows of",
+    "press nmi, press reset": "press a button; hold int and release int hold /INT low",
+    "break TIME": "hold this terminal's line low: break 20 ms",
+    'send "TEXT" with ERROR': "send characters with a parity error or a framing error",
     "insert SLOT.DRIVE FILE": "put a medium in",
     "eject SLOT.DRIVE": "take a medium out (remove does the same)",
     "save FILE": "save the machine; preburn console --load FILE goes on from there",
@@ -35,6 +42,17 @@ def do(live: Live, line: str) -> list[str]:
     if word not in WORDS:
         raise InputError(f"{word!r} is no word here; {nearest(word, WORDS)} See help.")
     return WORDS[word](live, rest.strip())
+
+
+def _hand(word: str) -> Callable[[Live, str], list[str]]:
+    """Give what a word of emu/run/hands.py does here."""
+
+    def hand(live: Live, rest: str) -> list[str]:
+        kind, where, value = read_hand(f"{word} {rest}", live.channel)
+        live.stepper.change(kind, where, value)
+        return [f"{word} {rest}: done"]
+
+    return hand
 
 
 def _on(live: Live, _: str) -> list[str]:
@@ -104,6 +122,8 @@ def _step(live: Live, _: str) -> list[str]:
 
 WORDS: dict[str, Callable[[Live, str], list[str]]] = {
     "on": _on, "step": _step, "explain": _explain, "insert": _insert, "remove": _remove,
-    "eject": _remove, "save": _save, "typed": _typed, "fast": _fast, "paced": _paced,
+    "eject": _remove,
+    **{word: _hand(word) for word in ("set", "do", *HANDS, "send")},
+    "save": _save, "typed": _typed, "fast": _fast, "paced": _paced,
     "escape": _escape, "leave": _leave,
 }

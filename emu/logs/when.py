@@ -29,7 +29,7 @@ from emu.logs.records import Chunk, Flags, any_cycle
 from emu.logs.setting import Setting
 from emu.machine.machine import Machine
 from emu.run.console import channels
-from emu.run.script import keys
+from emu.run.texts import keys
 
 UNITS = {"s": 0, "ms": 3, "us": 6, "ns": 9}
 EVENTS = ("int", "nmi", "ack", "halt")

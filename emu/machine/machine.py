@@ -296,6 +296,7 @@ class Machine:
                 if self.call(slot.number, "reset", warm, int(m.t)) == 1:
                     m.ip[slot.number] = asked[slot.number]
                     m.ius[slot.number] = served[slot.number]
+        m.nmi_latch = m.reset_wanted = 0  # edges of lines that settled meanwhile
         for page in range(PAGES):
             remap(m, page)
         refresh_map(m)

@@ -1,12 +1,15 @@
 """The host's side of serial channels: what the terminals show, and typing at them."""
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from fractions import Fraction
 from typing import Any
 
 import numpy as np
 
+from emu.bus.state import RIGHTLY
 from emu.errors import InputError
 from emu.machine.machine import Machine
 
@@ -135,13 +138,22 @@ def check_room(line: Any, keys: bytes) -> None:
         raise InputError(f"more than {size} characters typed ahead; type less at a time.")
 
 
-def type_at(machine: Machine, line: Any, keys: bytes, at_t: int) -> None:
+def break_of(machine: Machine, line: Any, seconds: str) -> bytes:
+    """Give a break as entries of a typing ring: how many frames long each is, 255 at most."""
+    halves = 2 + 2 * int(line.term_bits) + 2 * (int(line.term_parity) > 0) + int(line.term_stop2)
+    frame = Fraction(halves * int(line.term_num), 2 * int(line.term_den))
+    count = max(math.ceil(Fraction(seconds) * machine.hz / frame), 1)
+    return bytes([255] * (count // 255) + [count % 255] * (count % 255 > 0))
+
+
+def type_at(machine: Machine, line: Any, keys: bytes, at_t: int, how: int = RIGHTLY) -> None:
     """Put characters into a terminal's typing ring and let the card look at it."""
     check_room(line, keys)
     size = len(line.typed)
     for key in keys:
         k = int(line.typed_in) % size
         line.typed[k] = key
+        line.typed_how[k] = how
         line.typed_t[k] = at_t
         line.typed_in += 1
     slots = [s for s in machine.slots if s.card.channels]

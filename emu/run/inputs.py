@@ -18,13 +18,13 @@ from emu.backplane.jumpers import CHECKS
 from emu.bus.chain import fall_nmi, update_int
 from emu.bus.memory import remap
 from emu.bus.port_cycles import inp, outp
-from emu.bus.state import FAR, NO_INTERRUPT, PAGES
+from emu.bus.state import BREAKS, FAR, NO_INTERRUPT, NO_STOP, PAGES, WRONG_PARITY
 from emu.card.contract import Jumper
 from emu.errors import InputError
 from emu.machine.machine import Machine, Slot
 from emu.machine.register_names import REGISTERS
 from emu.media.bay import Original
-from emu.run.console import channels, check_room, terminal, type_at
+from emu.run.console import break_of, channels, check_room, terminal, type_at
 from emu.run.medium_change import change as change_medium
 from emu.run.medium_change import medium_for
 
@@ -86,6 +86,17 @@ class Input:
 def _typed(machine: Machine, change: Input) -> None:
     type_at(machine, terminal(machine, change.where), change.value,
             max(int(machine.m.t), change.t))
+
+
+def _wrongly(machine: Machine, change: Input) -> None:
+    type_at(machine, terminal(machine, change.where), change.value,
+            max(int(machine.m.t), change.t), HOW[change.kind])
+
+
+def _break(machine: Machine, change: Input) -> None:
+    line = terminal(machine, change.where)
+    type_at(machine, line, break_of(machine, line, change.value),
+            max(int(machine.m.t), change.t), BREAKS)
 
 
 def _register(machine: Machine, change: Input) -> None:
@@ -155,12 +166,16 @@ def _medium(machine: Machine, change: Input) -> None:
 KINDS: Mapping[str, Callable[[Machine, Input], None]] = {
     "typed": _typed, "register": _register, "memory": _memory, "out": _out, "in": _in,
     "line": _line, "jumper": _jumper, "card": _card, "medium": _medium,
+    "parity-error": _wrongly, "framing-error": _wrongly, "break": _break,
 }
+HOW = {"parity-error": WRONG_PARITY, "framing-error": NO_STOP}
+AT_TERMINALS = ("typed", "break", *HOW)
 
 
 VALUES: Mapping[str, tuple[type, ...]] = {
     "typed": (bytes,), "register": (int,), "memory": (bytes,), "out": (int,), "in": (NoneType,),
-    "line": (int,), "jumper": (object,), "card": (str,), "medium": (str, NoneType)}
+    "line": (int,), "jumper": (object,), "card": (str,), "medium": (str, NoneType),
+    "parity-error": (bytes,), "framing-error": (bytes,), "break": (str,)}
 NUMBERED = ("memory", "out", "in")  # their place is a number
 
 
@@ -178,6 +193,21 @@ def checked(machine: Machine, change: Input) -> Input:
 
 def _check_typed(machine: Machine, change: Input) -> Input:
     check_room(terminal(machine, change.where), change.value)
+    return change
+
+
+def _check_wrongly(machine: Machine, change: Input) -> Input:
+    line = terminal(machine, change.where)
+    check_room(line, change.value)
+    if change.kind == "parity-error" and not int(line.term_parity):
+        raise InputError(f"the terminal at {change.where} sends no parity bit, so it cannot be "
+                         f'wrong; give it a format with one, such as format = "8E1".')
+    return change
+
+
+def _check_break(machine: Machine, change: Input) -> Input:
+    line = terminal(machine, change.where)
+    check_room(line, break_of(machine, line, change.value))
     return change
 
 
@@ -264,6 +294,7 @@ CHECKS_OF: Mapping[str, Callable[[Machine, Input], Input]] = {
     "typed": _check_typed, "register": _check_register, "memory": _check_memory,
     "out": _check_port, "in": _check_port, "line": _check_line, "jumper": _check_jumper,
     "card": _check_action, "medium": _check_medium,
+    "parity-error": _check_wrongly, "framing-error": _check_wrongly, "break": _check_break,
 }
 
 
@@ -275,7 +306,7 @@ def fitting(machine: Machine, inputs: Iterable[Input]) -> Iterator[Input]:
     """
     terminals = [c.name for c in channels(machine)]
     for change in inputs:
-        if change.kind == "typed":
+        if change.kind in AT_TERMINALS:
             slot = change.where.partition(".")[0]
             there = change.where if change.where in terminals else next(
                 (name for name in terminals if name.partition(".")[0] == slot), None)

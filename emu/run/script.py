@@ -8,10 +8,14 @@ escapes \r \n \t \b \" \\ \xNN:
     expect "tw> " within 2 s   wait for a text (30 s when no time is given)
     silence 0.2 s              wait until the terminals have been silent for so long
     wait 1.5 s                 let time pass
+    at 12.5 s                  let time pass until so long after power-on
     eject floppy.drive-a       take the disk out of a drive, named slot.drive (remove: the same)
     insert floppy.drive-a "logs.img"     put one in; the path is relative to the script
     do panel.press "5"         what a card says that hands can do: slot.action, perhaps a text
     set latch.switches = 3     turn a jumper that may change while it runs; as in the backplane file
+
+and what a hand does besides (emu/run/hands.py): press, hold, release, break, and send with an
+error.
 """
 from __future__ import annotations
 
@@ -20,26 +24,25 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-from emu.card.number_words import read_time
 from emu.errors import InputError
 from emu.files.inputfile import read_limited
 from emu.files.numbers import LONGEST
+from emu.run.hands import WORDS, read_hand
+from emu.run.texts import QUOTED, keys, time_of
 
 SIZE_LIMIT = 1 << 20
 EXPECT_TIME = Fraction(30)
-STEPS = ("channel", "send", "expect", "silence", "wait", "eject", "insert", "do", "set")
-SHORT = {"r": "\r", "n": "\n", "t": "\t", "b": "\b"}
-ESCAPE = re.compile(r"""\\(x[0-9A-Fa-f]{2}|[rntb\\"'])""")
-QUOTED = re.compile(r'"((?:[^"\\]|\\.)*)"')
+STATEMENTS = ("channel", "send", "expect", "silence", "wait", "at", "eject", "insert", "do", "set")
+STEPS = (*STATEMENTS, "hand")  # kinds of steps
 BAY = re.compile(r"[\w-]+\.[\w-]+")
 
 
 @dataclass(frozen=True)
 class Step:
-    """One statement: kind (a word of the table above), what, how long.
+    """One statement: kind (a word of the table above, or "hand"), what, how long.
 
     The text of insert is the drive's name, a space, and the path; of do and set likewise what
-    it is done to, and the text or value.
+    it is done to, and the text or value; that of a hand its line.
     """
 
     kind: str
@@ -48,37 +51,11 @@ class Step:
     place: str = ""  # "FILE:LINE", for messages
 
 
-def keys(text: str) -> bytes:
-    r"""Turn a text with the escapes \r \n \t \b \" \' \\ \xNN into bytes; InputError if it is not
-    ASCII or holds another escape."""
-    if not text.isascii() or "\\" in ESCAPE.sub("", text):
-        raise InputError(f"{text!r} holds something else than ASCII and the escapes \\r \\n \\t "
-                         f"\\b \\xNN; a backslash itself is \\\\.")
-    return ESCAPE.sub(_meant, text).encode("latin-1")
-
-
-def typed_form(octets: bytes) -> str:
-    """Write bytes as `keys` reads them."""
-    known = {ord(character): "\\" + letter for letter, character in SHORT.items()}
-    known |= {ord("\\"): "\\\\", ord('"'): '\\"'}
-    return "".join(known.get(octet) or (chr(octet) if 0x20 <= octet < 0x7F else f"\\x{octet:02x}")
-                   for octet in octets)
-
-
-def _meant(escape: re.Match[str]) -> str:
-    """Give the character that an escape stands for."""
-    word = escape[1]
-    return chr(int(word[1:], 16)) if word[0] == "x" else SHORT.get(word, word)
-
-
 def _time(text: str, place: str) -> Fraction:
     try:
-        seconds = read_time(text)
+        return time_of(text)
     except InputError as error:
         raise InputError(f"{place}: {error}") from None
-    if seconds is None:
-        raise InputError(f'{place}: a time is written as "0.5 s" or "20 ms", not {text!r}.')
-    return seconds
 
 
 def _text(rest: str, place: str) -> tuple[bytes, str]:
@@ -120,7 +97,13 @@ def _statement(line: str, place: str, folder: Path) -> Step:
         return Step(word, f"{what} {given}".encode(), place=place)
     if word == "channel" and re.fullmatch(r"[\w.-]+", rest):
         return Step(word, rest.encode(), place=place)
-    if word in ("silence", "wait"):
+    if word in WORDS or (word == "send" and re.search(r'" with [a-z ]+$', rest)):
+        try:
+            read_hand(line, "")
+        except InputError as error:
+            raise InputError(f"{place}: {error}") from None
+        return Step("hand", line.encode(), place=place)
+    if word in ("silence", "wait", "at"):
         return Step(word, seconds=_time(rest, place), place=place)
     if word in ("send", "expect"):
         text, tail = _text(rest, place)
@@ -136,7 +119,7 @@ def _statement(line: str, place: str, folder: Path) -> Step:
             raise InputError(f"{place}: nothing may stand behind the text of send, not {tail!r}.")
         return Step(word, text, place=place)
     raise InputError(f"{place}: {word!r} is no statement; known are "
-                     f"{', '.join(STEPS)}.")
+                     f"{', '.join([*STATEMENTS, *WORDS])}.")
 
 
 def _without_comment(line: str) -> str:

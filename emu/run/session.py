@@ -17,6 +17,7 @@ from emu.machine.legs import BrokenOff
 from emu.machine.machine import Machine
 from emu.run.console import Console
 from emu.run.done_again import PlayedMachine, Run
+from emu.run.hands import read_hand
 from emu.run.inputs import Input, checked, toml_value
 from emu.run.medium_change import check_bay
 from emu.run.player import Player
@@ -81,6 +82,16 @@ class Session:
                 self.console.find(step.text.decode(), step.place)
             elif step.kind in ("insert", "eject"):
                 check_bay(self.machine, step.text.decode().partition(" ")[0], step.place)
+            elif step.kind == "hand":
+                self._check_hand(step)
+
+    def _check_hand(self, step: Step) -> None:
+        """See before the run that the machine has what a hand is to move."""
+        kind, where, value = read_hand(step.text.decode(), self._channel or "")
+        try:
+            checked(self.machine, Input(0, kind, where, value))
+        except InputError as error:
+            raise InputError(f"{step.place}: {error}") from None
 
     def interrupt(self) -> None:
         """End the run under way soon, between two instructions; a signal handler may ask so."""
@@ -182,6 +193,10 @@ class Session:
                     self.do("jumper", what, toml_value(what, given))
             except InputError as error:
                 raise InputError(f"{step.place}: {error}") from None
+        elif step.kind == "hand":
+            self.do(*read_hand(step.text.decode(), name))
+        elif step.kind == "at":
+            return now >= self.machine.at(step.seconds)
         elif step.kind == "silence":
             quiet_since = max(self.console.last_shown(), self._step_since)
             return now >= quiet_since + self.machine.at(step.seconds)

@@ -21,7 +21,7 @@ from typing import Any
 from emu.errors import InputError
 from emu.files.symbols import parse_number
 from emu.machine.register_names import REGISTERS
-from emu.run.script import keys
+from emu.run.texts import keys
 
 HIT_FACTS = ("value", "old", "address")
 FACTS = (*HIT_FACTS, "t")

@@ -5,7 +5,7 @@ from emu.bus.state import DMA_IN, DMA_OUT, IN, KIND_NAMES, OUT
 from emu.logs.cycles import Cycles, driver_names
 from emu.machine.register_names import FLAGS, flag_letters, snapshot
 from emu.machine.source_files import SourceFiles
-from emu.run.script import typed_form
+from emu.run.texts import typed_form
 from emu.stepper import stack_words, views
 from emu.stepper.cursor import Moment
 from emu.stepper.stepper import Stepper

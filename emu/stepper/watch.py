@@ -41,7 +41,7 @@ from emu.bus.stops import Row
 from emu.card.number_words import counted
 from emu.errors import InputError
 from emu.files.symbols import parse_number
-from emu.run.script import keys
+from emu.run.texts import keys
 from emu.stepper.expression import Node
 from emu.stepper.lookup import Lookup, Target
 from emu.stepper.program import check_every

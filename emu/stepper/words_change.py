@@ -6,7 +6,7 @@ import re
 from emu.card.number_words import counted
 from emu.errors import InputError
 from emu.run.inputs import toml_value
-from emu.run.script import keys
+from emu.run.texts import keys
 from emu.stepper.watch import port_number
 from emu.stepper.word_reader import WordReader, word
 
