@@ -1,7 +1,8 @@
 """A 765-class floppy controller with output register, data-rate register and drives.
 
-The chip works on one byte at a time without DMA: the CPU fetches or brings each byte when
-RQM asks for it, or the command ends with an overrun.  Its commands, phases and status bits
+The chip works on one byte at a time: the CPU fetches or brings each byte when RQM asks for
+it, or the command ends with an overrun; set up for DMA it asks by DRQ, and a controller, or a
+program, moves each byte at the register dack.  Its commands, phases and status bits
 follow the 8272 description; the output register, the rate register and the disk-change
 input are those of a Super-I/O data sheet.  From memory, and so the first to be doubted: the
 pause of 12 us behind each byte, the 1 ms before the ready lines are polled, the early part's
@@ -21,8 +22,16 @@ from emu.bus.wires import source_of
 from emu.native.jit import compiled
 from peripherals.card import Card, Jumper, Setup, entry, roles
 from peripherals.fdc_765_causes import CAUSES
-from peripherals.fdc_765_chip import RUN, go_idle, note_pause, set_event, show_int, status
-from peripherals.fdc_765_commands import read_data, write_data
+from peripherals.fdc_765_chip import (
+    RUN,
+    go_idle,
+    note_pause,
+    set_event,
+    show_drq,
+    show_int,
+    status,
+)
+from peripherals.fdc_765_commands import move_by_dma, read_data, write_data
 from peripherals.fdc_765_drive import change_line, selected, switch_motors
 from peripherals.fdc_765_fifo import set_defaults
 from peripherals.fdc_765_format import end_format, late_id, start_format
@@ -35,8 +44,10 @@ from peripherals.fdc_765_state import (
     AT_DATA,
     AWAIT_INDEX,
     BYTE_INT,
+    DACK,
     DATA,
     DRIVES,
+    DRQ_OUTPUT,
     EXECUTION,
     FETCHING,
     FIRST_POLL,
@@ -110,6 +121,9 @@ def run(m, s, t):
         if s.stage == STEPPING and s.drive[s.unit_drive].ended != 0:
             s.drive[s.unit_drive].ended = 0  # an implied seek has nothing to tell
             begin(m, s, now)
+        if s.drq_t <= now:
+            s.drq_t = FAR
+            show_drq(m, s, np.int64(1), now)
         if s.poll_t <= now:
             poll(m, s, now)
         if s.event_t <= now:
@@ -157,6 +171,8 @@ def set_output(m, s, byte, t):
     if s.phase == EXECUTION and (s.used != selected(s, s.unit_drive) or d.spun_t != spun):
         disturbed(m, s, t)
     show_int(m, s, t)
+    if s.drq == 1:
+        show_drq(m, s, s.drq, t)
 
 
 @compiled
@@ -223,6 +239,8 @@ def read(m, s, a, t):
         value = read_data(m, s, t)
     elif register == RATE:
         return change_line(s) if s.has_change == 1 else np.int64(-1)
+    elif register == DACK:
+        value = move_by_dma(m, s, np.int64(-1), t)
     elif register == TC_PORT:
         count_out(m, s, np.int64(TC_BY_PORT), t)
     set_event(m, s)
@@ -240,6 +258,8 @@ def write(m, s, a, t):
         set_output(m, s, byte, t)
     elif register == RATE:
         set_rate(m, s, byte & 3, t)
+    elif register == DACK:
+        move_by_dma(m, s, byte, t)
     elif register == TC_PORT:
         count_out(m, s, np.int64(TC_BY_PORT), t)
     set_event(m, s)
@@ -276,6 +296,9 @@ def power_on(setup: Setup) -> None:
     wires = setup.machine.wires[:int(setup.machine.wire_count)]
     s.watched = int(s.wired_int or s.wired_nmi
                     or any(w[0] == setup.slot and w[1] == INT_OUTPUT for w in wires))
+    s.has_dma = int(settings["dma"])
+    setup.machine.line_kind[setup.slot, DRQ_OUTPUT] = LEVEL
+    setup.machine.line_level[setup.slot, DRQ_OUTPUT] = 0
     s.tc_from = TC_SOURCES.index(settings["terminal-count"])
     s.tc_level = 1
     setup.machine.line_kind[setup.slot, INT_OUTPUT] = LEVEL  # low, so that its first rise counts
@@ -293,7 +316,7 @@ def power_on(setup: Setup) -> None:
     s.step_rate, s.unload, s.load = noise * (STEP_UNIT, UNLOAD_UNIT, LOAD_UNIT)
     s.no_dma = setup.random.integers(0, 2)
     s.doing = UNUSED
-    s.event_t = s.int_t = s.poll_t = FAR
+    s.event_t = s.int_t = s.poll_t = s.drq_t = FAR
     for number in range(DRIVES):
         _fit_drive(setup, number)
     fit(s, setup.bays)
@@ -301,11 +324,11 @@ def power_on(setup: Setup) -> None:
 
 CARD = Card(
     name="fdc-765",
-    summary="765-class floppy controller without DMA, with up to four drives",
+    summary="765-class floppy controller, with up to four drives",
     source="8272 description; Super-I/O data sheets FDC37N769 and FDC37B770; drives: common "
            "practice, no source",
     unmodelled=(
-        "DMA mode: DRQ, DACK",
+        "terminal count that counts only while DACK is low",
         "the pins for two-sided drives and write fault",
         "precompensation and the analogue read channel",
     ),
@@ -316,6 +339,8 @@ CARD = Card(
                "last has a FIFO", choices=("765a", "765b", "82077")),
         Jumper("busy-bits", "choice", "sensed", "when a drive's busy bit falls: as SENSE INTERRUPT "
                "takes the end of its seek, or with the last step", choices=("sensed", "stepping")),
+        Jumper("dma", "flag", False, "DRQ is the output drq, and the register dack, a port of "
+               "its own, makes DACK: for a DMA controller, or a program that polls the line"),
         Jumper("interrupt", "flag", False, "INT pulls /INT (without a vector)"),
         Jumper("nmi", "flag", False, "the rising edge of INT pulls /NMI"),
         Jumper("terminal-count", "choice", "port", "where TC comes from: any access of the "
@@ -333,13 +358,15 @@ CARD = Card(
         Jumper("drive-a", "drive", {}, "the first drive and its disk"),
         *(Jumper(name, "drive", None, "a further drive and its disk") for name in NAMES[1:]),
     ),
-    registers=("status", "data", "output", "rate", "tc"),
+    registers=("status", "data", "output", "rate", "tc", "dack"),
+    order=lambda settings: ("status", "data", "output", "rate", "tc",
+                            *(["dack"] if settings["dma"] else [])),
     kinds={"status": (roles.STATUS,), "data": (roles.DATA, roles.CONTROL, roles.STATUS),
            "output": (roles.CONTROL,), "rate": (roles.CONTROL, roles.STATUS),
-           "tc": (roles.CONTROL,)},
+           "tc": (roles.CONTROL,), "dack": (roles.DATA,)},
     interrupt=PLAIN_INTERRUPT,
     sources=1,
-    outputs=("int",),
+    outputs=("int", "drq"),
     inputs=("tc",),
     margins=margins,
     risks=risks,

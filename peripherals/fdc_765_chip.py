@@ -13,6 +13,7 @@ from peripherals.fdc_765_state import (
     CPU_WAIT,
     DIO,
     DRIVES,
+    DRQ_OUTPUT,
     EXECUTION,
     FORMAT,
     IDLE,
@@ -62,6 +63,34 @@ def show_int(m, s, t):
     drive_level(m, s.slot, INT_OUTPUT, level, t)
 
 
+@compiled
+def show_drq(m, s, level, t):
+    """Raise or drop DRQ; the output register gates it as it does INT."""
+    s.drq = level
+    seen = level if (s.output & GATE) != 0 else np.int64(0)
+    drive_level(m, s.slot, DRQ_OUTPUT, seen, t)
+
+
+@compiled
+def drop_drq(m, s, t):
+    """Ask for no byte any more."""
+    s.drq_t = FAR
+    if s.drq == 1:
+        show_drq(m, s, np.int64(0), t)
+
+
+@inlined
+def offer(s, first):
+    """Ask for a byte from T-state ``first`` on: by RQM and INT, or by DRQ."""
+    if s.no_dma == 1:
+        s.ready_t = first
+        s.int_t = first if s.watched == 1 else FAR
+    else:
+        s.ready_t = FAR
+        s.int_t = FAR
+        s.drq_t = first if s.has_dma == 1 else FAR
+
+
 @inlined
 def writes(s):
     """Tell whether the command writes sectors."""
@@ -91,7 +120,7 @@ def status(s, t):
 @compiled
 def set_event(m, s):
     """Work out the card's next event, and what the main status register shows until then."""
-    soonest = min(min(s.event_t, s.poll_t), s.int_t)
+    soonest = min(min(s.event_t, s.poll_t), min(s.int_t, s.drq_t))
     status = np.int64(CB) if s.phase != IDLE else np.int64(0)
     for number in range(DRIVES):
         due = s.drive[number].step_t
@@ -157,6 +186,7 @@ def note_pause(s, t):
 @compiled
 def go_idle(m, s, t):
     """Wait for a command."""
+    drop_drq(m, s, t)
     s.phase = IDLE
     s.stage = NO_STAGE
     s.taken = 0
@@ -168,6 +198,7 @@ def go_idle(m, s, t):
 @compiled
 def give_results(m, s, count, t):
     """Go to the result phase with so many bytes in ``result``."""
+    drop_drq(m, s, t)
     s.phase = RESULT
     s.stage = NO_STAGE
     s.results = count

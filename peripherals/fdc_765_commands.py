@@ -8,7 +8,14 @@ import numpy as np
 
 from emu.bus.state import FAR
 from emu.native.jit import compiled, inlined
-from peripherals.fdc_765_chip import from_disk, give_results, go_idle, seeking, show_int
+from peripherals.fdc_765_chip import (
+    drop_drq,
+    from_disk,
+    give_results,
+    go_idle,
+    seeking,
+    show_int,
+)
 from peripherals.fdc_765_drive import status_3
 from peripherals.fdc_765_fifo import (
     CONFIGURE,
@@ -111,6 +118,25 @@ def write_data(m, s, byte, t):
         s.early += 1
         return
     take_command(m, s, byte, t)
+
+
+@compiled
+def move_by_dma(m, s, byte, t):
+    """Move a byte while DACK is low: the one that DRQ asks for, or none (-1).
+
+    ``byte`` is what is written, -1 in a read.
+    """
+    if s.drq == 0 or s.phase != EXECUTION or (byte < 0) != from_disk(s):
+        s.early += 1
+        return np.int64(-1)
+    drop_drq(m, s, t)
+    if s.stage == FORMATTING:
+        format_byte(m, s, byte, t)
+    elif s.stage == TRANSFER and byte >= 0:
+        give_byte(m, s, byte, t)
+    elif s.stage == TRANSFER:
+        return np.int64(take_byte(m, s, t))
+    return np.int64(-1)
 
 
 @compiled

@@ -9,7 +9,7 @@ import numpy as np
 
 from emu.bus.state import FAR
 from emu.native.jit import compiled, inlined
-from peripherals.fdc_765_chip import finish, note, show_int
+from peripherals.fdc_765_chip import finish, note, offer, show_int
 from peripherals.fdc_765_drive import set_base, when
 from peripherals.fdc_765_state import (
     ABNORMAL,
@@ -93,8 +93,7 @@ def ask_id(m, s):
         first = when(s, at + s.order - 1)
         limit = np.int64(WRITE_LIMIT_FM) if s.fm == 1 else np.int64(WRITE_LIMIT_MFM)
         s.event_t = first + units(s, limit) + 1
-    s.ready_t = first if s.no_dma == 1 else FAR
-    s.int_t = s.ready_t if s.watched == 1 else FAR
+    offer(s, first)
 
 
 @compiled

@@ -128,7 +128,8 @@ def describe(m: Any, s: Any) -> list[str]:
     """Give the controller, its drives and the account of time in words."""
     rate = RATES[int(s.rate)]
     out = [f"{_chip(m, s)}; {rate} kbit/s, "
-           + ("no DMA" if s.no_dma else "set up for DMA, which this card has not")
+           + ("no DMA" if s.no_dma else "set up for DMA" if s.has_dma else
+              "set up for DMA, which this card has not")
            + ("" if s.specified else " (SPECIFY has not come)")]
     done = [f"{int(n)} {what}" for n, what in (
         (s.reads, "sectors or IDs read"), (s.writes, "sectors written"),

@@ -12,8 +12,8 @@ from emu.native.jit import inlined
 
 DRIVES = 4
 TURN = 12_800  # bytes of one turn that the track buffer holds: 500 kbit/s at 300 rpm is 12,500
-STATUS, DATA, OUTPUT, RATE, TC_PORT = range(5)  # registers
-INT_OUTPUT = 0
+STATUS, DATA, OUTPUT, RATE, TC_PORT, DACK = range(6)  # registers
+INT_OUTPUT, DRQ_OUTPUT = range(2)
 TC_INPUT = 0
 
 # Phases, and the stages of the execution phase.
@@ -102,6 +102,8 @@ STATE = np.dtype([
     ("no_dma", np.int64), ("specified", np.int64),
     ("specify_1", np.int64), ("specify_2", np.int64), ("last_eot", np.int64),
     ("config", np.int64), ("precompensate", np.int64), ("locked", np.int64),  # CONFIGURE, LOCK
+    ("has_dma", np.int64),  # 1: DRQ and DACK are wired
+    ("drq", np.int64), ("drq_t", np.int64),  # a byte is asked for; when it will be, FAR: not
     ("int_pin", np.int64),
     ("int_cause", np.int64),  # BYTE_INT and RESULT_INT; the drives have causes of their own
     # the chip

@@ -9,7 +9,7 @@ import numpy as np
 
 from emu.bus.state import FAR
 from emu.native.jit import compiled, inlined
-from peripherals.fdc_765_chip import finish, note, show_int, writes
+from peripherals.fdc_765_chip import finish, note, offer, show_int, writes
 from peripherals.fdc_765_drive import byte_units, when
 from peripherals.fdc_765_fifo import buffered, next_read, next_write, too_late_at
 from peripherals.fdc_765_state import (
@@ -166,8 +166,7 @@ def ask_byte(s, first, t):
     through = buffered(s)
     if through:
         first = next_write(s, t) if writes(s) else next_read(s, t)
-    s.ready_t = first if s.no_dma == 1 else FAR
-    s.int_t = s.ready_t if s.watched == 1 else FAR
+    offer(s, first)
     if through:
         s.event_t = too_late_at(s) + 1
     elif not writes(s):
@@ -186,6 +185,7 @@ def end_bytes(s, t):
     s.stage = TAIL
     s.ready_t = FAR
     s.int_t = FAR
+    s.drq_t = FAR
     s.event_t = max(when(s, s.at + s.span + 2), t)
 
 
