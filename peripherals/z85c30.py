@@ -38,11 +38,11 @@ from peripherals.card import (
     roles,
 )
 from peripherals.serial_line import LINE, notice_typing
+from peripherals.serial_pins import FROM_TERMINAL
 from peripherals.serial_setup import character_time, connect
 from peripherals.z80_sio_channel import (
     ASKS_EXT,
     ASKS_TX,
-    FROM_TERMINAL,
     RX_AVAILABLE,
     RX_MODE,
     TX_EMPTY,

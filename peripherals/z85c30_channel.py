@@ -14,6 +14,7 @@ import numpy as np
 
 from emu.native.jit import compiled, inlined
 from peripherals.serial_line import abort, in_step, schedule_in, set_rts, start_clock, stop_clock
+from peripherals.serial_pins import pin
 from peripherals.serial_wave import BREAK, CHARACTER, FRAMING_ERROR, MARK, NO_PARITY
 from peripherals.serial_wave import PARITY_ERROR as WAVE_PARITY_ERROR
 from peripherals.z80_sio_channel import (
@@ -38,7 +39,6 @@ from peripherals.z80_sio_channel import (
     TX_ENABLE,
     all_sent,
     configure,
-    pin,
     try_send,
 )
 
