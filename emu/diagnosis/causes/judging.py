@@ -9,6 +9,7 @@ from emu.diagnosis.evidence.own_end import ends_itself
 from emu.diagnosis.trials.mending import Mend, helps
 from emu.diagnosis.verdict import HUNG, RUNAWAY
 
+SEVERAL = 4  # places that write to ROM: one that sizes memory is none of them
 # A machine that waits for a key counts as failed only where a text was to come that did not.
 FAILED = (HALTED_OFF, WILD, STUCK, BUSY, WAITS)
 
@@ -31,9 +32,13 @@ def healthy(case: Case) -> bool:
 
 
 def at_work(case: Case) -> bool:
-    """Tell whether it waits for a key or is at work, and no text was asked for."""
+    """Tell whether it waits for a key or is at work, and no text was asked for.
+
+    A console that has never shown anything is no sign of it.
+    """
+    shown = any(channel.text.strip() for channel in case.session.console.channels.values())
     return case.session.until is None and case.session.missed is None \
-        and case.condition in (WAITS, BUSY)
+        and case.condition in (WAITS, BUSY) and (shown or not case.session.console.channels)
 
 
 def spoiled(case: Case) -> bool:
@@ -55,3 +60,10 @@ def went_wild_before(case: Case, one: Anomaly) -> bool:
         "noise-points", "code-written", "register-lost", "page-lost", "vector-unwritten"))
 
 
+def wrecked_before(case: Case, t: int) -> bool:
+    """Tell whether memory was misused before a T-state: what came then may be its consequence."""
+    story = chronicle(case)
+    lost = {one.pc for one in story.before(t, "rom-write", "empty-write")}
+    return len(lost) >= SEVERAL or bool(story.before(
+        t, "push-lost", "code-written", "return-written", "unwritten-code", "empty-code",
+        "ff-executed", "noise-jump", "noise-points"))

@@ -10,14 +10,16 @@ from dataclasses import dataclass
 from itertools import permutations
 
 from emu.backplane.card_catalogue import cards
-from emu.backplane.description import Description, SlotDescription
+from emu.backplane.description import Description, SlotDescription, describe, load_tree
 from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Cause
 from emu.diagnosis.case import Case
+from emu.diagnosis.causes.port_waits import SILENT_PORT
 from emu.diagnosis.causes.serial import garbles
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.silent_ports import silent_ports
 from emu.diagnosis.trials.mending import further
 from emu.diagnosis.trials.moments import Again
+from emu.diagnosis.trials.remedies import fitted
 from emu.diagnosis.trials.whatif import (
     MORE,
     moved,
@@ -143,6 +145,31 @@ def dead_console(case: Case) -> Finding | None:
     return None
 
 
+def missing_console(case: Case) -> Finding | None:
+    """Check for a machine without any serial card, whose program drives one at silent ports."""
+    if any(slot.card.channels for slot in case.machine.slots) or not silent_ports(case):
+        return None
+    start, path = case.budget.left(), case.machine.description.path
+    for card in (card for card in cards().values() if card.channels):
+        for base in _bases(case)[:MOST_BASES]:
+            if start - case.budget.left() > SECONDS:
+                return None
+            try:
+                tree = load_tree(path)
+                fitted(card, base)(tree)
+                said = spoken(case, describe(tree, path))
+            except (InputError, KeyError):
+                continue
+            if said is not None:
+                return Finding(
+                    SILENT_PORT, HUNG, f"no serial card is fitted, and the program drives one at "
+                    f"port {base:02X}h.", [_writes_words(case, base)],
+                    [f"Tried: with a card {card.name} at base {base:02X}h the same image shows "
+                     f"{said}.", f"Fit the card {card.name} at port {base:02X}h."],
+                    {"port": f"{base:02X}", "card": card.name}, TRIED)
+    return None
+
+
 def spoken(case: Case, description: Description) -> str | None:
     """Give the first line that the image shows on a changed machine, None for nothing.
 
@@ -248,6 +275,7 @@ def misplaced_card(case: Case) -> Finding | None:
 
 
 CHECKS = (
+    Check(missing_console, SILENT_PORT, when=FAILED, trial=True),
     Check(dead_console, WRONG_BASE, when=(*FAILED, WAITS), trial=True,
           others=(REGISTER_ORDER, WRONG_CHIP)),
 )

@@ -72,7 +72,7 @@ def masked_halt(case: Case) -> Finding | None:
         MASKED_HALT, HALTED, f"the CPU halted at {case.names.at(halt)} with interrupts off.",
         evidence, [f"Put EI in front of the HALT at {case.names.at(halt)}, or remove the DI "
                    f"that precedes it; if the HALT marks an error, mend what led there."],
-        {"halt": f"{halt:04X}", **_ports_fact(found)}, STATE if found is None else SHOWN)
+        {"halt": f"{halt:04X}", **_ports_fact(found)}, SHOWN if found and said else STATE)
 
 
 def stops_itself(case: Case) -> Finding | None:

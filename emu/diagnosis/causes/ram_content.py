@@ -11,6 +11,7 @@ from emu.card.cause import HALTED_OFF, WILD, Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.judging import (
     FAILED,
+    SEVERAL,
     at_work,
     ended,
     healthy,
@@ -32,7 +33,6 @@ UNWRITTEN_RAM = Cause(
     "on what it read, and with other bytes there at power-on the same image does something else.",
     "Clear the variables (.bss) and copy the initialised data (.data) before the program starts, "
     "or set that variable where it is declared.", ("P5",))
-SEVERAL = 4  # places that write to ROM: one that sizes memory is none of them
 MOST = 6  # reads of unwritten RAM that are tried one by one
 
 

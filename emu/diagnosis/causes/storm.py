@@ -6,9 +6,10 @@ import numpy as np
 from emu.bus.state import ACK, WRITE
 from emu.card.cause import HALTED_OFF, STUCK, WILD, Cause
 from emu.diagnosis.case import Case
+from emu.diagnosis.causes.judging import wrecked_before
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import Window
-from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Finding
+from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, STATE, Finding
 
 INTERRUPT_STORM = Cause(
     "interrupt-storm", "A request that is never cleared",
@@ -63,7 +64,8 @@ def storm(case: Case, window: Window) -> Finding:
         f"clears the request" + (", and it calls itself." if sinks else
                                  ", and the foreground gets no turn."),
         evidence, remedy, {"slots": [case.machine.slots[k].name for k in asking],
-                           "handler": f"{handler:04X}"}, SHOWN, int(m.int_since))
+                           "handler": f"{handler:04X}"},
+        STATE if wrecked_before(case, int(m.int_since)) else SHOWN, int(m.int_since))
 
 
 def _entry(window: Window, acknowledge: int) -> int:

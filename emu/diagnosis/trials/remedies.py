@@ -145,7 +145,7 @@ def _timers(case: Case, finding: Finding) -> Iterator[Remedy]:
                 yield _at_base(name, base, port)
             if not there:
                 yield Remedy(f"with a timer card ({card.name}) fitted at base {base:02X}h",
-                             _fit(card, base), port)
+                             fitted(card, base), port)
 
 
 def _span(card: Card) -> int:
@@ -153,7 +153,9 @@ def _span(card: Card) -> int:
     return 1 << max(len(card.registers) - 1, 0).bit_length()
 
 
-def _fit(card: Card, base: int) -> Callable[[Tree], None]:
+def fitted(card: Card, base: int) -> Callable[[Tree], None]:
+    """Make a change that fits a card at a base, in a slot that is empty or new."""
+
     def edit(tree: Tree) -> None:
         slots = tree["slot"]
         name = next((n for n, t in slots.items()
@@ -201,7 +203,7 @@ def _fitted(case: Case, port: int) -> Iterator[Remedy]:
                     key=lambda card: (not card.channels, "memory" in card.functions))
     for card in likely:
         base = port & ~(_span(card) - 1) & 0xFF
-        yield Remedy(f"with a card {card.name} fitted at base {base:02X}h", _fit(card, base))
+        yield Remedy(f"with a card {card.name} fitted at base {base:02X}h", fitted(card, base))
 
 
 def _jumpers(name: str, card: Card, settings: Any) -> Iterator[Remedy]:
