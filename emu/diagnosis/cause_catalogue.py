@@ -64,11 +64,11 @@ BEHIND = (
     keys,
     uncalled_handler,
     port_waits,
+    unanswered,
     flags,
     standing,
     never_woken,
     mute,
-    unanswered,
 )
 FIRST: tuple[Check, ...] = tuple(check for family in BEFORE for check in family.CHECKS)
 LAST: tuple[Check, ...] = (*(check for family in BEHIND for check in family.CHECKS),

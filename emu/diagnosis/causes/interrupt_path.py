@@ -368,7 +368,9 @@ def _look_again(machine: Machine) -> bool:
 def _never_asked(case: Case, prover: Prover, pending: list[int]) -> Finding | None:
     """Let each source that does not ask do so; name the one that lets the loop go on."""
     wanted = wanted_places(case)
-    silent = [s for s in sources(case.machine) if not int(case.m.ip[s.slot]) >> s.bit & 1]
+    silent = [s for s in sources(case.machine) if not int(case.m.ip[s.slot]) >> s.bit & 1
+              and not (int(case.m.vector_count[s.vector])
+                       and case.machine.slots[s.slot].card.channels)]  # that one does ask
     for source in hopeful(case, silent, wanted):
         ask = force(source)
         done = prover.repeated(ask)

@@ -68,7 +68,7 @@ def _with_other_noise(case: Case, places: np.ndarray) -> str | None:
     helped = tried_with(case, zeroed(places))
     if helped is not None:
         return helped
-    for mend in (zeroed(places), refilled(places, 0xFF)):
+    for mend in (zeroed(places), refilled(places, 1), refilled(places, 0xFF)):
         words = differs(case, mend)
         if words is not None:
             return f"Tried: {mend.words}, {words}."

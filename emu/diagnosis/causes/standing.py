@@ -30,6 +30,7 @@ from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.sources import Source, sources, state_words
 from emu.diagnosis.evidence.touched import touched
 from emu.diagnosis.evidence.vectors import visible
+from emu.diagnosis.trials.forks import read_memory
 from emu.diagnosis.verdict import HUNG, RUNNING, SHOWN, WAITING, Finding
 from emu.isa.opcodes import IN_A_N
 from emu.machine.machine import Slot
@@ -72,16 +73,17 @@ def _idle_requests(case: Case, slot: Slot) -> Iterator[Request]:
 
 def _never_started(case: Case, slot: Slot, request: Request, source: Source) -> Finding:
     who, handler = case.slot_words(slot.number), case.names.at(source.handler)
+    if read_memory(case.machine, source.handler) in (0x00, 0xFF):
+        handler = f"{source.handler:04X}h, where no handler stands"
     return Finding(
         TIMER_STOPPED, _verdict(case),
-        f"{request.part} of {who} may interrupt, and it was never started: {handler} is never "
-        f"called.",
+        f"{request.part} of {who} may interrupt, and it was never started.",
         [f"{slot.name}: {request.words}.",
          f"Its vector {source.vector:02X}h leads to {handler}; it was supplied 0 times.",
          *[f"{slot.name}: {line}." for line in state_words(case.machine, slot.number)
            if line != request.words]],
         [f"Write the control word of {request.part} so that a time constant follows, and then "
-         f"the constant; what waits for {handler} waits for ever."],
+         f"the constant: what waits for its tick waits for ever."],
         {"slot": slot.name, "vector": f"{source.vector:02X}", "handler": f"{source.handler:04X}"},
         SHOWN)
 

@@ -37,21 +37,25 @@ class Parked:
 
 
 def parked(case: Case) -> list[Parked]:
-    """List the processes that sleep at the end of a run, the last to fall asleep first."""
+    """List the processes that sleep at the end of a run, the last to fall asleep first.
+
+    One stack alone is no process among others.
+    """
+    every, since = stacks(case), int(case.m.t) - case.machine.at(LONG)
+    return [one for one in every if one.since <= since] if len(every) > 1 else []
+
+
+def stacks(case: Case) -> list[Parked]:
+    """List the stacks with calls that nobody has come back from, the last used first."""
     record, m = chronicle(case).machine.shadow, case.m
-    places = np.nonzero(np.asarray(record.byte) & RETURN)[0]
+    half = np.asarray(record.byte) & RETURN != 0
+    lows = [p for p in np.nonzero(half[:-1] & half[1:])[0].tolist()
+            if _behind_call(case, int(m.phys[p]) | int(m.phys[p + 1]) << 8)]
     out: list[Parked] = []
-    for group in np.split(places, np.nonzero(np.diff(places) > GAP)[0] + 1):
-        if len(group) < 2:
-            continue
-        since = int(np.asarray(record.writer_t)[group].max())
-        if since > int(m.t) - case.machine.at(LONG):
-            continue
-        words = [(int(p), int(m.phys[p]) | int(m.phys[p + 1]) << 8)
-                 for p in group if int(p) + 1 in group]
-        words = [(p, word) for p, word in words if _behind_call(case, word)]
-        if words:
-            out.append(Parked(since, words[0][0], tuple(word for _, word in words[:MOST])))
+    for group in np.split(np.array(lows, int), np.nonzero(np.diff(lows) > GAP)[0] + 1):
+        if len(group):
+            calls = tuple(int(m.phys[p]) | int(m.phys[p + 1]) << 8 for p in group[:MOST])
+            out.append(Parked(int(np.asarray(record.writer_t)[group].max()), int(group[0]), calls))
     return sorted(out, key=lambda one: -one.since)
 
 

@@ -73,10 +73,8 @@ def keystroke(machine: Machine, type_key: Callable[[str, bytes], None],
     for channel in channels(machine):
         for keys in (b"\r", b"x\r"):
             with forked(machine):
-                type_key(channel.name, keys)
-                woken = activity(machine, machine.at(SETTLE))
-            if woken.code - known:
-                return channel.name
+                if _heeds(machine, type_key, channel.name, keys, known):
+                    return channel.name
     return None
 
 
@@ -99,6 +97,23 @@ def hand(machine: Machine, control: Activity, idle: set[int],
             if woken.code - known:
                 return f"slot {slot.name} ({slot.card.name})", deed.words
     return None
+
+
+def _heeds(machine: Machine, type_key: Callable[[str, bytes], None], channel: str, keys: bytes,
+           known: set[int]) -> bool:
+    """Type keys: does a fork wake, and answer, or go on, or heed another key after that?
+
+    One that runs a few instructions and then sleeps for good has not waited for a key alone.
+    """
+    type_key(channel, keys)
+    woken = activity(machine, machine.at(SETTLE))
+    if not woken.code - known:
+        return False
+    if woken.shown or activity(machine, machine.at(SETTLE)).code - known:
+        return True
+    type_key(channel, keys)
+    again = activity(machine, machine.at(SETTLE))
+    return bool(again.shown or again.code - known)
 
 
 def write_memory(machine: Machine, address: int, value: int) -> None:
