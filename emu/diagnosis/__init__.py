@@ -26,10 +26,11 @@ from emu.diagnosis.causes.wild import RESTARTS, strays_to_start, wild
 from emu.diagnosis.conditions import Budget
 from emu.diagnosis.evidence.bus_window import forked
 from emu.diagnosis.evidence.chronicled import chronicle
-from emu.diagnosis.evidence.own_end import BROKEN_RULES, ends_itself
+from emu.diagnosis.evidence.own_end import BROKEN_RULES, TIGHT, ends_itself, idles
 from emu.diagnosis.risks import risks, unclaimed_ports
 from emu.diagnosis.trials.decision import way_in
 from emu.diagnosis.trials.forks import hand, keystroke
+from emu.diagnosis.trials.progress import run_on
 from emu.diagnosis.trials.remedies import SecondRun, second_runs
 from emu.diagnosis.verdict import HALTED, HUNG, REACHED, RUNAWAY, RUNNING, WAITING, Finding, Verdict
 from emu.errors import say_where
@@ -38,6 +39,7 @@ from emu.run.session import Session
 
 __all__ = ["Verdict", "explain"]
 
+SERVED = 2.5  # seconds in which handlers that work for an idle program do something
 LINE = 6  # characters of a first line that tell one start from another
 MOST_TOLD = 3  # broken rules told where no cause is named
 
@@ -126,6 +128,9 @@ def _without_cause(case: Case, waits_for: str | None, found: list[Finding]) -> V
         return Verdict(HALTED, f"the program ended by itself at {case.loop()}, after it had shown "
                                f"{case.session.console.last_line()!r}.",
                        evidence=[f"The text {wanted!r} did not come."] if wanted else [])
+    if case.condition == STUCK and not case.waits and idles(case):
+        return Verdict(RUNNING, f"it rests in {case.loop()} with interrupts on, and none came that "
+                                f"woke more than a handler.")
     verdict = Verdict(HUNG, f"it stays in {case.loop()} with nothing changing, and no cause "
                             f"of the catalogue fits.")
     verdict.evidence = [hint for f in found for hint in (f.summary, *f.evidence)]
@@ -175,9 +180,19 @@ def condition(case: Case) -> tuple[str, str | None]:
     if storms(case) or wild(case) or \
             sum(one.count for one in strays_to_start(case)) >= RESTARTS:
         return WILD, None
-    if case.progress.works and case.once(way_in) is None:
+    if case.progress.works and (_served(case) or case.once(way_in) is None):
         return BUSY, None  # it was meant to come here: the rest is done by interrupts
     return (STUCK if case.progress.stuck else BUSY), None
+
+
+def _served(case: Case) -> bool:
+    """Tell whether ports are written while the foreground does nothing: handlers do the work."""
+    if len(case.control.code) > TIGHT:
+        return False
+    with forked(case.machine) as machine:
+        before = int(np.asarray(machine.m.port_writes).sum())
+        run_on(machine, int(machine.m.t) + machine.at(SERVED))
+        return int(np.asarray(machine.m.port_writes).sum()) > before
 
 
 def _repeats_itself(case: Case) -> bool:

@@ -24,7 +24,9 @@ from emu.diagnosis.evidence.bus_window import forked
 from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.sources import Source, force, sources, state_words
 from emu.diagnosis.evidence.touched import touched
-from emu.diagnosis.trials.forks import read_memory, shown
+from emu.diagnosis.evidence.vectors import looks_like_handler
+from emu.diagnosis.trials.forks import shown
+from emu.diagnosis.trials.progress import speaks
 from emu.diagnosis.trials.proof import mishaps
 from emu.diagnosis.verdict import HUNG, SHOWN, TRIED, Finding
 from emu.machine.machine import Slot
@@ -82,10 +84,10 @@ def never_called(case: Case) -> Finding | None:
                if request.reports == SENDS and not request.pending}
     for source in sources(case.machine):
         if (source.slot, source.bit) in senders and \
-                read_memory(case.machine, source.handler) not in (0x00, 0xFF) and \
+                looks_like_handler(case.machine, source.handler) and \
                 case.profile(source.handler).serial_data(case.machine) == (False, True):
             more = _brings(case, source)
-            if more >= MORE:
+            if more >= MORE and not speaks(case.machine):
                 return _never_called(case, source, more)
     return None
 

@@ -22,15 +22,14 @@ from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.parked import Parked, chain_words, parked
 from emu.diagnosis.evidence.silent_ports import silent_ports, timer_ports
 from emu.diagnosis.evidence.sources import Source, force, sources, state_words
-from emu.diagnosis.evidence.vectors import uncalled
-from emu.diagnosis.trials.forks import interrupt, read_memory
+from emu.diagnosis.evidence.vectors import looks_like_handler, uncalled
+from emu.diagnosis.trials.forks import interrupt
 from emu.diagnosis.trials.proof import Change, mishaps
 from emu.diagnosis.verdict import RUNNING, TRIED, WAITING, Finding
 
 PATIENCE = 12  # seconds in which a process may wake by itself
 TICK, MOST = 0.01, 400  # seconds between the ticks of a trial, and how many of them
 STORM = 100  # interrupts on one request that are no answer to it
-EMPTY = (0x00, 0xFF)  # bytes with which no handler begins
 
 
 def never_woken(case: Case) -> Finding | None:
@@ -69,7 +68,7 @@ def _ticks(case: Case) -> Iterator[Source]:
                 if request.reports == TICKS and not request.pending} - ticking
         yield from (source for source in found if source.slot == slot.number
                     and source.bit in bits
-                    and read_memory(case.machine, source.handler) not in EMPTY)
+                    and looks_like_handler(case.machine, source.handler))
 
 
 def _passes(case: Case, one: Parked, tick: Change | None, times: int = MOST) -> bool:

@@ -50,8 +50,8 @@ def _polls(case: Case) -> Iterator[tuple[Wait, Load]]:
 def silent_port(case: Case) -> Finding | None:
     """Check for a poll of an undriven port, and prove it by answering in its place."""
     for _, load in _polls(case):
-        if load.driver != NOBODY:
-            continue
+        if load.driver != NOBODY or int(case.m.port_slot[load.address & 0xFF]) >= 0:
+            continue  # a card, or a socket of one, stands there
         freed = releasing_values(case, load.address, load.value)
         if freed:
             return _silent(case, load, freed)

@@ -9,7 +9,7 @@ from emu.diagnosis.case import Case
 from emu.diagnosis.causes.wild import ways_into
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import look
-from emu.diagnosis.evidence.own_end import ends_itself
+from emu.diagnosis.evidence.own_end import ends_itself, idles
 from emu.diagnosis.trials.decision import Decision, decision_lines, empty_ports, way_in
 from emu.diagnosis.trials.forks import halts_for_good, read_memory
 from emu.diagnosis.verdict import HALTED, HUNG, RUNAWAY, SHOWN, STATE, TRIED, Finding
@@ -79,7 +79,7 @@ def stops_itself(case: Case) -> Finding | None:
     """Check for a loop on purpose, and find the test that led there."""
     if case.waits or case.progress.region - case.control.code - case.idle:
         return None  # a longer round: its exits may lie where nobody looked
-    if ends_itself(case):
+    if ends_itself(case) or idles(case):
         return None
     place = min(case.control.code, default=(int(case.m.pc) - int(case.m.halted)) & 0xFFFF)
     found = case.once(way_in)

@@ -22,6 +22,7 @@ from emu.card.roles import (
     TRIGGER_AWAITED,
     Request,
 )
+from emu.chronicle.shadow import EXECUTED, WRITTEN
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.interrupt_path import CHAIN_OPEN, MISSING_RETI, TIMER_STOPPED
 from emu.diagnosis.causes.interrupt_path import RECEIVER_OFF as RECEIVER_CAUSE
@@ -29,13 +30,14 @@ from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.sources import Source, sources, state_words
 from emu.diagnosis.evidence.touched import touched
-from emu.diagnosis.evidence.vectors import visible
+from emu.diagnosis.evidence.vectors import looks_like_handler
 from emu.diagnosis.trials.forks import read_memory
 from emu.diagnosis.verdict import HUNG, RUNNING, SHOWN, WAITING, Finding
 from emu.isa.opcodes import IN_A_N
 from emu.machine.machine import Slot
 from emu.run.console import channels
 
+NEAR = 48  # bytes around code that has run in which an instruction belongs to the program
 LONG = 0.2  # seconds that a request may stand, or a service may last
 
 
@@ -159,7 +161,7 @@ def nobody_reads(case: Case) -> Finding | None:
         if mine:
             why = "its receiver is off"
         elif enabled and not any(r.enabled for r in enabled) and not touched(
-                case, slot, part, False) and case.session.console.lines():
+                case, slot, part, False) and _has_handler(case, slot, {r.bit for r in enabled}):
             why = "its receive interrupt is not enabled"
         else:
             continue
@@ -178,16 +180,26 @@ def nobody_reads(case: Case) -> Finding | None:
     return None
 
 
+def _has_handler(case: Case, slot: Slot, bits: set[int]) -> bool:
+    """Tell whether the vector of one of a card's sources leads to code that reads its data."""
+    return any(source.slot == slot.number and source.bit in bits
+               and looks_like_handler(case.machine, source.handler)
+               and case.profile(source.handler).serial_data(case.machine)[0]
+               for source in sources(case.machine))
+
+
 def _reader(case: Case, slot: Slot, part: str) -> bool:
-    """Tell whether the program has an instruction that reads a channel's data register."""
+    """Tell whether the program has an instruction that reads a channel's data register, near code
+    that has run."""
     if touched(case, slot, part, False):
         return True
-    memory = visible(case.machine)
-    ports = {row.port & 0xFF for row in case.machine.description.slots[slot.number].ports
+    ports = [row.port & 0xFF for row in case.machine.description.slots[slot.number].ports
              if slot.card.has_kind(name := slot.card.registers[row.register], DATA)
-             and (not part or name.startswith(part))}
-    behind = memory[1:][memory[:-1] == IN_A_N]
-    return bool(np.isin(behind, list(ports)).any())
+             and (not part or name.startswith(part))]
+    phys, known = case.m.phys, np.asarray(chronicle(case).machine.shadow.byte)
+    reads = np.nonzero((phys[:-1] == IN_A_N) & np.isin(phys[1:], ports)
+                       & (known[:-1] & WRITTEN != 0))[0]
+    return any((known[max(at - NEAR, 0):at + NEAR] & EXECUTED).any() for at in reads.tolist())
 
 
 ANYWAY = (WAITS, BUSY)

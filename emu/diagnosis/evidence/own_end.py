@@ -6,7 +6,7 @@ from emu.diagnosis.case import Case
 from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.trials.decision import way_in
 from emu.diagnosis.trials.forks import halts_for_good, read_memory
-from emu.isa.opcodes import DI
+from emu.isa.opcodes import DI, HALT
 
 # What no sound program does on its way to its end.
 BROKEN_RULES = ("noise-jump", "noise-decides", "unwritten-code", "empty-code", "push-lost",
@@ -59,3 +59,13 @@ def _never_wanted_interrupts(case: Case) -> bool:
     return not int(chronicle(case).machine.shadow.ei_seen) and not int(case.m.im) and not any(
         request.enabled for slot in case.machine.slots
         for request in slot.card.requests(case.m, slot.state))
+
+
+def idles(case: Case) -> bool:
+    """Tell whether it rests in HALT with interrupts on that a card may ask for: that is no end."""
+    halts = bool(int(case.m.halted)) or any(
+        read_memory(case.machine, address) == HALT for address in case.control.code)
+    return halts and bool(int(case.m.iff1)) and len(case.control.code) <= TIGHT and (
+        bool(int(case.m.ack_count)) or any(
+            request.enabled for slot in case.machine.slots
+            for request in slot.card.requests(case.m, slot.state)))

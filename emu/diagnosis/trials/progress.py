@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from emu.bus import stops
-from emu.bus.state import FAR, OUT, STOP_FETCH, STOP_HIT, STOPS, WRITE
+from emu.bus.state import FAR, NOBODY, OUT, STOP_FETCH, STOP_HIT, STOPS, WRITE
 from emu.diagnosis.evidence.bus_window import Window, forked, windows
 from emu.diagnosis.evidence.threads import pollers
 from emu.diagnosis.evidence.trace import Step, steps
@@ -32,6 +32,7 @@ from emu.machine.machine import Machine
 FAR_AHEAD = 60  # emulated seconds that a fork is run on for
 QUIET = 12  # seconds of them when no interrupt is taken
 MOST = 6_000_000  # instructions that it may take
+MOST_AT_CARD = 60_000_000  # that a minute may take
 STRETCH = 0.06  # seconds of the log in which exits are looked for
 SECONDS = 2.5  # of several processes' doings that are taken together
 MOST_STEPS = 16_000  # of them that are looked at
@@ -71,8 +72,12 @@ def run_on(machine: Machine, end: int, instructions: int = MOST) -> bool:
     return False
 
 
-def leaves(machine: Machine, targets: list[int]) -> tuple[int, int] | None:
-    """Run a fork on; the T-state and address at which it first comes to a target."""
+def leaves(machine: Machine, targets: list[int],
+           at_card: bool = False) -> tuple[int, int] | None:
+    """Run a fork on; the T-state and address at which it first comes to a target.
+
+    ``at_card``: the loop looks at a fitted card, so a clock's minute is waited for.
+    """
     if not targets:
         return None
     with forked(machine):
@@ -82,8 +87,9 @@ def leaves(machine: Machine, targets: list[int]) -> tuple[int, int] | None:
         before = int(m.ack_count)
         stop_at(machine, targets)
         if not run_on(machine, int(m.t) + machine.at(QUIET)) and (
-                int(m.ack_count) == before
-                or not run_on(machine, int(m.t) + machine.at(FAR_AHEAD))):
+                int(m.ack_count) == before and not at_card
+                or not run_on(machine, int(m.t) + machine.at(FAR_AHEAD),
+                              MOST_AT_CARD if at_card else MOST)):
             return None
         row, t = machine.m.hits[0, :2].tolist()
         return t, targets[row]
@@ -157,7 +163,9 @@ def _judged(machine: Machine, control: Activity, idle: set[int]) -> Progress:
     halted = bool(int(machine.m.halted)) and not control.code
     found = gather(machine, region, woken=halted)
     targets = [w.target for w in found if w.target is not None]
-    left = leaves(machine, targets)
+    at_card = any(NOBODY < load.driver <= int(machine.m.slots)
+                  for wait in found for load in wait.ports())
+    left = leaves(machine, targets, at_card)
     if left is not None:
         return _after_leaving(machine, region, found, left)
     return _staying(machine, control, region, found, halted)
