@@ -12,6 +12,7 @@ from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import forked
 from emu.diagnosis.evidence.changed_bytes import stretch, up_to
+from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.sources import ticking
 from emu.diagnosis.trials.forks import activity
 from emu.diagnosis.trials.moments import Again, death
@@ -90,6 +91,8 @@ def _through(machine: Machine) -> tuple[np.ndarray, np.ndarray, int, int] | None
 
 def clobbered(case: Case) -> Finding | None:
     """Check for a spoiled register that, put back, lets the machine live."""
+    if not chronicle(case).of("register-lost"):
+        return None
     t = death(case) if int(case.m.ack_count) and not _goes_on(case) else None
     if t is None:
         return None
