@@ -26,11 +26,11 @@ from emu.diagnosis.causes.wild import RESTARTS, strays_to_start, wild
 from emu.diagnosis.conditions import Budget
 from emu.diagnosis.evidence.bus_window import forked
 from emu.diagnosis.evidence.chronicled import chronicle
-from emu.diagnosis.evidence.own_end import BROKEN_RULES, TIGHT, ends_itself, idles
+from emu.diagnosis.evidence.own_end import BROKEN_RULES, ends_itself, idles
 from emu.diagnosis.risks import risks, unclaimed_ports
 from emu.diagnosis.trials.decision import way_in
 from emu.diagnosis.trials.forks import hand, keystroke
-from emu.diagnosis.trials.progress import run_on
+from emu.diagnosis.trials.progress import TIGHT, run_on
 from emu.diagnosis.trials.remedies import SecondRun, second_runs
 from emu.diagnosis.verdict import HALTED, HUNG, REACHED, RUNAWAY, RUNNING, WAITING, Finding, Verdict
 from emu.errors import say_where

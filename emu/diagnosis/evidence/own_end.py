@@ -6,15 +6,13 @@ from emu.diagnosis.case import Case
 from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.trials.decision import way_in
 from emu.diagnosis.trials.forks import halts_for_good, read_memory
+from emu.diagnosis.trials.progress import TIGHT
 from emu.isa.opcodes import DI, HALT
 
 # What no sound program does on its way to its end.
 BROKEN_RULES = ("noise-jump", "noise-decides", "unwritten-code", "empty-code", "push-lost",
                 "push-over-code", "vector-unwritten", "vector-odd", "ack-unanswered", "ff-executed",
                 "register-lost", "page-lost", "restart", "rom-write", "vector-written")
-
-
-TIGHT = 8  # instruction bytes of a loop that does nothing
 
 
 def ends_itself(case: Case) -> bool:

@@ -32,6 +32,8 @@ from emu.machine.machine import Machine
 FAR_AHEAD = 60  # emulated seconds that a fork is run on for
 QUIET = 12  # seconds of them when no interrupt is taken
 MOST = 6_000_000  # instructions that it may take
+TIGHT = 8  # instruction bytes of a loop that is all there is
+A_ROUND = 1.2  # seconds that a round with a delay in it may take
 MOST_AT_CARD = 60_000_000  # that a minute may take
 STRETCH = 0.06  # seconds of the log in which exits are looked for
 SECONDS = 2.5  # of several processes' doings that are taken together
@@ -162,6 +164,8 @@ def _judged(machine: Machine, control: Activity, idle: set[int]) -> Progress:
         return Progress(False, region, counts=True)
     halted = bool(int(machine.m.halted)) and not control.code
     found = gather(machine, region, woken=halted)
+    if not found and len(region) > TIGHT:  # a delay may have hidden the rest of the round
+        found = gather(machine, region, machine.at(A_ROUND), woken=halted)
     targets = [w.target for w in found if w.target is not None]
     at_card = any(NOBODY < load.driver <= int(machine.m.slots)
                   for wait in found for load in wait.ports())
