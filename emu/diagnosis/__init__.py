@@ -13,8 +13,9 @@ from collections.abc import Callable
 
 import numpy as np
 
-from emu.bus.state import IN
+from emu.bus.state import IN, OUT
 from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD
+from emu.card.roles import DATA
 from emu.diagnosis.case import BUDGET, Case
 from emu.diagnosis.cause_catalogue import findings, proved
 from emu.diagnosis.causes.control import held
@@ -24,7 +25,7 @@ from emu.diagnosis.causes.storm import storming
 from emu.diagnosis.causes.uncalled_handler import asleep
 from emu.diagnosis.causes.wild import RESTARTS, strays_to_start, wild
 from emu.diagnosis.conditions import Budget
-from emu.diagnosis.evidence.bus_window import forked
+from emu.diagnosis.evidence.bus_window import forked, windows
 from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.own_end import BROKEN_RULES, ends_itself, idles
 from emu.diagnosis.risks import risks, unclaimed_ports
@@ -39,6 +40,7 @@ from emu.run.session import Session
 
 __all__ = ["Verdict", "explain"]
 
+A_SECOND = 1.0  # in which a round with a delay comes by its ports
 SERVED = 2.5  # seconds in which handlers that work for an idle program do something
 LINE = 6  # characters of a first line that tell one start from another
 MOST_TOLD = 3  # broken rules told where no cause is named
@@ -128,6 +130,9 @@ def _without_cause(case: Case, waits_for: str | None, found: list[Finding]) -> V
         return Verdict(HALTED, f"the program ended by itself at {case.loop()}, after it had shown "
                                f"{case.session.console.last_line()!r}.",
                        evidence=[f"The text {wanted!r} did not come."] if wanted else [])
+    empty = _empty_socket(case) if case.condition in (STUCK, BUSY) else None
+    if empty is not None:
+        return Verdict(WAITING, f"it waits for something to be put into {empty}: it is empty.")
     if case.condition == STUCK and not case.waits and idles(case):
         return Verdict(RUNNING, f"it rests in {case.loop()} with interrupts on, and none came that "
                                 f"woke more than a handler.")
@@ -152,6 +157,24 @@ def starts_over(case: Case) -> Verdict | None:
                  f"{case.time(found[0].t)}.", evidence=first_broken(case))
 
 
+def _empty_socket(case: Case) -> str | None:
+    """Name the slot whose ports the foreground reads, and whose bay for a medium is empty."""
+    for number in sorted(_asked_ports(case)):
+        media = case.machine.description.slots[number].media
+        if media and not any(media.values()):
+            return case.slot_words(number)
+    return None
+
+
+def _asked_ports(case: Case) -> set[int]:
+    """Give the slots whose ports are read within a second, whether they answer or not."""
+    with forked(case.machine) as machine:
+        before = np.array(machine.m.port_reads)
+        run_on(machine, int(machine.m.t) + machine.at(A_SECOND))
+        read = np.nonzero(np.asarray(machine.m.port_reads) > before)[0]
+    return {int(case.m.port_slot[port]) for port in read.tolist()} - {-1}
+
+
 def first_broken(case: Case) -> list[str]:
     """Tell the first rules that were broken in a run, for whom no cause is named."""
     return [f"After {case.time(one.t)}: {one.text}"
@@ -164,7 +187,7 @@ def condition(case: Case) -> tuple[str, str | None]:
     if held(case):
         return STUCK, None
     if int(case.m.halted) and not int(case.m.iff1):
-        return HALTED_OFF, None
+        return (BUSY if int(case.m.nmi_count) and _by_nmi(case) else HALTED_OFF), None
     if storming(case.last):
         return STUCK, None
     channel = keystroke(session.machine, session.type_now, case.control, case.idle)
@@ -180,9 +203,32 @@ def condition(case: Case) -> tuple[str, str | None]:
     if storms(case) or wild(case) or \
             sum(one.count for one in strays_to_start(case)) >= RESTARTS:
         return WILD, None
+    if _puts_out(case):
+        return BUSY, None
     if case.progress.works and (_served(case) or case.once(way_in) is None):
         return BUSY, None  # it was meant to come here: the rest is done by interrupts
     return (STUCK if case.progress.stuck else BUSY), None
+
+
+def _by_nmi(case: Case) -> bool:
+    """Tell whether a card drives /NMI, which ends any HALT."""
+    return any(slot.card.drives_nmi(case.m, slot.state) for slot in case.machine.slots)
+
+
+def _puts_out(case: Case) -> bool:
+    """Tell whether the foreground goes on to put out bytes that change, at a card that only has
+    lines to show them: lamps, a line that is sent on bit by bit."""
+    ports = {row.port & 0xFF for slot in case.machine.slots if not slot.card.channels
+             and set().union(*slot.card.kinds.values()) == {DATA}
+             for row in case.machine.description.slots[slot.number].ports}
+    shown: dict[int, set[int]] = {}
+    with forked(case.machine) as machine:
+        for w in windows(machine, machine.at(A_SECOND)) if ports else ():
+            for k in w.where(OUT, False).tolist():
+                port = int(w.address[k]) & 0xFF
+                if port in ports:
+                    shown.setdefault(port, set()).add(int(w.data[k]))
+    return any(len(values) > 1 for values in shown.values())
 
 
 def _served(case: Case) -> bool:
