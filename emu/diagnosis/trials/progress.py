@@ -164,7 +164,8 @@ def _judged(machine: Machine, control: Activity, idle: set[int]) -> Progress:
         return Progress(False, region, counts=True)
     halted = bool(int(machine.m.halted)) and not control.code
     found = gather(machine, region, woken=halted)
-    if not found and len(region) > TIGHT and not _works(machine):  # a delay may have hidden the rest of the round
+    if not found and len(region) > TIGHT and not _works(machine):
+        # a delay may have hidden the rest of the round
         found = gather(machine, region, machine.at(A_ROUND), woken=halted)
     targets = [w.target for w in found if w.target is not None]
     at_card = any(NOBODY < load.driver <= int(machine.m.slots)
