@@ -125,7 +125,7 @@ def _as_script(found: list[Step], machine: Path) -> str:
         out.append({"send": f'send "{text}"', "expect": f'expect "{text}" within {one.seconds} s',
                     "wait": f"wait {one.seconds} s", "insert": f'insert {one.where} "{text}"',
                     "eject": f"eject {one.where}", "do": f'do {one.where} "{text}"',
-                    "set": f"set {one.where} = {one.text.decode()}",
+                    "set": f"set {one.where} = {one.text.decode('latin-1')}",
                     "note": f"# no script does this: {text}"}[one.kind])
     return "\n".join(out) + "\n"
 
@@ -141,6 +141,7 @@ def _as_test(found: list[Step], machine: Path, path: Path) -> str:
     several = len({one.where for one in found if one.kind == "send"}) > 1
     for one in found:
         text = one.text.decode("latin-1")
+        value = _python(text) if one.kind == "set" else ""
         at = f", channel={one.where!r}" if several else ""
         out.append("    " + {
             "send": f"rig.send({text!r}{at})",
@@ -148,7 +149,7 @@ def _as_test(found: list[Step], machine: Path, path: Path) -> str:
             "wait": f"rig.run({one.seconds})",
             "insert": f"rig.session.do('medium', {one.where!r}, {text!r})",
             "eject": f"rig.session.do('medium', {one.where!r}, None)",
-            "set": f"rig.session.do('jumper', {one.where!r}, {_python(text)})",
+            "set": f"rig.session.do('jumper', {one.where!r}, {value})",
             "do": f"rig.session.do('card', {one.where!r}, {text!r})",
             "note": f"# no test does this yet: {text}"}[one.kind])
     return "\n".join(out if found else [*out, "    pass"]) + "\n"
