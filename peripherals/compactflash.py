@@ -20,7 +20,6 @@ from typing import Any
 import numpy as np
 
 from emu.bus.state import FAR, PLAIN_INTERRUPT
-from emu.errors import InputError
 from emu.native.jit import compiled, inlined
 from peripherals.card import Card, Jumper, Setup, entry, roles
 from peripherals.compactflash_causes import CAUSES
@@ -33,7 +32,6 @@ from peripherals.compactflash_commands import (
 from peripherals.compactflash_identity import identity
 from peripherals.compactflash_sectors import (
     ABRT,
-    BADS,
     BLOCK,
     DIAGNOSED,
     ERR,
@@ -54,6 +52,7 @@ from peripherals.compactflash_sectors import (
     step_on,
 )
 from peripherals.compactflash_troubles import failure, troubles
+from peripherals.jumper_values import bad_sectors
 
 REGISTERS = ("data", "error", "count", "lba0", "lba1", "lba2", "head", "status", "control")
 DATA, ERROR, COUNT, LBA0, LBA1, LBA2, HEAD, STATUS, CONTROL = range(9)
@@ -293,12 +292,7 @@ def fit(setup: Setup, s: Any) -> None:
     for name in ("reset", "read", "write"):
         busy = settings["ready-time"] if name == "reset" else settings[f"{name}-time"]
         s[f"{name}_time"] = math.ceil(busy * setup.cpu_hz / 1_000_000)
-    bad = settings["bad-sectors"]
-    if len(bad) > BADS or not all(type(n) is int and 0 <= n < GENERAL for n in bad):
-        raise InputError(f"slot.{setup.name}: bad-sectors takes up to {BADS} sector numbers from "
-                         f"0 on, not {list(bad)!r}.")
-    s.bads = len(bad)
-    s.bad[:len(bad)] = bad
+    bad_sectors(setup, s, GENERAL)
     bay = setup.bays.get("medium")
     if bay is not None:
         sit(s, bay)

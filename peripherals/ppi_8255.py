@@ -18,10 +18,10 @@ import numpy as np
 
 from emu.bus.state import FAR, PLAIN_INTERRUPT
 from emu.bus.wires import drive_level, source_of
-from emu.errors import InputError
 from emu.native.jit import compiled
 from peripherals import ppi_8255_chip as chip
 from peripherals.card import Card, Jumper, Setup, entry, roles
+from peripherals.jumper_values import partner_text
 from peripherals.ppi_8255_causes import CAUSES
 from peripherals.ppi_8255_chip import ACKNOWLEDGE, AFTER_RESET, INTR, PPI, STROBE, A, B, C
 from peripherals.ppi_8255_report import complaints, describe, requests, risks, troubles
@@ -180,19 +180,6 @@ def write(m, s, a, t):
     return np.int64(0)
 
 
-def keep_text(setup: Setup, partner: Any, jumper: str) -> None:
-    """Note what a partner has to give."""
-    try:
-        text = setup.settings[jumper].encode("latin-1")
-    except UnicodeEncodeError:
-        text = bytes(PAPER + 1)
-    if len(text) > PAPER:
-        raise InputError(f"slot.{setup.name}: {jumper} takes up to {PAPER} characters of one byte, "
-                         f"not {setup.settings[jumper]!r}.")
-    partner.texts = len(text)
-    partner.text[:len(text)] = list(text)
-
-
 def power_on(setup: Setup) -> None:
     """Note what the jumpers say of the chip and its lines."""
     s, settings = setup.state, setup.settings
@@ -207,7 +194,7 @@ def power_on(setup: Setup) -> None:
     for k, name in enumerate("ab"):
         w = s.partner[k]
         w.kind = PARTNERS.index(settings[f"partner-{name}"])
-        keep_text(setup, w, f"gives-{name}")
+        partner_text(setup, w, f"gives-{name}")
         w.delay = max(math.ceil(setup.cpu_hz * settings["partner-time"] / 1_000_000), 1)
 
 

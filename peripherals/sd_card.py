@@ -27,6 +27,7 @@ from emu.bus.wires import source_of
 from emu.errors import InputError
 from emu.native.jit import compiled, inlined
 from peripherals.card import Card, Jumper, Setup, entry, roles
+from peripherals.jumper_values import bad_sectors
 from peripherals.sd_card_bytes import (
     CLK,
     level_of_do,
@@ -38,7 +39,6 @@ from peripherals.sd_card_bytes import (
 from peripherals.sd_card_causes import CAUSES
 from peripherals.sd_card_identity import cid, csd, scr
 from peripherals.sd_card_state import (
-    BADS,
     BLOCK,
     KINDS,
     LINES,
@@ -241,12 +241,7 @@ def power_on(setup: Setup) -> None:
     s.slow_t = math.ceil(setup.cpu_hz / SLOW_HZ)
     for name in ("init", "read", "write"):
         s[f"{name}_time"] = math.ceil(settings[f"{name}-time"] * setup.cpu_hz / 1_000_000)
-    bad = settings["bad-sectors"]
-    if len(bad) > BADS or not all(type(n) is int and 0 <= n < 1 << 32 for n in bad):
-        raise InputError(f"slot.{setup.name}: bad-sectors takes up to {BADS} sector numbers from "
-                         f"0 on, not {list(bad)!r}.")
-    s.bads = len(bad)
-    s.bad[:len(bad)] = bad
+    bad_sectors(setup, s, 1 << 32)
     s.cs, s.di = 1, 1
     setup.machine.line_level[setup.slot, CLK] = 0
     bay = setup.bays.get("medium")

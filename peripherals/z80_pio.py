@@ -19,9 +19,9 @@ import numpy as np
 
 from emu.bus.state import CHAINED_INTERRUPT, FAR
 from emu.bus.wires import source_of
-from emu.errors import InputError
 from emu.native.jit import compiled
 from peripherals.card import Card, Jumper, Setup, entry, roles
+from peripherals.jumper_values import partner_text
 from peripherals.z80_pio_causes import CAUSES
 from peripherals.z80_pio_port import (
     BITS,
@@ -240,19 +240,6 @@ def acknowledge(m, s, source, t):
     return s.port[k].vector
 
 
-def keep_text(setup: Setup, p: Any, jumper: str) -> None:
-    """Note what a partner has to give."""
-    try:
-        text = setup.settings[jumper].encode("latin-1")
-    except UnicodeEncodeError:
-        text = bytes(PAPER + 1)
-    if len(text) > PAPER:
-        raise InputError(f"slot.{setup.name}: {jumper} takes up to {PAPER} characters of one byte, "
-                         f"not {setup.settings[jumper]!r}.")
-    p.texts = len(text)
-    p.text[:len(text)] = list(text)
-
-
 def power_on(setup: Setup) -> None:
     """Leave noise in the vectors; note what the jumpers say of the lines."""
     s, settings = setup.state, setup.settings
@@ -265,7 +252,7 @@ def power_on(setup: Setup) -> None:
         p.shown = 0xFF
         p.rdy = 1  # the reset brings it low, and tells
         p.partner = PARTNERS.index(settings[f"partner-{name}"])
-        keep_text(setup, p, f"gives-{name}")
+        partner_text(setup, p, f"gives-{name}")
         p.delay = max(math.ceil(setup.cpu_hz * settings["partner-time"] / 1_000_000), 1)
 
 

@@ -172,7 +172,8 @@ def _asked_ports(case: Case) -> set[int]:
         before = np.array(machine.m.port_reads)
         run_on(machine, int(machine.m.t) + machine.at(A_SECOND))
         read = np.nonzero(np.asarray(machine.m.port_reads) > before)[0]
-    return {int(case.m.port_slot[port]) for port in read.tolist()} - {-1}
+    slots = {int(case.m.port_slot[port]) for port in read.tolist()}
+    return {number for number in slots if number >= 0}  # below: nobody's port, or shared
 
 
 def first_broken(case: Case) -> list[str]:

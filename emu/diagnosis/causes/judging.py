@@ -4,10 +4,10 @@ from __future__ import annotations
 from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD
 from emu.chronicle.anomalies import Anomaly
 from emu.diagnosis.case import Case
-from emu.diagnosis.evidence.chronicled import chronicle
+from emu.diagnosis.evidence.chronicled import ASTRAY, chronicle
 from emu.diagnosis.evidence.own_end import ends_itself
 from emu.diagnosis.trials.mending import Mend, helps
-from emu.diagnosis.verdict import HUNG, RUNAWAY
+from emu.diagnosis.verdict import HUNG, RUNAWAY, RUNNING, WAITING
 
 SEVERAL = 4  # places that write to ROM: one that sizes memory is none of them
 # A machine that waits for a key counts as failed only where a text was to come that did not.
@@ -26,9 +26,7 @@ def led_to(case: Case, anomaly: Anomaly) -> str:
 def healthy(case: Case) -> bool:
     """Tell whether nothing is wrong with how it stands: it waits for a key or is at work and no
     text was asked for, or it has come to its own end."""
-    if case.session.until is not None or case.session.missed is not None:
-        return False
-    return at_work(case) or ends_itself(case)
+    return not _text_wanted(case) and (at_work(case) or ends_itself(case))
 
 
 def at_work(case: Case) -> bool:
@@ -37,8 +35,18 @@ def at_work(case: Case) -> bool:
     A console that has never shown anything is no sign of it.
     """
     shown = any(channel.text.strip() for channel in case.session.console.channels.values())
-    return case.session.until is None and case.session.missed is None \
-        and case.condition in (WAITS, BUSY) and (shown or not case.session.console.channels)
+    return not _text_wanted(case) and case.condition in (WAITS, BUSY) and (
+        shown or not case.session.console.channels)
+
+
+def _text_wanted(case: Case) -> bool:
+    """Tell whether a text was asked for; it has not come, or nobody would ask."""
+    return case.session.until is not None or case.session.missed is not None
+
+
+def stands_as(case: Case) -> str:
+    """Give the verdict of a run whose foreground may still answer, or work."""
+    return {WAITS: WAITING, BUSY: RUNNING}.get(case.condition, HUNG)
 
 
 def spoiled(case: Case) -> bool:
@@ -56,8 +64,8 @@ def tried_with(case: Case, mend: Mend) -> str | None:
 def went_wild_before(case: Case, one: Anomaly) -> bool:
     """Tell whether something worse was seen before: then this is a consequence."""
     return spoiled(case) or bool(chronicle(case).before(
-        one.t, "ff-executed", "unwritten-code", "empty-code", "restart", "noise-jump",
-        "noise-points", "code-written", "register-lost", "page-lost", "vector-unwritten"))
+        one.t, *ASTRAY, "restart", "noise-jump", "noise-points", "code-written", "register-lost",
+        "page-lost", "vector-unwritten"))
 
 
 def wrecked_before(case: Case, t: int) -> bool:
@@ -65,5 +73,4 @@ def wrecked_before(case: Case, t: int) -> bool:
     story = chronicle(case)
     lost = {one.pc for one in story.before(t, "rom-write", "empty-write")}
     return len(lost) >= SEVERAL or bool(story.before(
-        t, "push-lost", "code-written", "return-written", "unwritten-code", "empty-code",
-        "ff-executed", "noise-jump", "noise-points"))
+        t, *ASTRAY, "push-lost", "code-written", "return-written", "noise-jump", "noise-points"))

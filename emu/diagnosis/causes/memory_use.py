@@ -9,7 +9,7 @@ from emu.card.cause import BUSY, HALTED_OFF, STUCK, WILD
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes import handlers, pages, stacks
 from emu.diagnosis.check import Check
-from emu.diagnosis.evidence.chronicled import chronicle
+from emu.diagnosis.evidence.chronicled import ASTRAY, chronicle
 from emu.diagnosis.verdict import Finding
 
 SHORT = 64  # T-states in which the break and what it led to are one
@@ -24,7 +24,7 @@ def first_broken(case: Case) -> Finding | None:
     first = min(found, key=lambda finding: finding.t or 0, default=None)
     if first is None or first.t is None or first.cause == pages.UNSET_PAGE:
         return first
-    wild = chronicle(case).before(first.t - SHORT, "ff-executed", "unwritten-code", "empty-code")
+    wild = chronicle(case).before(first.t - SHORT, *ASTRAY)
     return None if wild else first
 
 

@@ -16,7 +16,7 @@ from emu.diagnosis.case import Case
 from emu.diagnosis.causes.port_waits import SILENT_PORT
 from emu.diagnosis.causes.serial import garbles
 from emu.diagnosis.check import Check
-from emu.diagnosis.evidence.silent_ports import silent_ports
+from emu.diagnosis.evidence.silent_ports import silent_ports, written_words
 from emu.diagnosis.trials.mending import further
 from emu.diagnosis.trials.moments import Again
 from emu.diagnosis.trials.remedies import fitted
@@ -243,10 +243,7 @@ def _writes_words(case: Case, base: int) -> str:
     near = [silent for silent in silent_ports(case) if base <= silent.port < base + 8]
     if not near:
         return f"Nothing answers at port {base:02X}h."
-    _, pc, _ = near[0].writes[0]
-    octets = " ".join(f"{byte:02X}" for _, _, byte in near[0].writes[:6])
-    return (f"Port {near[0].port:02X}h, where no card stands, was written {octets} by "
-            f"{case.names.at((pc - 2) & 0xFFFF)}.")
+    return written_words(case, near[0])
 
 
 def misplaced_card(case: Case) -> Finding | None:

@@ -21,9 +21,9 @@ from emu.diagnosis.causes.port_waits import BLOCKED_TRANSMITTER
 from emu.diagnosis.causes.troubles import told, troubles_of
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import forked
-from emu.diagnosis.evidence.chronicled import chronicle
+from emu.diagnosis.evidence.chronicled import ASTRAY, chronicle
 from emu.diagnosis.evidence.sources import Source, force, sources, state_words
-from emu.diagnosis.evidence.touched import touched
+from emu.diagnosis.evidence.touched import slot_of, touched
 from emu.diagnosis.evidence.vectors import looks_like_handler
 from emu.diagnosis.trials.forks import shown
 from emu.diagnosis.trials.progress import speaks
@@ -43,11 +43,10 @@ MORE = 4  # characters that such a trial has to bring
 def mute_console(case: Case) -> Finding | None:
     """Check for a card that the program sends to, and at whose terminal nothing ever came."""
     if any(c.text for c in case.session.console.channels.values()) or \
-            chronicle(case).of("ff-executed", "unwritten-code", "empty-code", "restart"):
+            chronicle(case).of(*ASTRAY, "restart"):
         return None
     for channel in channels(case.machine):
-        name, _, part = channel.name.partition(".")
-        slot = next(s for s in case.machine.slots if s.name == name)
+        slot, part = slot_of(case, channel.name)
         count = touched(case, slot, part, True)
         if not count:
             continue

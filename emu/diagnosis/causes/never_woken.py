@@ -11,10 +11,11 @@ from functools import partial
 
 from emu.bus import stops
 from emu.bus.state import STOP_EXECUTE, STOP_HIT
+from emu.card import roles
 from emu.card.cause import BUSY, WAITS
-from emu.card.roles import TICKS
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.interrupt_path import TIMER_STOPPED
+from emu.diagnosis.causes.judging import stands_as
 from emu.diagnosis.causes.uncalled_handler import NO_TICK, port_writes
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import forked
@@ -24,12 +25,10 @@ from emu.diagnosis.evidence.silent_ports import silent_ports, timer_ports
 from emu.diagnosis.evidence.sources import Source, force, sources, state_words
 from emu.diagnosis.evidence.vectors import looks_like_handler, uncalled
 from emu.diagnosis.trials.forks import interrupt
-from emu.diagnosis.trials.proof import Change, mishaps
-from emu.diagnosis.verdict import RUNNING, TRIED, WAITING, Finding
+from emu.diagnosis.trials.proof import STORM, TICK, TICKS, Change, mishaps
+from emu.diagnosis.verdict import TRIED, Finding
 
 PATIENCE = 12  # seconds in which a process may wake by itself
-TICK, MOST = 0.01, 400  # seconds between the ticks of a trial, and how many of them
-STORM = 100  # interrupts on one request that are no answer to it
 
 
 def never_woken(case: Case) -> Finding | None:
@@ -65,13 +64,13 @@ def _ticks(case: Case) -> Iterator[Source]:
     for slot in case.machine.slots:
         ticking = {tick.source for tick in slot.card.ticks(case.m, slot.state)}
         bits = {request.bit for request in slot.card.requests(case.m, slot.state)
-                if request.reports == TICKS and not request.pending} - ticking
+                if request.reports == roles.TICKS and not request.pending} - ticking
         yield from (source for source in found if source.slot == slot.number
                     and source.bit in bits
                     and looks_like_handler(case.machine, source.handler))
 
 
-def _passes(case: Case, one: Parked, tick: Change | None, times: int = MOST) -> bool:
+def _passes(case: Case, one: Parked, tick: Change | None, times: int = TICKS) -> bool:
     """Tell whether a process gets behind its wait, with a tick every 10 ms or by itself."""
     with forked(case.machine) as machine:
         well = mishaps(machine)
@@ -88,17 +87,13 @@ def _passes(case: Case, one: Parked, tick: Change | None, times: int = MOST) -> 
     return False
 
 
-def _verdict(case: Case) -> str:
-    return WAITING if case.condition == WAITS else RUNNING
-
-
 def _stopped(case: Case, one: Parked, source: Source) -> Finding:
     slot, who = case.machine.slots[source.slot], case.slot_words(source.slot)
     handler = case.names.at(source.handler)
     said = next((request.words for request in slot.card.requests(case.m, slot.state)
                  if request.bit == source.bit), "")
     return Finding(
-        TIMER_STOPPED, _verdict(case),
+        TIMER_STOPPED, stands_as(case),
         f"a process sleeps {chain_words(case, one)}, and {handler}, which would wake it, is never "
         f"called: {who} does not tick.",
         [f"Vector {source.vector:02X}h of {who} leads to {handler}; it was supplied 0 times; "
@@ -118,7 +113,7 @@ def _missing(case: Case, one: Parked, handler: int, vector: int | None, page: in
     ports = timer_ports(case, handler, vector, page)
     port = f" at port {ports[0].port:02X}h" if ports else ""
     return Finding(
-        NO_TICK, _verdict(case),
+        NO_TICK, stands_as(case),
         f"a process sleeps {chain_words(case, one)}, and no card ever calls {name}, which would "
         f"wake it.",
         [f"No card has supplied the vector of {name}." if vector is None else

@@ -23,7 +23,7 @@ from emu.diagnosis.causes.stacks import ROM_SHADOW, UNSET_POINTER
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.mapped import mapped_words
-from emu.diagnosis.trials.mending import differs, refilled, writable, zeroed
+from emu.diagnosis.trials.mending import differs, helps, refilled, writable, zeroed
 from emu.diagnosis.verdict import RUNAWAY, SHOWN, TRIED, Finding
 
 UNWRITTEN_RAM = Cause(
@@ -65,10 +65,11 @@ def unwritten_ram(case: Case) -> Finding | None:
 
 def _with_other_noise(case: Case, places: np.ndarray) -> str | None:
     """Say what the run does with other bytes in some places; None when it does the same."""
-    helped = tried_with(case, zeroed(places))
-    if helped is not None:
-        return helped
-    for mend in (zeroed(places), refilled(places, 1), refilled(places, 0xFF)):
+    cleared = zeroed(places)  # sound so far, it need not get any further
+    words = differs(case, cleared) if healthy(case) else helps(case, cleared, otherwise=True)
+    if words is not None:
+        return f"Tried: {cleared.words}, {words}."
+    for mend in (refilled(places, 1), refilled(places, 0xFF)):
         words = differs(case, mend)
         if words is not None:
             return f"Tried: {mend.words}, {words}."

@@ -26,23 +26,20 @@ from emu.chronicle.shadow import EXECUTED, WRITTEN
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.interrupt_path import CHAIN_OPEN, MISSING_RETI, TIMER_STOPPED
 from emu.diagnosis.causes.interrupt_path import RECEIVER_OFF as RECEIVER_CAUSE
+from emu.diagnosis.causes.judging import stands_as
 from emu.diagnosis.check import Check
-from emu.diagnosis.evidence.chronicled import chronicle
+from emu.diagnosis.evidence.chronicled import ASTRAY, chronicle
 from emu.diagnosis.evidence.sources import Source, sources, state_words
-from emu.diagnosis.evidence.touched import touched
+from emu.diagnosis.evidence.touched import slot_of, touched
 from emu.diagnosis.evidence.vectors import looks_like_handler
 from emu.diagnosis.trials.forks import read_memory
-from emu.diagnosis.verdict import HUNG, RUNNING, SHOWN, WAITING, Finding
+from emu.diagnosis.verdict import SHOWN, Finding
 from emu.isa.opcodes import IN_A_N
 from emu.machine.machine import Slot
 from emu.run.console import channels
 
 NEAR = 48  # bytes around code that has run in which an instruction belongs to the program
 LONG = 0.2  # seconds that a request may stand, or a service may last
-
-
-def _verdict(case: Case) -> str:
-    return {WAITS: WAITING, BUSY: RUNNING}.get(case.condition, HUNG)
 
 
 def never_started(case: Case) -> Finding | None:
@@ -78,7 +75,7 @@ def _never_started(case: Case, slot: Slot, request: Request, source: Source) -> 
     if read_memory(case.machine, source.handler) in (0x00, 0xFF):
         handler = f"{source.handler:04X}h, where no handler stands"
     return Finding(
-        TIMER_STOPPED, _verdict(case),
+        TIMER_STOPPED, stands_as(case),
         f"{request.part} of {who} may interrupt, and it was never started.",
         [f"{slot.name}: {request.words}.",
          f"Its vector {source.vector:02X}h leads to {handler}; it was supplied 0 times.",
@@ -103,7 +100,7 @@ def never_ended(case: Case) -> Finding | None:
             continue
         one, who = seen[0], case.slot_words(number)
         return Finding(
-            MISSING_RETI, _verdict(case),
+            MISSING_RETI, stands_as(case),
             f"the handler {case.names.at(one.b)} of {who} ends at {case.names.at(one.pc)} without "
             f"RETI, so its interrupt stays under service.",
             [one.text, f"{', '.join(case.slot_words(k) for k in shut_out)} asks for an interrupt "
@@ -134,7 +131,7 @@ def shut_out(case: Case) -> Finding | None:
             continue
         who = case.slot_words(number)
         return Finding(
-            CHAIN_OPEN, _verdict(case),
+            CHAIN_OPEN, stands_as(case),
             f"{who} asks for an interrupt, but its IEI is low, and nobody above it is served.",
             [stands[0].text, f"The chain is {', '.join(names)}; IEI of {who} reads low since "
                              f"{case.time(stands[0].t)}."],
@@ -147,13 +144,12 @@ def shut_out(case: Case) -> Finding | None:
 def nobody_reads(case: Case) -> Finding | None:
     """Check for characters that were typed and that a receiver which is off has lost."""
     typed = case.session.typed_at()
-    if typed and chronicle(case).of("ff-executed", "unwritten-code", "empty-code", "restart"):
+    if typed and chronicle(case).of(*ASTRAY, "restart"):
         return None  # it went astray: no wonder
     for channel in channels(case.machine) if typed else ():
-        name, _, part = channel.name.partition(".")
         if channel.name not in typed:
             continue
-        slot = next(s for s in case.machine.slots if s.name == name)
+        slot, part = slot_of(case, channel.name)
         mine = [c for c in slot.card.complaints(case.m, slot.state)
                 if c.code == RECEIVER_OFF and c.part.endswith(part)]
         enabled = [r for r in slot.card.requests(case.m, slot.state)
@@ -169,7 +165,7 @@ def nobody_reads(case: Case) -> Finding | None:
             continue  # the program reads no keys, on purpose
         who = case.slot_words(slot.number)
         return Finding(
-            RECEIVER_CAUSE, _verdict(case),
+            RECEIVER_CAUSE, stands_as(case),
             f"{typed[channel.name]} characters were typed at {channel.name} and nobody read them: "
             f"{why}.",
             [*[f"{slot.name}: {line}." for line in state_words(case.machine, slot.number)],

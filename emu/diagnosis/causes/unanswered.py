@@ -21,7 +21,7 @@ from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import forked
 from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.parked import Parked, chain_words, parked, slept_on
-from emu.diagnosis.evidence.touched import touched
+from emu.diagnosis.evidence.touched import slot_of, touched
 from emu.diagnosis.trials.forks import shown
 from emu.diagnosis.trials.proof import mishaps
 from emu.diagnosis.verdict import HUNG, TRIED, Finding
@@ -65,9 +65,7 @@ def _reader(case: Case) -> str | None:
     if typed:
         return next(iter(typed))
     for channel in channels(case.machine):
-        name, _, part = channel.name.partition(".")
-        slot = next(s for s in case.machine.slots if s.name == name)
-        if touched(case, slot, part, False):
+        if touched(case, *slot_of(case, channel.name), False):
             return channel.name
     return None
 

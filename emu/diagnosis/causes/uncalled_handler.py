@@ -22,7 +22,13 @@ from emu.diagnosis.causes.interrupt_path import (
 )
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import forked, windows
-from emu.diagnosis.evidence.silent_ports import SilentPort, ports_fact, silent_ports, timer_ports
+from emu.diagnosis.evidence.silent_ports import (
+    SilentPort,
+    ports_fact,
+    silent_ports,
+    timer_ports,
+    written_words,
+)
 from emu.diagnosis.evidence.sources import sources, state_words
 from emu.diagnosis.evidence.vectors import uncalled
 from emu.diagnosis.trials.forks import interrupt
@@ -323,12 +329,8 @@ def sleeper(case: Case, woken: Woken) -> str:
 
 def port_writes(case: Case) -> list[str]:
     """List the writes to ports where no card stands, by the code that made them."""
-    out = []
-    for silent in sorted(silent_ports(case), key=lambda s: s.port):
-        values = " ".join(f"{value:02X}" for _, _, value in silent.writes[:6])
-        out.append(f"Port {silent.port:02X}h, where no card stands, was written {values} "
-                   f"by {case.names.at((silent.writes[0][1] - 2) & 0xFFFF)}.")
-    return out
+    return [written_words(case, silent)
+            for silent in sorted(silent_ports(case), key=lambda s: s.port)]
 
 
 def _timer_remedy(woken: Woken, ports: list[SilentPort]) -> list[str]:

@@ -10,7 +10,7 @@ from emu.chronicle.anomalies import Anomaly
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import last_before
-from emu.diagnosis.evidence.chronicled import chronicle
+from emu.diagnosis.evidence.chronicled import ASTRAY, chronicle
 from emu.diagnosis.evidence.run_again import run_to_stop
 from emu.diagnosis.evidence.trace import Flow, Step, steps
 from emu.diagnosis.trials.forks import read_memory
@@ -84,7 +84,7 @@ def runs_wild(case: Case) -> Finding | None:
 
 def _departure(case: Case) -> Departure | None:
     """Find the first instruction of the wild run and what led into it; None when there is none."""
-    seen = chronicle(case).of("ff-executed", "unwritten-code", "empty-code")
+    seen = chronicle(case).of(*ASTRAY)
     if seen:
         one = seen[0]
         return None if one.kind == "ff-executed" else _before(case, one.t, one.a)
@@ -100,10 +100,15 @@ def _departure(case: Case) -> Departure | None:
     return None if there is None else _before(case, int(there.m.t), int(there.m.pc))
 
 
+def _steps_before(case: Case, t: int) -> tuple[Machine, list[Step]]:
+    """Give the last instructions before a T-state, and the machine that ran them again."""
+    machine = case.session.replay(max(t - case.machine.at(0.01), 0))
+    return machine, [s for s in steps(last_before(machine, t + 1)) if s.t < t]
+
+
 def _before(case: Case, t: int, place: int) -> Departure | None:
     """Tell how the run came to the instruction that it executed at a T-state."""
-    machine = case.session.replay(max(t - case.machine.at(0.01), 0))
-    run = [s for s in steps(last_before(machine, t + 1)) if s.t < t]
+    machine, run = _steps_before(case, t)
     return _left(machine, Flow(run), len(run) - 1, t, place) if run else None
 
 
@@ -122,8 +127,7 @@ def _left(machine: Machine, flow: Flow, k: int, t: int, place: int) -> Departure
 
 def ways_into(case: Case, t: int) -> list[str]:
     """Tell of the interrupt and the jump through a register that led to what ran at a T-state."""
-    machine = case.session.replay(max(t - case.machine.at(0.01), 0))
-    run = [s for s in steps(last_before(machine, t + 1)) if s.t < t]
+    machine, run = _steps_before(case, t)
     return _ways(run[-REACH:], Names(machine)) if run else []
 
 

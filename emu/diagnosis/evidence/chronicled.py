@@ -7,6 +7,7 @@ from emu.chronicle.anomalies import Anomaly, anomalies
 from emu.chronicle.story import watched
 from emu.diagnosis.case import Case
 
+ASTRAY = ("ff-executed", "unwritten-code", "empty-code")  # code that no program put there
 MOST = 300_000_000  # T-states of a run that are looked at again: some three seconds of work
 
 

@@ -3,7 +3,7 @@ from __future__ import annotations
 
 from emu.card.roles import CONTROL, PAGE
 from emu.diagnosis.case import Case
-from emu.diagnosis.evidence.silent_ports import silent_ports
+from emu.diagnosis.evidence.silent_ports import silent_ports, written_words
 
 MOST = 3  # silent ports that are told
 
@@ -24,8 +24,4 @@ def mapped_words(case: Case, address: int) -> list[str]:
                 times = int(m.port_writes[port])
                 out.append(f"Port {port:02X}h ({register} of {slot.name}), which switches memory, "
                            + (f"was written {times} times." if times else "was never written."))
-    silent = sorted(silent_ports(case), key=lambda s: s.writes[0][0])[:MOST]
-    out += [f"Port {s.port:02X}h, where no card stands, was written "
-            f"{' '.join(f'{value:02X}' for _, _, value in s.writes[:4])} by "
-            f"{case.names.at((s.writes[0][1] - 2) & 0xFFFF)}." for s in silent]
-    return out
+    return out + [written_words(case, silent) for silent in silent_ports(case)[:MOST]]

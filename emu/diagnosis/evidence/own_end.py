@@ -46,7 +46,7 @@ def _ends_itself(case: Case) -> bool:
         return False
     story = chronicle(case)
     if story.of(*WRECKED) or any(one.a in case.control.code
-                                      for one in story.of("code-written")):
+                                 for one in story.of("code-written")):
         return False
     found = case.once(way_in)
     return found is None or not any(load.kind == "port" for load in found.loads)

@@ -43,6 +43,13 @@ def silent_ports(case: Case) -> list[SilentPort]:
             for port, writes in found.items()]
 
 
+def written_words(case: Case, silent: SilentPort) -> str:
+    """Say what was written first to a port of no card, and by whom."""
+    octets = " ".join(f"{byte:02X}" for _, _, byte in silent.writes[:6])
+    who = case.names.at((silent.writes[0][1] - 2) & 0xFFFF)
+    return f"Port {silent.port:02X}h, where no card stands, was written {octets} by {who}."
+
+
 def timer_ports(case: Case, handler: int, vector: int | None, page: int) -> list[SilentPort]:
     """List the silent ports by how much speaks for a timer there that calls a handler.
 

@@ -6,6 +6,12 @@ from emu.diagnosis.case import Case
 from emu.machine.machine import Slot
 
 
+def slot_of(case: Case, channel: str) -> tuple[Slot, str]:
+    """Give the slot of a channel such as "sio.a", and the part of its card ("a")."""
+    name, _, part = channel.partition(".")
+    return next(slot for slot in case.machine.slots if slot.name == name), part
+
+
 def touched(case: Case, slot: Slot, part: str, written: bool) -> int:
     """Count the reads, or the writes, of the data register of a part of a card, in the whole run.
 

@@ -225,26 +225,38 @@ def _to_the_end(case: Case, machine: Machine) -> Again:
     return again
 
 
-def helps(case: Case, mend: Mend) -> str | None:
+def helps(case: Case, mend: Mend, otherwise: bool = False) -> str | None:
     """Tell in words how far the changed run came, None when no further than this one.
 
-    None, too, where a run has become too long to be done again and again.
+    With ``otherwise`` also what else it shows.  None, too, where a run has become too long to be
+    done again and again.
     """
-    if int(case.m.t) > LONGEST or case.budget.left() <= 0:
+    done = _mended(case, mend)
+    if done is None:
         return None
-    machine = MendedMachine(case.machine.description, case.machine.seed)
-    machine.take(mend, exits_of(case), int(int(case.m.t) * LATE))
-    again = _to_the_end(case, machine)
-    return _how_far(case, again, machine.left)
+    again, left = done
+    far = _how_far(case, again, left)
+    return _otherwise(case, again) if far is None and otherwise else far
 
 
 def differs(case: Case, mend: Mend) -> str | None:
     """Tell in words what else the changed run shows, None when it shows the same, or only less."""
+    done = _mended(case, mend)
+    return None if done is None else _otherwise(case, done[0])
+
+
+def _mended(case: Case, mend: Mend) -> tuple[Again, bool] | None:
+    """Do the run again with a change, and tell whether it left its loop late; None when it is too
+    long, or the time is spent."""
     if int(case.m.t) > LONGEST or case.budget.left() <= 0:
         return None
     machine = MendedMachine(case.machine.description, case.machine.seed)
-    machine.take(mend, frozenset(), FAR)
-    shown, before = text_of(_to_the_end(case, machine).session), text_of(case.session)
+    machine.take(mend, exits_of(case), int(int(case.m.t) * LATE))
+    return _to_the_end(case, machine), machine.left
+
+
+def _otherwise(case: Case, again: Again) -> str | None:
+    shown, before = text_of(again.session), text_of(case.session)
     if shown.startswith(before) or before.startswith(shown):
         return None
     begin = _parting(shown, before)
