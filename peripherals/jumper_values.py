@@ -23,8 +23,8 @@ def partner_text(setup: Setup, partner: Any, jumper: str) -> None:
 
 
 def bad_sectors(setup: Setup, s: Any, below: int) -> None:
-    """Note the sectors that cannot be read, in the ``bad`` and ``bads`` of a drive's state; InputError when
-    they are too many, or one is not from 0 to ``below`` - 1."""
+    """Note the sectors that cannot be read, in the ``bad`` and ``bads`` of a drive's state;
+    InputError when they are too many, or one is not from 0 to ``below`` - 1."""
     bad = setup.settings["bad-sectors"]
     room = len(s.bad)
     if len(bad) > room or not all(type(n) is int and 0 <= n < below for n in bad):
