@@ -238,7 +238,8 @@ def power_on(setup: Setup) -> None:
     s = setup.state
     s.vector = int(setup.random.integers(0, 32)) << 3
     s.hz_num, s.hz_den = setup.cpu_hz.numerator, setup.cpu_hz.denominator
-    setup.machine.line_level[setup.slot, :OUTPUTS] = 0
+    for output in range(OUTPUTS):
+        setup.machine.line_level[setup.slot, output] = 0
     for k in range(CHANNELS):
         s.channel[k].fall_t = FAR
         s.channel[k].count = int(setup.random.integers(0, 256))

@@ -117,7 +117,8 @@ def test_records_that_are_none(tmp_path: Path) -> None:
 def test_a_sealed_file_without_its_tables(tmp_path: Path) -> None:
     path = tmp_path / "good.json"
     path.write_text(recordfile.dump({"version": VERSION, "machine": {}}))
-    with pytest.raises(InputError, match="has no images; record the good image again"):
+    with pytest.raises(InputError, match="preburn is missing or not as records have it; record the "
+                                         "good image again"):
         recordfile.read(path)
 
 

@@ -116,12 +116,29 @@ def put_decimal(p, at, value, width):
 
 
 @compiled
+def _times_den(p, ticks):
+    """Give ``ticks`` * den / num, whole and rest, for ticks below num: bit by bit where the
+    product is too wide for 64 bits."""
+    if p.num < 1_000_000_000 and p.den < 1_000_000_000:
+        ticks *= p.den
+        whole = ticks // p.num
+        return whole, ticks - whole * p.num
+    whole, rest = np.int64(0), np.int64(0)
+    for bit in range(62, -1, -1):
+        rest *= 2
+        if (p.den >> bit) & 1:
+            rest += ticks
+        turns = rest // p.num
+        whole = whole * 2 + turns
+        rest -= turns * p.num
+    return whole, rest
+
+
+@compiled
 def put_seconds(p, at, t, width):
     """Put a T-state as seconds with nine decimals, rounded down to them."""
     turns = t // p.num
-    ticks = (t - turns * p.num) * p.den
-    whole = ticks // p.num
-    rest = ticks - whole * p.num
+    whole, rest = _times_den(p, t - turns * p.num)
     at = put_decimal(p, at, turns * p.den + whole, width)
     at = put_char(p, at, 46)
     if p.num < 9_000_000_000:
