@@ -22,6 +22,7 @@ def slot(name: str, card: Any, settings: Mapping[str, Any], ports: Sequence[int]
         name=name, card=card, settings=settings, images={}, media={},
         waits_io=more.get("waits_io", 0),
         waits_mem=more.get("waits_mem", 0), waits_m1=more.get("waits_m1", 0), place=name,
+        sources=(),
         ports=tuple(SimpleNamespace(register=k, port=port, mask=0xFF)
                     for k, port in enumerate(ports)))
 
