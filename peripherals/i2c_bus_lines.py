@@ -33,6 +33,7 @@ def start(s, t):
     s.dropped += s.pending
     s.pending = 0
     s.starts += 1
+    s.lost_starts = 0
     s.start_t = t
     s.way = ADDRESS
     s.who = NOBODY
@@ -51,6 +52,7 @@ def stop(m, s, t):
         s.dropped += s.pending
         s.pending = 0
     s.stops += 1
+    s.lost_starts = 0
     if s.who == MEMORY and s.way == TAKE:
         memory_stop(m, s, t)
     s.way = FREE

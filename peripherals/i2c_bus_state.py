@@ -71,7 +71,7 @@ STATE = np.dtype([
     ("asking", np.int64),  # 1: the last address was refused by one
     ("given_up", np.int64),  # how often the host then turned to somebody else
     ("low_reads", np.int64),  # of SDA, low though the host lets both lines go, since the last clock
-    ("lost_starts", np.int64), ("lost_t", np.int64),  # SDA was low already
+    ("lost_starts", np.int64), ("lost_t", np.int64),  # SDA low already; since a START or STOP
     ("lost_clocks", np.int64), ("clock_lost_t", np.int64),  # SCL never rose: it was stretched
     ("short", np.int64), ("short_t", np.int64),  # pulses of SCL that were too short
     ("fights", np.int64), ("fight_t", np.int64),  # SDA was driven high against a device

@@ -99,7 +99,7 @@ def memory_busy(m: Any, s: Any) -> Trouble | None:
 
 def stuck(m: Any, s: Any) -> Trouble | None:
     """A line that is low although the host lets it go."""
-    held = s.low_reads > PATIENT or s.master_sda and not s.sda and s.lost_starts
+    held = s.low_reads > PATIENT or s.pull and s.lost_starts
     clock = s.stuck & 2
     if not (s.stuck & 1 or clock or held):
         return None
