@@ -13,7 +13,7 @@ from fuzzing.case import FOLDER, Case, Family, Link, Result, Told
 from fuzzing.families import FAMILIES, warm_up
 from fuzzing.ledger import Figures, Finding, Ledger, packed, read, unpacked
 
-SLICE = 6  # inputs a family
+SLICE = 3  # inputs a family
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -80,7 +80,7 @@ def test_what_is_planted_is_found(word: str, kind: str, mark: str) -> None:
 
 
 def test_what_waits_for_ever_is_ended(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(pool, "IDLE", 1.0)
+    monkeypatch.setattr(pool, "IDLE", 0.4)
     family = breaking("wait")
     found = pool.alone(family, family.case(1, 1))
     assert (found.kind, found.mark) == ("time", "it waits for ever")
@@ -92,9 +92,9 @@ def test_a_case_behind_one_that_ends_the_process_is_done_too() -> None:
 
     family = Family("planted", "", make, breaking("").act)
     figures = Figures()
-    fuzz.batch(family, figures, 1, 8)
-    kills = [n for n in range(8) if family.case(1, n).words == ("kill",)]
-    assert 0 < len(kills) < 8 and figures.next == 8
+    fuzz.batch(family, figures, 1, 5)
+    kills = [n for n in range(5) if family.case(1, n).words == ("kill",)]
+    assert 0 < len(kills) < 5 and figures.next == 5
     assert [(one.mark, one.count) for one in figures.found] == [("ended by SIGKILL", len(kills))]
 
 

@@ -91,12 +91,14 @@ class Answer:
     left: list[str]
 
 
-def prepare(folder: Path) -> None:
+def prepare(folder: Path, cases: Sequence[Case] = CASES) -> None:
     """Write the files that the cases take."""
     (folder / "slow.py").write_text(SLOW_CARD)
     (folder / "slow.toml").write_text(SLOW)
     (folder / "poll.bin").write_bytes(bytes.fromhex("DB40 E680 28FA 76"))
     (folder / "words").write_text(STEPS)
+    if not any("long.json" in case.arguments for case in cases):
+        return
     preburn("record", str(FULL), "--limit", "0.1", "-o", "long.json", folder=folder).communicate()
     from emu.knowngood.recordfile import FORMAT, read, seal_of
 
@@ -220,10 +222,9 @@ def measure(rounds: int, only: str = "",
 
     with tempfile.TemporaryDirectory(prefix="preburn-answer-") as name:
         folder = Path(name)
-        prepare(folder)
-        for case in CASES:
-            if only not in case.name:
-                continue
+        chosen = [case for case in CASES if only in case.name]
+        prepare(folder, chosen)
+        for case in chosen:
             one(case, signal.SIGINT, 0, folder)  # whatever is to be compiled is then
             for number in (signal.SIGINT, signal.SIGTERM):
                 row(case.name, number.name, [one(case, number, 0.13 * k, folder)

@@ -65,6 +65,7 @@ def folder() -> Path:
     return made
 
 
+@cache
 def warm_up() -> None:
     """Load, and compile if need be, what the families use, before processes are made."""
     import tomllib

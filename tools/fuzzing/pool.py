@@ -36,12 +36,14 @@ def base_folder() -> str:
 def _bound(family: Family) -> None:
     """Bound what the next case may use; the system ends the process that uses more."""
     now = int(used()) + family.seconds + 1
-    resource.setrlimit(resource.RLIMIT_CPU, (now, resource.RLIM_INFINITY))
+    resource.setrlimit(resource.RLIMIT_CPU, (now, resource.getrlimit(resource.RLIMIT_CPU)[1]))
 
 
 def _bound_memory() -> None:
     size = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
-    resource.setrlimit(resource.RLIMIT_AS, (size + MEMORY, resource.RLIM_INFINITY))
+    most = resource.getrlimit(resource.RLIMIT_AS)[1]
+    wanted = size + MEMORY if most == resource.RLIM_INFINITY else min(size + MEMORY, most)
+    resource.setrlimit(resource.RLIMIT_AS, (wanted, most))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
 
 
