@@ -8,10 +8,11 @@ import pytest
 
 from emu.backplane.description import load
 from emu.diagnosis import explain
-from emu.diagnosis.closed import Watch
+from emu.diagnosis.closed import closed
 from emu.machine.machine import Machine
 from emu.run.script import sends_of
 from emu.run.session import Session
+from emu.run.silent import Silent
 
 ROMS = Path(__file__).parent.parent / "roms"
 FLAT = ROMS / "selftest" / "flat.toml"
@@ -26,7 +27,8 @@ def run(folder: Path, code: str, cards: str = "", limit: int = 6) -> Session:
     (folder / "code.bin").write_bytes(bytes.fromhex(code))
     (folder / "code.toml").write_text(
         f'extends = "{FLAT}"\n[slot.memory]\nram-load.program = "code.bin@0x100"\n{cards}')
-    session = Session(Machine(load(folder / "code.toml")), limit=Fraction(limit), over=Watch())
+    session = Session(Machine(load(folder / "code.toml")), limit=Fraction(limit),
+                      over=Silent(closed))
     session.run()
     return session
 
@@ -63,19 +65,19 @@ def test_what_something_may_change_runs_on(tmp_path: Path, code: str, cards: str
 
 def test_a_prompt_beside_a_tick_runs_on() -> None:
     session = Session(Machine(load(ROMS / "tidewater" / "full.toml")), limit=Fraction(4),
-                      over=Watch())
+                      over=Silent(closed))
     session.run()
     assert session.closed == ""
 
 
 def test_the_verdict_is_the_same_and_second_runs_go_on_to_the_limit() -> None:
-    def ended(over: Watch | None) -> Session:
+    def ended(over: Silent | None) -> Session:
         session = Session(Machine(load(ROMS / "tidewater" / "no-timer.toml")), None, Fraction(10),
                           sends_of((r"sleep 1\r",), (None,), Fraction(1, 5)), over=over)
         session.run()
         return session
 
-    early, late = ended(Watch()), ended(None)
+    early, late = ended(Silent(closed)), ended(None)
     first, second = explain(early), explain(late)
     assert early.closed and not late.closed
     assert int(early.machine.m.t) * 4 < int(late.machine.m.t)

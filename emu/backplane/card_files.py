@@ -11,10 +11,9 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields, replace
 from functools import cache
-from importlib.metadata import EntryPoint
 from pathlib import Path
 from types import ModuleType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -27,6 +26,9 @@ from emu.card.roles import KINDS
 from emu.card.views import is_plain
 from emu.errors import InputError, nearest
 from emu.files.inputfile import read_limited
+
+if TYPE_CHECKING:
+    from importlib.metadata import EntryPoint  # 10 ms of a start
 
 SIZE_LIMIT = 1 << 20
 WORDS = ("describe", "glass", "risks")

@@ -21,6 +21,7 @@ from emu.errors import InputError
 
 if TYPE_CHECKING:
     from emu.diagnosis.verdict import Verdict
+    from emu.machine.machine import Machine
     from emu.run.session import Session
 
 
@@ -56,8 +57,6 @@ def command(file: Path, script: Path | None, watch: bool, as_json: bool, **optio
     Exit status 0: the text came, or it waits for input and no text was asked for; 1: it
     did not; 2: a mistake in a file or an option.
     """
-    from emu.cli.watching import watched
-
     if watch and as_json:
         raise InputError("--watch is for people; leave --json out.")
     limit_seconds(options["limit"])  # a change of the files would not mend it
@@ -65,7 +64,17 @@ def command(file: Path, script: Path | None, watch: bool, as_json: bool, **optio
     def once() -> tuple[Verdict, int]:
         return boot(file, script=script, as_json=as_json, **options)
 
-    sys.exit(watched(once, file, script) if watch else once()[1])
+    if not watch:
+        sys.exit(once()[1])
+    from emu.cli.watching import watched
+
+    sys.exit(watched(once, file, script))
+
+
+def _closed(machine: Machine) -> str:
+    from emu.diagnosis.closed import closed
+
+    return closed(machine)
 
 
 def boot(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
@@ -75,37 +84,30 @@ def boot(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
             as_json: bool) -> tuple[Verdict, int]:
     """Boot once as the options say; give the verdict and the exit status."""
     from emu.backplane.description import load
-    from emu.chronicle.story import story_of
-    from emu.diagnosis import explain
-    from emu.diagnosis.closed import Watch
-    from emu.machine.glass import framed, shown
     from emu.machine.machine import Machine
-    from emu.media.files import check_keep
     from emu.native.units import compile_seconds
-    from emu.report import page
-    from emu.run import console_file
-    from emu.run.kept_media import keep_media
     from emu.run.session import Session
-    from emu.usage import coverage as counted
-    from emu.usage import lcov
-    from emu.usage.used import used_again
+    from emu.run.silent import Silent
 
     started = time.perf_counter()
     seconds, steps = asked(limit, sends, afters, script)
-    if report is not None:
-        page.check(report)
-    if kept_text is not None:
-        console_file.check(kept_text)
-    if coverage is not None:
-        lcov.check(coverage)
+    check_outputs(report, kept_text, coverage)
     machine = Machine(load(file, faults), seed, compiling())
     built, compiled = time.perf_counter(), compile_seconds()
     if keep:
+        from emu.media.files import check_keep
+
         check_keep(machine.bays.values())
-    session = Session(machine, until, seconds, steps, over=None if full else Watch())
+    session = Session(machine, until, seconds, steps, over=None if full else Silent(_closed))
     run_watched(session, not as_json, "--console FILE keeps all of it"
                 if kept_text is None else f"all of it is in {kept_text}")
     ran = time.perf_counter()
+    # What follows is loaded when the console has shown what it shows: a tenth of a second.
+    from emu.chronicle.story import story_of
+    from emu.diagnosis import explain
+    from emu.machine.glass import framed, shown
+    from emu.run.kept_media import keep_media
+
     kept, not_written = [], None
     try:
         kept = keep_media(machine) if keep else []
@@ -115,17 +117,25 @@ def boot(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     story = story_of(session) if told else []
     tell_missed(session, verdict)
     if report is not None:
+        from emu.report import page
+
         try:
             page.write(report, session, verdict)
         except InputError as error:
             not_written, report = not_written or error, None
     if kept_text is not None:
+        from emu.run import console_file
+
         try:
             console_file.write(kept_text, session)
         except InputError as error:
             not_written = not_written or error
     covered: list[str] = []
     if coverage is not None:
+        from emu.usage import coverage as counted
+        from emu.usage import lcov
+        from emu.usage.used import used_again
+
         found = counted.coverage(used_again(session))
         covered = ["coverage:", *(f"  {row}" for row in counted.table(found))]
         try:
@@ -170,6 +180,22 @@ def boot(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     if not_written is not None:
         raise not_written
     return verdict, verdict.exit_status(until is not None or session.missed is not None)
+
+
+def check_outputs(report: Path | None, kept_text: Path | None, coverage: Path | None) -> None:
+    """Hold the files that are to be written against where they would lie, before the run."""
+    if report is not None:
+        from emu.report import page
+
+        page.check(report)
+    if kept_text is not None:
+        from emu.run import console_file
+
+        console_file.check(kept_text)
+    if coverage is not None:
+        from emu.usage import lcov
+
+        lcov.check(coverage)
 
 
 def tell_missed(session: Session, verdict: Verdict) -> None:

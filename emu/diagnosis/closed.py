@@ -18,9 +18,7 @@ from emu.diagnosis.evidence.bus_window import forked, windows
 from emu.diagnosis.trials.forks import memory_digest, registers
 from emu.isa.opcodes import ED
 from emu.machine.machine import Machine
-from emu.run.session import Session
 
-SILENT = 1  # seconds without a character or an input, before anything is looked at
 LONGEST_ROUND = 0.02  # seconds
 PASSES = 64  # of one place, that are compared
 LD_A_R = 0x5F  # behind ED: the one instruction that tells where R stands
@@ -39,23 +37,6 @@ def closed(machine: Machine) -> str:
     if period and _touches_nothing(machine, period):
         return f"the CPU goes round in the same state, and {nothing}"
     return ""
-
-
-class Watch:
-    """Looks at a session now and then, seldom enough to cost nothing: see `Session.over`."""
-
-    def __init__(self) -> None:
-        self._next = 0
-
-    def __call__(self, session: Session) -> str:
-        """Give the proof's words once the run of the session is closed, else nothing."""
-        machine = session.machine
-        now, since = int(machine.m.t), session.last_activity()
-        silent = machine.at(SILENT)
-        if now < max(self._next, since + silent):
-            return ""
-        self._next = now + max(now - since, silent)
-        return closed(machine)
 
 
 def _nothing_comes(machine: Machine) -> str:

@@ -34,8 +34,8 @@ def _load(text: str) -> Image:
 
 def flat(names: SymbolTable) -> SymbolTable:
     """Let names answer in every page."""
-    return SymbolTable(tuple(replace(s, physical=None) for s in names.symbols),
-                       tuple(replace(s, physical=None) for s in names.lines), (), names.folders)
+    return SymbolTable(tuple(s._replace(physical=None) for s in names.symbols),
+                       tuple(s._replace(physical=None) for s in names.lines), (), names.folders)
 
 
 def _check(segment: Segment, window: tuple[int, int], path: Path) -> None:

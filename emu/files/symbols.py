@@ -24,8 +24,7 @@ LOOKED_BACK = 16
 """Names below an address that are asked whether they still reach it."""
 
 
-@dataclass(frozen=True, slots=True)
-class Symbol:
+class Symbol(NamedTuple):
     """A name for an address, or for a number when ``kind`` is "abs".
 
     ``value`` is the 16-bit address; ``physical`` the address in physical memory, None
@@ -74,8 +73,7 @@ class SourceLine(NamedTuple):
         return f"{self.file}:{self.line}"
 
 
-@dataclass(frozen=True, slots=True)
-class LineSpan:
+class LineSpan(NamedTuple):
     """The code of one source line: addresses from ``virtual`` up to ``end``."""
 
     virtual: int
@@ -297,7 +295,7 @@ class SymbolTable:
             return self
         return replace(self, symbols=tuple(
             symbol if symbol.kind != "untold" else
-            replace(symbol, kind="abs" if symbol.value in ports
+            symbol._replace(kind="abs" if symbol.value in ports
                     and "rst" not in symbol.name.lower() else "notype")
             for symbol in self.symbols))
 
@@ -314,7 +312,7 @@ S = TypeVar("S", Symbol, LineSpan)
 
 def _shifted(things: Sequence[S], offset: int) -> tuple[S, ...]:
     return tuple(
-        thing if thing.physical is None else replace(thing, physical=thing.physical + offset)
+        thing if thing.physical is None else thing._replace(physical=thing.physical + offset)
         for thing in things
     )
 

@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import os
 import stat
+import sys
 import tempfile
 from pathlib import Path
 
@@ -29,3 +30,15 @@ def cache_folder() -> Path:
         if os.access(folder, os.W_OK) and _ours_alone(base) and _ours_alone(folder):
             return folder
     return Path(tempfile.mkdtemp(prefix="preburn-"))
+
+
+def keep_bytecode() -> None:
+    """Let this process and those that it starts keep Python's bytecode in the cache.
+
+    For where the interpreter is told to write none beside the sources: compiling ours anew
+    at every start takes 0.3 s.
+    """
+    sys.pycache_prefix = str(cache_folder() / "bytecode")
+    sys.dont_write_bytecode = False
+    os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)

@@ -109,17 +109,17 @@ class Window:
 def decode(machine: Machine, depth: Depth | None = None) -> Window:
     """Read the ring of the bus log; ``depth`` knows the handlers under way at its start."""
     m = machine.m
-    count = min(int(m.log_pos), LOG)
-    index = (np.arange(int(m.log_pos) - count, int(m.log_pos)) & (LOG - 1)) * 2
-    log = np.asarray(m.log)
-    word = log[index + 1]
-    kind = (word >> 24) & 15
-    address = word & 0xFFFF
-    data = (word >> 16) & 0xFF
+    end, rows = int(m.log_pos), np.asarray(m.log).reshape(-1, 2)
+    oldest = max(end - LOG, 0) & (LOG - 1)
+    ring = np.concatenate((rows[oldest:], rows[:oldest])) if end > LOG else rows[:end]
+    kind = (ring[:, 1] >> 24) & 15
     own = kind < BUS_GIVEN  # what a card does with the bus is no program
-    index, word, kind, address, data = (a[own] for a in (index, word, kind, address, data))
+    if not own.all():
+        ring, kind = ring[own], kind[own]
+    word = ring[:, 1]
+    address, data = word & 0xFFFF, (word >> 16) & 0xFF
     inside = (depth or Depth()).mark(kind, address, data)
-    return Window(log[index], kind, address, data, (word >> 36) & 0xFF, inside)
+    return Window(ring[:, 0].copy(), kind, address, data, (word >> 36) & 0xFF, inside)
 
 
 def windows(machine: Machine, t_states: int, open_low: int = -1) -> Iterator[Window]:

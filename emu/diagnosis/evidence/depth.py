@@ -27,8 +27,10 @@ class Depth:
     def mark(self, kind: np.ndarray, address: np.ndarray, data: np.ndarray) -> np.ndarray:
         """Mark the cycles inside handlers; what is still under way at the end is kept."""
         inside = np.zeros(len(kind), bool)
-        log = _Log(kind, address, data)
         begins = np.nonzero((kind == ACK) | (kind == NMI_FETCH))[0]
+        if len(begins) == 0 and not self.open:
+            return inside
+        log = _Log(kind, address, data)
         events = sorted([(int(k), 0) for k in begins] + [(k, 1) for k in _returns(kind, data)])
         since = at = 0
         for k, returns in [*events, (len(kind), 2)]:
