@@ -30,7 +30,7 @@ def states(machine: Machine) -> dict[str, list[int]]:
 def test_a_chip_at_work_does_the_same(name: str) -> None:
     watched, resting = (Machine(load(DMA / f"{name}.toml")) for _ in range(2))
     watched.log(True)
-    ends = [20_000] if SLOW else [30_000, 111_111, 400_000, 6_000_000]
+    ends = [20_000] if SLOW else [30_000, 111_111, 400_000, 7_000_000]
     for end in ends:
         watched.run(end)
         resting.run(end)

@@ -163,7 +163,7 @@ def only_ports(m):
 def watch_or_rest(m, soonest):
     """Let the watch rest before an instruction or a response, or take it up again; the time up
     to which nothing has to be looked at if the next event of any card is at ``soonest``."""
-    busy = m.bus_asked | m.bus_owner | m.resume | m.prefix
+    busy = m.bus_asked | m.bus_owner | m.resume | m.prefix | m.after_ei  # see begin_watched
     before = np.int64(FAR)
     for slot in range(m.slots):
         if (m.bus_reach >> slot) & 1 == 1:
