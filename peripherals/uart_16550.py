@@ -251,13 +251,13 @@ def latch_open(s: Any) -> Trouble | None:
 
     def mend(m: Any, s: Any) -> None:
         s.lcr = int(s.lcr) & ~DLAB
-        s.ier = int(s.divisor) >> 8 & 15  # what was meant for it
+        s.ier = int(s.ier) or int(s.divisor) >> 8 & 15  # what was meant for it
         _gets_a_character(m, s)
 
     return Trouble(
         "latch-open", "{card} has its divisor latch selected while the program waits.",
         [f"LCR is {int(s.lcr):02X}h: DLAB, bit 7, is 1, so {{data}} and {{interrupt-enable}} are "
-         f"the divisor, now {int(s.divisor)}.", f"IER is {int(s.ier):02X}h."],
+         f"the divisor, now {int(s.divisor)}; {{pc}} left it so.", f"IER is {int(s.ier):02X}h."],
         [f"Write {int(s.lcr) & 0x7F | 3:02X}h to {{line-control}} after the divisor, before the "
          f"first access to {{data}} or {{interrupt-enable}}."], int(s.lcr_t), mend)
 

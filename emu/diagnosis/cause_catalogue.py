@@ -25,6 +25,7 @@ from emu.diagnosis.causes import (
     interrupt_path,
     interrupts,
     keys,
+    left_off,
     memory_lines,
     memory_use,
     misplaced,
@@ -47,7 +48,7 @@ from emu.diagnosis.verdict import HINT, SHOWN, Finding
 from emu.errors import InputError
 
 # Asked before the causes that the fitted cards bring, and after them.
-BEFORE = (first_anomaly, control, memory_lines, decoding, answers, misplaced)
+BEFORE = (left_off, first_anomaly, control, memory_lines, decoding, answers, misplaced)
 BEHIND = (
     storm,
     flash,

@@ -6,27 +6,24 @@ over.
 """
 from __future__ import annotations
 
-from emu.card.cause import HALTED_OFF, Cause
+from emu.card.cause import Cause
 from emu.chronicle.anomalies import Anomaly, lost_registers
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.handlers import CLOBBERED
-from emu.diagnosis.causes.interrupt_path import INTERRUPTS_OFF, MISSING_RETI
+from emu.diagnosis.causes.interrupt_path import MISSING_RETI
 from emu.diagnosis.causes.judging import FAILED, ended, led_to, tried_with, went_wild_before
 from emu.diagnosis.causes.pages import PULLED_PAGE
 from emu.diagnosis.causes.stacks import STACK_IN_ROM, STACK_OVERRUN
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.mapped import mapped_words
-from emu.diagnosis.trials.forks import read_memory
 from emu.diagnosis.trials.mending import (
-    interrupts_on,
     pages_kept,
     registers_kept,
     reti_given,
     write_undone,
 )
 from emu.diagnosis.verdict import HUNG, SHOWN, STATE, TRIED, Finding
-from emu.isa.opcodes import DI
 
 OVERWRITTEN = Cause(
     "overwritten", "Code or a table that the program writes over",
@@ -34,7 +31,6 @@ OVERWRITTEN = Cause(
     "A byte that had been executed, a pointer of the vector table in use, or a return address is "
     "written over, and without that write the same image goes on.",
     "Look at the pointer, index or length of the instruction that writes there.", ("B4",))
-LONG_OFF = 1  # second: a transfer may keep interrupts off for as long as a disk turns
 MOST = 6  # anomalies of a kind that are tried one by one
 
 
@@ -132,39 +128,11 @@ def overwritten(case: Case) -> Finding | None:
     return None
 
 
-def interrupts_left_off(case: Case) -> Finding | None:
-    """Check for a way through the program on which interrupts stay off."""
-    story = chronicle(case)
-    found, since = story.of("interrupts-off"), int(story.machine.shadow.off_since)
-    if not found or int(case.m.iff1) or int(story.machine.m.t) < int(case.m.t) \
-            or int(case.m.t) - since < case.machine.at(LONG_OFF):
-        return None
-    one = found[-1]
-    by_di = read_memory(case.machine, one.pc) == DI
-    if by_di and case.condition == HALTED_OFF:
-        return None  # a section that keeps them off is sound: its HALT is not
-    tried = tried_with(case, interrupts_on())
-    if tried is None:
-        return None
-    where = case.names.at(one.pc if by_di else one.b)
-    summary = (f"interrupts are put off by the DI at {where}, and no EI comes on the way that "
-               f"the program takes from there." if by_di else
-               f"the handler {where} is left without EI, so no further interrupt is taken.")
-    return Finding(
-        INTERRUPTS_OFF, HUNG, summary, [one.text, led_to(case, one)],
-        [tried, f"Put EI on every way out of {where}" + ("." if by_di else ", before its RETI.")],
-        {"pc": f"{one.pc if by_di else one.b:04X}"}, TRIED, one.t)
-
-
 CHECKS = (
-    Check(interrupts_left_off, INTERRUPTS_OFF, (HALTED_OFF,), first=True),
     Check(spoiled_registers, CLOBBERED, FAILED, first=True),
     Check(ends_without_reti, MISSING_RETI, FAILED, first=True),
     Check(page_not_restored, PULLED_PAGE, FAILED, first=True),
     Check(lost_push, STACK_IN_ROM, FAILED[:-1]),
     Check(overrun_stack, STACK_OVERRUN, FAILED[:-1]),
 )
-LATE_CHECKS = (
-    Check(overwritten, OVERWRITTEN, FAILED, trial=True),
-    Check(interrupts_left_off, INTERRUPTS_OFF, FAILED, trial=True),
-)
+LATE_CHECKS = (Check(overwritten, OVERWRITTEN, FAILED, trial=True),)

@@ -1,0 +1,68 @@
+"""Interrupts that a way through the program puts off and does not put on again."""
+from __future__ import annotations
+
+from emu.card.cause import HALTED_OFF
+from emu.diagnosis.case import Case
+from emu.diagnosis.causes.interrupt_path import INTERRUPTS_OFF
+from emu.diagnosis.causes.judging import FAILED, tried_with
+from emu.diagnosis.check import Check
+from emu.diagnosis.evidence.chronicled import chronicle
+from emu.diagnosis.trials.forks import read_memory
+from emu.diagnosis.trials.mending import interrupts_on
+from emu.diagnosis.verdict import HUNG, TRIED, Finding
+from emu.isa.opcodes import DI
+
+LONG_OFF = 1  # second: a transfer may keep interrupts off for as long as a disk turns
+ROUTINE = 20_000  # instructions after which a routine is taken for one that never returns
+FRAME = 64  # bytes by which SP moves at a return; more is a switch to another stack
+
+
+def interrupts_left_off(case: Case) -> Finding | None:
+    """Check for a way through the program on which interrupts stay off."""
+    story = chronicle(case)
+    found, since = story.of("interrupts-off"), int(story.machine.shadow.off_since)
+    if not found or int(case.m.iff1) or int(story.machine.m.t) < int(case.m.t) \
+            or not case.session.closed and int(case.m.t) - since < case.machine.at(LONG_OFF):
+        return None
+    one = next(one for one in reversed(found) if one.t <= since)
+    by_di = read_memory(case.machine, one.pc) == DI
+    if by_di and case.condition == HALTED_OFF:
+        return None  # a section that keeps them off is sound: its HALT is not
+    tried = tried_with(case, interrupts_on())
+    if tried is None:
+        return None
+    where = case.names.at(one.pc if by_di else one.b)
+    left = way_out(case, since)
+    through = "" if left is None else f" through {case.names.at(left)}"
+    summary = (f"interrupts are put off by the DI at {where}, and no EI comes on the way that "
+               f"the program takes from there{through}." if by_di else
+               f"the handler {where} is left{through} without EI, so no further interrupt is "
+               f"taken.")
+    before = "" if left is None else f": none stands before {case.names.at(left)}"
+    facts = {"pc": f"{one.pc if by_di else one.b:04X}"}
+    if left is not None:
+        facts["left"] = f"{left:04X}"
+    return Finding(
+        INTERRUPTS_OFF, HUNG, summary, [f"After {case.time(one.t)} {one.text}."],
+        [tried, f"Put EI on every way out of {where}{before}."], facts, TRIED, one.t)
+
+
+def way_out(case: Case, t: int) -> int | None:
+    """Give the return by which the routine that runs at a T-state is left; None: it is not."""
+    machine = case.session.replay(t)
+    m = machine.m
+    if int(m.iff1):
+        machine.run(int(m.t) + 1)
+    low = int(m.sp)
+    for _ in range(ROUTINE):
+        pc = int(m.pc)
+        machine.run(int(m.t) + 1)
+        if low < int(m.sp) <= low + FRAME:
+            return pc
+        if not low - FRAME * FRAME < int(m.sp) <= low or int(m.iff1):
+            return None
+    return None
+
+
+CHECKS = (Check(interrupts_left_off, INTERRUPTS_OFF, (HALTED_OFF,), first=True),
+          Check(interrupts_left_off, INTERRUPTS_OFF, FAILED, trial=True))
