@@ -23,7 +23,7 @@ from emu.diagnosis.causes.interrupt_path import waited_for
 from emu.diagnosis.causes.program import storms
 from emu.diagnosis.causes.storm import storming
 from emu.diagnosis.causes.uncalled_handler import asleep
-from emu.diagnosis.causes.wild import RESTARTS, strays_to_start, wild
+from emu.diagnosis.causes.wild import RESTARTS, astray, strays_to_start, wild
 from emu.diagnosis.conditions import Budget
 from emu.diagnosis.evidence.bus_window import forked, windows
 from emu.diagnosis.evidence.chronicled import chronicle
@@ -191,6 +191,8 @@ def condition(case: Case) -> tuple[str, str | None]:
         return (BUSY if int(case.m.nmi_count) and _by_nmi(case) else HALTED_OFF), None
     if storming(case.last):
         return STUCK, None
+    if astray(case):
+        return WILD, None
     channel = keystroke(session.machine, session.type_now, case.control, case.idle)
     if channel is not None and not _repeats_itself(case):
         return WAITS, f"on {channel}: a key typed"

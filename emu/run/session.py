@@ -106,7 +106,7 @@ class Session:
         """
         self._running = True
         try:
-            self._run_slices()
+            self.go_on(self.machine.at(self.limit))
         except BrokenOff:
             self.console.leave_when_shown(False)
             self._fetch()
@@ -117,8 +117,8 @@ class Session:
             self._running = False
             self.machine.break_off(False)
 
-    def _run_slices(self) -> None:
-        end = self.machine.at(self.limit)
+    def go_on(self, end: int) -> None:
+        """Run to a T-state, or until the text comes, doing what the script asks on the way."""
         while int(self.machine.m.t) < end and not (self.reached or self.interrupted
                                                    or self.closed):
             self._run_slice(end)

@@ -18,7 +18,7 @@ from emu.diagnosis.causes.serial import garbles
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.silent_ports import silent_ports, written_words
 from emu.diagnosis.trials.mending import further
-from emu.diagnosis.trials.moments import Again
+from emu.diagnosis.trials.moments import Anew
 from emu.diagnosis.trials.remedies import fitted
 from emu.diagnosis.trials.whatif import (
     MORE,
@@ -176,14 +176,13 @@ def spoken(case: Case, description: Description) -> str | None:
     A text that was to come counts alone.
     """
     try:
-        again = Again(case, Machine(description, case.machine.seed), case.session.until)
+        again = Anew(case, Machine(description, case.machine.seed), case.session.until)
     except InputError:
         return None
     machine, session = again.machine, again.session
     end = min(case.end, machine.at(LONGEST))
     while int(machine.m.t) < end:
         again.to(min(int(machine.m.t) + machine.at(STEP), end))
-        session.look_for_text()
         if session.reached or (session.until is None
                                and readable(text_of(session)) >= ENOUGH):
             return says(again)

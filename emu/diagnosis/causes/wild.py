@@ -28,6 +28,7 @@ RUNS_WILD = Cause(
     "address that it used.", ("W5", "B1", "B2"))
 RESTARTS = 3  # without RESET: it starts over again and again
 REACH = 400  # instructions before the departure in which the ways are looked for
+LATELY = 1.0  # seconds before the end of a run
 SHARE = 0.5  # of the executed addresses that have to be noise
 
 
@@ -45,6 +46,17 @@ def wild(case: Case) -> bool:
     if len(in_ram) <= SHARE * len(code):
         return False
     return len(noise(case, in_ram)) > SHARE * len(code)
+
+
+def astray(case: Case) -> bool:
+    """Tell whether code that no program put there was executed to the end of the run, again and
+    again: what wakes such a foreground wakes nobody."""
+    if not int(case.m.rst38_count) and not int(case.m.empty_reads):
+        return False
+    story = chronicle(case)
+    end = int(story.machine.m.t)
+    late = end - min(case.machine.at(LATELY), end // 4)
+    return any(one.last_t >= late for one in story.of(*ASTRAY))
 
 
 def strays_to_start(case: Case) -> list[Anomaly]:

@@ -18,7 +18,7 @@ from emu.bus.state import AT_TIME, FAR, NOT_MINE, PAGES, ROM, STOP_EXECUTE, STOP
 from emu.card.cause import HALTED_OFF, STUCK, WILD
 from emu.diagnosis.case import Case
 from emu.diagnosis.trials.forks import woken_by_key
-from emu.diagnosis.trials.moments import Again
+from emu.diagnosis.trials.moments import Anew
 from emu.diagnosis.trials.proof import mishaps
 from emu.diagnosis.trials.whatif import MORE, first_line, readable, text_of
 from emu.machine.machine import Machine
@@ -215,13 +215,10 @@ def exits_of(case: Case) -> frozenset[int]:
     return frozenset(wait.target for wait in case.progress.waits if wait.target is not None)
 
 
-def _to_the_end(case: Case, machine: Machine) -> Again:
+def _to_the_end(case: Case, machine: Machine) -> Anew:
     """Do the whole run again on another machine."""
-    again = Again(case, machine, case.session.until)
-    end, step = case.end, machine.at(0.5)
-    while int(machine.m.t) < end and not again.session.reached:
-        again.to(min(int(machine.m.t) + step, end))
-        again.session.look_for_text()
+    again = Anew(case, machine, case.session.until)
+    again.to(case.end)
     return again
 
 
@@ -245,7 +242,7 @@ def differs(case: Case, mend: Mend) -> str | None:
     return None if done is None else _otherwise(case, done[0])
 
 
-def _mended(case: Case, mend: Mend) -> tuple[Again, bool] | None:
+def _mended(case: Case, mend: Mend) -> tuple[Anew, bool] | None:
     """Do the run again with a change, and tell whether it left its loop late; None when it is too
     long, or the time is spent."""
     if int(case.m.t) > LONGEST or case.budget.left() <= 0:
@@ -255,7 +252,7 @@ def _mended(case: Case, mend: Mend) -> tuple[Again, bool] | None:
     return _to_the_end(case, machine), machine.left
 
 
-def _otherwise(case: Case, again: Again) -> str | None:
+def _otherwise(case: Case, again: Anew) -> str | None:
     shown, before = text_of(again.session), text_of(case.session)
     if shown.startswith(before) or before.startswith(shown):
         return None
@@ -278,10 +275,13 @@ def further(case: Case, machine: Machine) -> str | None:
     return _how_far(case, _to_the_end(case, machine), False)
 
 
-def _how_far(case: Case, again: Again, left: bool) -> str | None:
+def _how_far(case: Case, again: Anew, left: bool) -> str | None:
     session, machine = again.session, again.machine
     if session.reached:
         return f"{session.until!r} comes after {case.time(session.reached_t)}"
+    missed, met = case.session.missed, len(case.session.met)
+    if missed is not None and len(session.met) > met:
+        return f"{missed.text.decode('latin-1')!r} comes after {case.time(session.met[met][2])}"
     shown, before = text_of(session), text_of(case.session)
     if case.session.until is None and readable(shown) >= readable(before) + MORE:
         new = shown[_parting(shown, before):]

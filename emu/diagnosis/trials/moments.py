@@ -6,6 +6,7 @@ from collections.abc import Callable
 from emu.diagnosis.case import Case
 from emu.diagnosis.evidence.bus_window import forked
 from emu.diagnosis.trials.forks import activity
+from emu.errors import InputError
 from emu.machine.machine import Machine, Snapshot
 from emu.run.inputs import fitting
 from emu.run.session import Session
@@ -38,6 +39,23 @@ class Again:
     def back(self, saved: tuple[Snapshot, int]) -> None:
         """Go back to where it stood."""
         self.session.player.back(saved)
+
+
+class Anew(Again):
+    """The run of a case once more with its script: what was typed is typed where its texts come
+    now, which a changed machine may show sooner, later, or at last."""
+
+    def __init__(self, case: Case, machine: Machine, until: str | None) -> None:
+        super().__init__(case, machine, until)
+        if case.session.asked:
+            try:
+                self.session = Session(machine, until, steps=[*case.session.asked])
+            except InputError:
+                pass  # the machine has not what the script moves
+
+    def to(self, t: int) -> None:
+        """Run to a T-state, typing what is due, or until the text has come."""
+        self.session.go_on(t)
 
 
 def first(case: Case, happened: Callable[[Machine], bool], end: int) -> int | None:

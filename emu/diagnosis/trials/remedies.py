@@ -18,7 +18,7 @@ from emu.card.number_words import time_words
 from emu.diagnosis.case import Case
 from emu.diagnosis.evidence.silent_ports import silent_ports
 from emu.diagnosis.trials.forks import woken_by_key
-from emu.diagnosis.trials.moments import Again
+from emu.diagnosis.trials.moments import Anew
 from emu.diagnosis.verdict import Finding
 from emu.errors import InputError
 from emu.machine.machine import Machine
@@ -88,7 +88,7 @@ def _try(case: Case, tree: Tree, remedy: Remedy) -> SecondRun | None:
         remedy.edit(changed)
         description = replace(describe(changed, case.machine.description.path),
                               faults=case.machine.description.faults)
-        run = Again(case, Machine(description, case.machine.seed), first.until)
+        run = Anew(case, Machine(description, case.machine.seed), first.until)
     except (InputError, KeyError):
         return None
     machine, session = run.machine, run.session
@@ -96,9 +96,11 @@ def _try(case: Case, tree: Tree, remedy: Remedy) -> SecondRun | None:
     step = machine.at(0.1)
     while int(machine.m.t) < end and not session.reached and case.budget.left() > 0:
         run.to(min(int(machine.m.t) + step, end))
-        session.look_for_text()
     if session.reached:
         return SecondRun(remedy.words, "reached", float(machine.seconds(session.reached_t)))
+    met = len(first.met)
+    if first.missed is not None and len(session.met) > met:
+        return SecondRun(remedy.words, "reached", float(machine.seconds(session.met[met][2])))
     if first.until is not None or (int(machine.m.halted) and not int(machine.m.iff1)):
         return SecondRun(remedy.words, "", None)
     woken = woken_by_key(machine, session.type_now)
