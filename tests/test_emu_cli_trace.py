@@ -116,7 +116,7 @@ def test_tracing_changes_nothing() -> None:
 def test_what_never_happens_is_said() -> None:
     result = run(HALT, "--from", "nmi", "--limit", "0.01")
     assert result.exit_code == 1
-    assert result.stderr.startswith("preburn: --from nmi did not happen in 0.01")
+    assert result.stderr.startswith("preburn: --from nmi did not happen in 10.0")
     result = run(HALT, "--to", "nmi", "--limit", "0.01", "--only", "write")
     assert result.exit_code == 0 and "--to nmi did not happen" in result.stderr
 

@@ -48,7 +48,7 @@ from emu.diagnosis.verdict import HINT, SHOWN, Finding
 from emu.errors import InputError
 
 # Asked before the causes that the fitted cards bring, and after them.
-BEFORE = (left_off, first_anomaly, control, memory_lines, decoding, answers, misplaced)
+BEFORE = (left_off, first_anomaly, control, memory_lines, decoding, answers, misplaced, mute)
 BEHIND = (
     storm,
     flash,
@@ -69,11 +69,10 @@ BEHIND = (
     flags,
     standing,
     never_woken,
-    mute,
 )
 FIRST: tuple[Check, ...] = tuple(check for family in BEFORE for check in family.CHECKS)
 LAST: tuple[Check, ...] = (*(check for family in BEHIND for check in family.CHECKS),
-                           *misplaced.LATE_CHECKS, *first_anomaly.LATE_CHECKS)
+                           *misplaced.LATE_CHECKS, *mute.LATE_CHECKS, *first_anomaly.LATE_CHECKS)
 GENERAL: tuple[Cause, ...] = tuple(dict.fromkeys(
     cause for check in (*FIRST, *LAST) for cause in (check.cause, *check.others)))
 

@@ -12,6 +12,7 @@ from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.run_again import LastWrite, last_write
 from emu.diagnosis.evidence.vectors import visible
 from emu.diagnosis.evidence.waits import Load, Wait
+from emu.diagnosis.evidence.ways_out import ways_out
 from emu.diagnosis.trials.forks import write_memory
 from emu.diagnosis.trials.proof import Outcome
 from emu.diagnosis.verdict import HUNG, TRIED, Finding
@@ -32,6 +33,7 @@ STUCK_FLAG = Cause(
     "changes.",
     "Look for the code that should change it (listed in the evidence) and why it is not reached.",
     ())
+LEVELS = 3  # returns behind the taking of a lock that are told
 NEAR = 24  # bytes behind an exit in which a lock is taken
 MOST = 6  # bytes of memory that are tried
 
@@ -87,11 +89,16 @@ def _finding(case: Case, wait: Wait, load: Load, value: int, done: Outcome) -> F
                         + ", ".join(names.at(a) for a in others[:4])
                         + (f" and {len(others) - 4} more." if len(others) > 4 else "."))
     if lock and written is not None:
+        left = [names.at(pc) for pc in ways_out(case, written.t, LEVELS)]
+        if left:
+            evidence.append(f"From there the program returned at {', then at '.join(left)}, and "
+                            f"kept it.")
         return Finding(
             LOCK_HELD, HUNG,
             f"{names.at(wait.pc)} spins on the lock {variable}, which {names.at(written.pc)} took "
             f"at {case.time(written.t)} and nobody released.", evidence,
-            [f"Release {variable} on every path that leaves what follows {names.at(written.pc)}."],
+            [f"Release {variable} on every path that leaves what follows {names.at(written.pc)}"
+             + (f", the one through {left[-1]} among them." if left else ".")],
             {"variable": f"{load.address:04X}", "pc": f"{wait.pc:04X}"}, TRIED, written.t)
     return Finding(
         STUCK_FLAG, HUNG,

@@ -7,14 +7,13 @@ from emu.diagnosis.causes.interrupt_path import INTERRUPTS_OFF
 from emu.diagnosis.causes.judging import FAILED, tried_with
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.chronicled import chronicle
+from emu.diagnosis.evidence.ways_out import ways_out
 from emu.diagnosis.trials.forks import read_memory
 from emu.diagnosis.trials.mending import interrupts_on
 from emu.diagnosis.verdict import HUNG, TRIED, Finding
 from emu.isa.opcodes import DI
 
 LONG_OFF = 1  # second: a transfer may keep interrupts off for as long as a disk turns
-ROUTINE = 20_000  # instructions after which a routine is taken for one that never returns
-FRAME = 64  # bytes by which SP moves at a return; more is a switch to another stack
 
 
 def interrupts_left_off(case: Case) -> Finding | None:
@@ -32,7 +31,7 @@ def interrupts_left_off(case: Case) -> Finding | None:
     if tried is None:
         return None
     where = case.names.at(one.pc if by_di else one.b)
-    left = way_out(case, since)
+    left = next(iter(ways_out(case, _off_at(case, since), 1, lambda m: bool(m.iff1))), None)
     through = "" if left is None else f" through {case.names.at(left)}"
     summary = (f"interrupts are put off by the DI at {where}, and no EI comes on the way that "
                f"the program takes from there{through}." if by_di else
@@ -43,25 +42,16 @@ def interrupts_left_off(case: Case) -> Finding | None:
     if left is not None:
         facts["left"] = f"{left:04X}"
     return Finding(
-        INTERRUPTS_OFF, HUNG, summary, [f"After {case.time(one.t)} {one.text}."],
+        INTERRUPTS_OFF, HUNG, summary, [f"After {case.time(one.t)} {one.text}"],
         [tried, f"Put EI on every way out of {where}{before}."], facts, TRIED, one.t)
 
 
-def way_out(case: Case, t: int) -> int | None:
-    """Give the return by which the routine that runs at a T-state is left; None: it is not."""
+def _off_at(case: Case, t: int) -> int:
+    """Give when the instruction or response at a T-state had put interrupts off."""
     machine = case.session.replay(t)
-    m = machine.m
-    if int(m.iff1):
-        machine.run(int(m.t) + 1)
-    low = int(m.sp)
-    for _ in range(ROUTINE):
-        pc = int(m.pc)
-        machine.run(int(m.t) + 1)
-        if low < int(m.sp) <= low + FRAME:
-            return pc
-        if not low - FRAME * FRAME < int(m.sp) <= low or int(m.iff1):
-            return None
-    return None
+    if int(machine.m.iff1):
+        machine.run(int(machine.m.t) + 1)
+    return int(machine.m.t)
 
 
 CHECKS = (Check(interrupts_left_off, INTERRUPTS_OFF, (HALTED_OFF,), first=True),

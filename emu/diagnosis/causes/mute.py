@@ -66,12 +66,24 @@ def _mute(case: Case, slot: Slot, count: int, why: Complaint) -> Finding:
     if why.jumper:
         remedy = f"Look at {why.jumper} in slot.{slot.name}" + (
             f': "{why.mend}" would let it send.' if why.mend else ": " + KEEPS[why.code] + ".")
+        source = _wired_from(case, slot, why.jumper)
+        if source:
+            remedy = (f"{why.jumper} of slot.{slot.name} is wired to {source}, which gives none: "
+                      f"set {source} up, or wire {why.jumper} to an output that is.")
     return Finding(
         BLOCKED_TRANSMITTER, HUNG,
         f"nothing was ever shown: {count} bytes went to the data register of {who}, and "
         f"{KEEPS[why.code]}.",
         [f"{slot.name}: {line}." for line in state_words(case.machine, slot.number)],
         [remedy], {"slot": slot.name}, SHOWN)
+
+
+def _wired_from(case: Case, slot: Slot, pin: str) -> str:
+    """Name the output that a wire leads from to an input of a slot; empty: none."""
+    for wire in case.machine.description.wires:
+        if wire.target == slot.name and slot.card.inputs[wire.input] == pin:
+            return f"{wire.source}.{case.machine.slot(wire.source).card.outputs[wire.output]}"
+    return ""
 
 
 def never_called(case: Case) -> Finding | None:
@@ -118,7 +130,5 @@ def _never_called(case: Case, source: Source, more: int) -> Finding:
         {"slot": slot.name, "handler": f"{source.handler:04X}"}, TRIED)
 
 
-CHECKS = (
-    Check(mute_console, BLOCKED_TRANSMITTER, (WAITS, BUSY, STUCK, HALTED_OFF), trial=True),
-    Check(never_called, NEVER_ASKS, (BUSY, WAITS), trial=True),
-)
+CHECKS = (Check(mute_console, BLOCKED_TRANSMITTER, (WAITS, BUSY, STUCK, HALTED_OFF), trial=True),)
+LATE_CHECKS = (Check(never_called, NEVER_ASKS, (BUSY, WAITS), trial=True),)
