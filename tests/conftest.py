@@ -17,7 +17,7 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 ROOT = Path(__file__).parent.parent
 ROMS = ROOT / "roms"
-COMPILES = re.compile(r"^preburn: (?:compiling for this machine, once:|  [\w.]+ done)\n", re.MULTILINE)
+COMPILES = re.compile(r"^preburn: (?:compiling for this machine, once:|  [\w.]+ done)\n", re.M)
 
 
 @pytest.fixture

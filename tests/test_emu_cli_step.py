@@ -119,7 +119,7 @@ def test_words_that_cannot_be_done_end_with_one_line_and_their_place(
     for line, said in (
             ("frobnicate", "'frobnicate' is no word here"),
             ("stop-at shel_main", "shel_main: no such symbol or source file in the images"),
-            ("into x", "into takes a number from 1, not 'x'"),
+            ("into x", "into takes a number from 1 to 1000000, not 'x'"),
             ("go sideways", "go takes a time such as 5 ms or 100 t, not 'sideways'"),
             ("watch", "say where or on what to stop; see help stops"),
             ("watch read", "read needs a place"),
