@@ -17,6 +17,7 @@ from emu.bus.state import STOP_WRITE
 from emu.bus.stops import Row
 from emu.errors import InputError
 from emu.machine.legs import MOST
+from emu.run import history
 from emu.stepper.frames import back_out, back_over
 from emu.stepper.search import Searcher
 from emu.stepper.stepper import Spot, Stepper
@@ -71,7 +72,10 @@ def test_back_over_and_out_of_a_routine_lead_to_its_call() -> None:
         back_out(sit("00"))
 
 
-def test_every_step_back_meets_the_state_that_was_there() -> None:
+@pytest.mark.parametrize("near", [20, history.NEAR])
+def test_every_step_back_meets_the_state_that_was_there(
+        near: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(history, "NEAR", near)
     stepper = sit(CALLER)
     met = []
     for _ in range(60):
@@ -104,8 +108,11 @@ def test_many_instructions_end_at_a_stop() -> None:
     assert (pc(stepper), stepper.t) == (0x104, 10 + 2 * 23 + 11)
 
 
-def test_going_to_and_fro_with_changes_is_the_same_run(seed: int = 7) -> None:
+@pytest.mark.parametrize("near", [20, history.NEAR])
+def test_going_to_and_fro_with_changes_is_the_same_run(
+        near: int, monkeypatch: pytest.MonkeyPatch, seed: int = 7) -> None:
     """Seeded walk: what a spot held when it was first met it holds whenever it is met again."""
+    monkeypatch.setattr(history, "NEAR", near)
     chance = random.Random(seed)
     stepper = sit(COUNTER, iff1=1, im=1, askers=[Asker(at=[(k * 97, ASK) for k in (1, 5, 9)])])
     known: dict[tuple[object, ...], dict[str, bytes]] = {}

@@ -2,13 +2,16 @@
 
 Runs in a process of its own (see emu/native/units.py).  For each module it writes
 ``MODULE.unit`` into the folder: a JSON line with a checksum and the roots' symbol names and sizes,
-then their object files.  Every finished module is told on standard output.
+then their object files.  Every finished module is told on standard output.  Where the folder has
+a folder ``claims``, several such processes share the modules: who makes a module's file there
+compiles it.
 
 With ``PREBURN_COMPILER=whole`` the compiler stays as it comes, without emu/native/trimmed.py:
 some three times as slow, and a check on it; such units stand at places of their own.
 """
 from __future__ import annotations
 
+import gc
 import hashlib
 import importlib
 import json
@@ -79,15 +82,28 @@ def compile_module(name: str, folder: Path) -> None:
     os.replace(draft, target)
 
 
+def _mine(claims: Path, name: str) -> bool:
+    """Tell whether no other process has taken a module, and take it."""
+    if not claims.is_dir():
+        return True
+    try:
+        (claims / name).touch(exist_ok=False)
+    except FileExistsError:
+        return False
+    return True
+
+
 def main(arguments: list[str]) -> None:
     """Compile the modules named, one after the other."""
     jit.use_numba()
     if not jit.whole():
         trimmed.apply()
+        gc.disable()  # all of it stays to the end
     folder = Path(arguments[0])
     for name in arguments[1:]:
-        compile_module(name, folder)
-        print(name, flush=True)
+        if _mine(folder / "claims", name):
+            compile_module(name, folder)
+            print(name, flush=True)
 
 
 if __name__ == "__main__":

@@ -35,6 +35,7 @@ from emu.native.cache import cache_folder
 OURS = re.compile(r"^(?:from|import) ((?:emu|peripherals)[\w.]*)(?: import ([^\n(]+|\([^)]*\)))?",
                   re.MULTILINE)
 KEEP_DAYS = 60
+PROCESSES = 2
 HERE = Path(__file__).parent.parent.parent  # where our packages lie
 
 
@@ -106,16 +107,16 @@ def unit_path(module: str) -> Path:
 
 
 def _compile(missing: dict[str, Path], progress: Callable[[str], None]) -> None:
-    """Compile modules in two processes, the run loop in one and the cards in the other."""
-    first = [m for m in missing if m.startswith("emu.")]
-    rest = [m for m in missing if not m.startswith("emu.")]
+    """Compile modules in two processes, the run loop first: whoever is done takes the next."""
+    names = sorted(missing, key=lambda name: not name.startswith("emu."))
     with tempfile.TemporaryDirectory(dir=cache_folder()) as draft:
+        (Path(draft) / "claims").mkdir()
         workers = [
             subprocess.Popen(
                 [sys.executable, "-P", "-m", "emu.native.compiler", draft, *names],
                 stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
                 env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)})
-            for names in (first, rest) if names]
+            for _ in names[:PROCESSES]]
         try:
             _await(workers, progress)
         finally:

@@ -13,11 +13,13 @@ from typing import Any
 from emu.bus import stops
 from emu.bus.state import HITS
 from emu.errors import InputError
-from emu.machine.machine import Machine
+from emu.machine.machine import Machine, Snapshot
 from emu.run.inputs import Input
 from emu.run.player import Player, Spot
 from emu.run.settling import settler
 from emu.run.snapshot_shelf import BUDGET, Shelf, put_back
+
+NEAR = 50_000  # T-states before the last place that was stepped back from
 
 
 @dataclass(frozen=True)
@@ -49,6 +51,7 @@ class History:
         self.main = Player(machine, self.inputs, settler(machine))
         self.shelf = Shelf(budget)
         self._spare: Player | None = None
+        self._near: tuple[Snapshot, int] | None = None  # as `Player.save` gives it
         self.shelf.keep(machine, 0, 0.0)
 
     @property
@@ -67,10 +70,13 @@ class History:
 
     def seek(self, player: Player, spot: Spot) -> None:
         """Put a machine back to the nearest snapshot at or before a place, without stops."""
-        entry = self.shelf.before(spot.t, spot.inputs)
+        entry, near = self.shelf.before(spot.t, spot.inputs), self._near
         stops.disarm(player.m)
-        put_back(player.machine, entry)
-        player.made = entry.inputs
+        if near is not None and entry.place < (near[0].t, near[1]) <= (spot.t, spot.inputs):
+            player.back(near)
+        else:
+            put_back(player.machine, entry)
+            player.made = entry.inputs
         player.after_seek()
 
     def cut(self, spot: Spot, since: int) -> None:
@@ -78,6 +84,8 @@ class History:
         behind = self.inputs[spot.inputs:]
         self.inputs[spot.inputs:] = [i for i in behind if 0 <= i.asked <= since]
         self.shelf.cut_behind(spot.t, spot.inputs)
+        if self._near is not None and (self._near[0].t, self._near[1]) > (spot.t, spot.inputs):
+            self._near = None
 
     def before(self, spot: Spot, count: int = 1) -> Spot | None:
         """Find the ``count``-th instruction boundary before a place; None: power-on comes first.
@@ -87,7 +95,7 @@ class History:
         reach = 32 + 32 * count
         while True:
             start = max(spot.t - reach, 0)
-            player = self.bring(self.spare, Spot(start, spot.inputs))
+            player = self._approach(Spot(start, spot.inputs))
             found: deque[Spot] = deque(maxlen=count)
             while int(player.m.t) < spot.t:
                 found.append(player.spot)
@@ -98,3 +106,11 @@ class History:
             if start == 0:
                 return None
             reach *= 8
+
+    def _approach(self, spot: Spot) -> Player:
+        """Bring the spare machine to a place; keep a state a little before it for the next step."""
+        player, nearby = self.spare, Spot(max(spot.t - NEAR, 0), spot.inputs)
+        if self._near is None or not nearby.t <= self._near[0].t <= spot.t:
+            self.bring(player, nearby)
+            self._near = player.save()
+        return self.bring(player, spot)
