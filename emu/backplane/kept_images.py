@@ -12,7 +12,7 @@ import pickle
 import sys
 from contextlib import suppress
 from dataclasses import replace
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 from emu import errors
@@ -30,12 +30,17 @@ def load_kept(path: Path) -> Image:
     data = read_limited(path, "image")
     if not is_elf(data):
         return load_image(path)
-    place = cache_folder() / "images" / f"{_key(data)}.image"
+    return replace(_known(data, path, cache_folder() / "images"), path=path)
+
+
+@lru_cache(maxsize=8)  # a sweep describes one image in many machines
+def _known(data: bytes, path: Path, folder: Path) -> Image:
+    place = folder / f"{_key(data)}.image"
     found = _read(place)
     if found is None:
         found = load_image(path)
         _keep(place, found)
-    return replace(found, path=path)
+    return found
 
 
 @cache

@@ -214,8 +214,9 @@ class Machine:
         silent = silent_slots(self.description.faults)
         for number, slot in enumerate(self.description.slots):
             for row in () if slot.name in silent else slot.ports:
-                for low in range(256):
-                    if (low & row.mask & 0xFF) == row.port & row.mask & 0xFF:
+                decoded = row.mask & 0xFF
+                for low in range(256) if decoded < 0xFF else (row.port & 0xFF,):
+                    if (low & decoded) == row.port & decoded:
                         taken.setdefault(low, []).append(
                             (row.mask, row.port & row.mask, number, row.register))
         rows: dict[tuple[int, int, int, int], None] = {}
@@ -304,7 +305,7 @@ class Machine:
 
     # --- calling ----------------------------------------------------------------------
     def call(self, number: int, entry: str, a: int, b: int) -> int:
-        """Call a card's function as the machine would, in plain Python."""
+        """Call a card's function as the machine would."""
         slot = self.slots[number]
         if number in self._plain:
             plain = self._plain[number].checked(entry)
@@ -312,6 +313,11 @@ class Machine:
         function = slot.card.functions.get(entry)
         if function is None:
             return 0
+        if self._addresses and not self.holding and is_native(function):
+            root = f"{function.__module__}.{function.__name__}"
+            place = self.record.ctypes.data
+            return units.callable_root(root, 2)(
+                place, place + int(self.m.state_offset[number]), int(a), int(b))
         return int(function(self.m, slot.state, np.int64(a), np.int64(b)))
 
     @contextmanager
