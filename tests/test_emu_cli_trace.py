@@ -1,6 +1,7 @@
 """``preburn trace`` on the Tidewater machines, as a user runs it."""
 from __future__ import annotations
 
+import gzip
 import json
 import subprocess
 import sys
@@ -79,6 +80,18 @@ def test_files_side_by_side(tmp_path: Path) -> None:
     assert first["t"] <= 61_440 < first["t"] + first["length"]
     stamps = [int(line[1:]) for line in dump.splitlines() if line.startswith("#")]
     assert stamps == sorted(stamps) and 9.9e9 < stamps[1] < stamps[-1] < 10.03e9
+
+
+def test_a_compressed_trace_holds_the_same_bytes(tmp_path: Path) -> None:
+    plain, packed = tmp_path / "a.vcd", tmp_path / "a.vcd.gz"
+    for name in (plain, packed, packed):  # an old trace may be replaced, compressed or not
+        assert run(FULL, "--vcd", name, "--to", "20us").exit_code == 0
+    assert gzip.decompress(packed.read_bytes()) == plain.read_bytes()
+    other = gzip.compress(b"letters")
+    packed.write_bytes(other)
+    assert "is no trace" in run(FULL, "--vcd", packed, "--to", "20us").output + str(
+        run(FULL, "--vcd", packed, "--to", "20us").exception)
+    assert packed.read_bytes() == other
 
 
 def test_a_dump_for_decoders(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import TYPE_CHECKING, Any, BinaryIO, cast
 
 import click
 
@@ -32,7 +32,8 @@ MARKS = {"--text": b"T-state", "--jsonl": b'{"t":', "--vcd": b"$version preburn"
 
 HELP = """Run the machine of a backplane FILE and write down what happened.
 
-Without --text, --jsonl or --vcd the text goes to standard output.
+Without --text, --jsonl or --vcd the text goes to standard output.  A name that ends with .gz
+is written compressed.
 
 \b
 WHEN is one of
@@ -160,7 +161,13 @@ def _open(files: ExitStack, name: str, option: str) -> BinaryIO:
 
     check_output(Path(name), "trace", MARKS[option])
     try:
-        return files.enter_context(open(name, "wb"))
+        plain = files.enter_context(open(name, "wb"))
+        if not name.endswith(".gz"):
+            return plain
+        import gzip
+
+        return cast(BinaryIO, files.enter_context(  # no name and no time: the same bytes again
+            gzip.GzipFile("", "wb", compresslevel=1, fileobj=plain, mtime=0)))
     except OSError as error:
         raise InputError(f"{option} {name}: cannot be written: {error.strerror}.") from None
 

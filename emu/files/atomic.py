@@ -6,11 +6,14 @@ import errno
 import os
 import stat
 import tempfile
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import BinaryIO
 
 from emu.errors import InputError
+
+GZIP = b"\x1f\x8b"  # what such a file begins with (RFC 1952, section 2.3.1)
 
 
 def write_atomic(path: Path, data: bytes, what: str = "file") -> None:
@@ -48,8 +51,8 @@ def replace_file(path: Path, fill: Callable[[BinaryIO], object], what: str = "fi
 def check_output(path: Path, what: str, mark: bytes) -> None:
     """Look, before a long run, whether ``what`` may be written there; InputError if not.
 
-    A file that is there already must be ``what`` too, with ``mark`` in its first KiB, or
-    empty: others are never written over.  A device or a pipe may be written to.
+    A file that is there already must be ``what`` too, with ``mark`` in its first KiB (behind
+    gzip, too), or empty: others are never written over.  A device or a pipe may be written to.
     """
     path = Path(os.path.realpath(path))
     if not path.parent.is_dir():
@@ -60,6 +63,9 @@ def check_output(path: Path, what: str, mark: bytes) -> None:
     head = b""
     with contextlib.suppress(OSError), path.open("rb") as file:
         head = file.read(1024)
+    if head.startswith(GZIP):
+        with contextlib.suppress(zlib.error):
+            head = zlib.decompressobj(zlib.MAX_WBITS | 16).decompress(head, 1024)
     if head and mark not in head:
         raise InputError(f"{path}: is there already and is no {what}; name another file for the "
                          f"{what}, or remove that one.")
