@@ -203,7 +203,7 @@ class BareMachine:
         for register, port in enumerate(PORTS[loop.card]):
             m.port_slot[port], m.port_reg[port] = 0, register
         if loop.card == TIMER:
-            m.int_kind[0] = CHAINED_INTERRUPT
+            m.int_kind[0], m.vectored[0] = CHAINED_INTERRUPT, 1
             m.chain_len = m.chained[0] = m.iei[0] = m.ieo[0] = 1
             m.event_t[0] = 0
         refresh_map(m)

@@ -48,7 +48,7 @@ from emu.diagnosis.verdict import HINT, SHOWN, Finding
 from emu.errors import InputError
 
 # Asked before the causes that the fitted cards bring, and after them.
-BEFORE = (left_off, first_anomaly, control, memory_lines, decoding, answers, misplaced, mute)
+BEFORE = (first_anomaly, control, memory_lines, decoding, answers, misplaced, mute)
 BEHIND = (
     storm,
     flash,
@@ -57,6 +57,7 @@ BEHIND = (
     memory_use,
     ram_content,
     tables,
+    left_off,
     interrupt_path,
     serial,
     interrupts,

@@ -16,6 +16,7 @@ from emu.diagnosis.case import Case
 from emu.diagnosis.causes.port_waits import SILENT_PORT
 from emu.diagnosis.causes.serial import garbles
 from emu.diagnosis.check import Check
+from emu.diagnosis.evidence.chronicled import ASTRAY, chronicle
 from emu.diagnosis.evidence.silent_ports import silent_ports, written_words
 from emu.diagnosis.trials.mending import further
 from emu.diagnosis.trials.moments import Anew
@@ -248,7 +249,7 @@ def _writes_words(case: Case, base: int) -> str:
 def misplaced_card(case: Case) -> Finding | None:
     """Check for a card that nobody spoke to, while the program drives ports where none stands."""
     m, start = case.m, case.budget.left()
-    if case.condition == WAITS and case.session.until is None:
+    if case.condition == WAITS and case.session.until is None or chronicle(case).of(*ASTRAY):
         return None
     for number, slot in enumerate(case.machine.description.slots):
         if not slot.ports or int(m.slot_writes[number]):
