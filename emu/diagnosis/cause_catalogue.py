@@ -73,7 +73,8 @@ BEHIND = (
 )
 FIRST: tuple[Check, ...] = tuple(check for family in BEFORE for check in family.CHECKS)
 LAST: tuple[Check, ...] = (*(check for family in BEHIND for check in family.CHECKS),
-                           *misplaced.LATE_CHECKS, *mute.LATE_CHECKS, *first_anomaly.LATE_CHECKS)
+                           *wild.LATE_CHECKS, *misplaced.LATE_CHECKS, *mute.LATE_CHECKS,
+                           *first_anomaly.LATE_CHECKS)
 GENERAL: tuple[Cause, ...] = tuple(dict.fromkeys(
     cause for check in (*FIRST, *LAST) for cause in (check.cause, *check.others)))
 

@@ -15,6 +15,7 @@ from emu.bus.chain import OPEN
 from emu.bus.state import CHAINED_INTERRUPT, NO_INTERRUPT
 from emu.card.cause import HALTED_OFF, STUCK, WAITS, Cause
 from emu.diagnosis.case import Case
+from emu.diagnosis.causes.kept_bytes import BLOCKED_TRANSMITTER, keeps
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import forked
 from emu.diagnosis.evidence.response import response_words
@@ -401,6 +402,12 @@ def _silent_source(case: Case, source: Source, done: Outcome,
     evidence += [line for link in links for line in link.evidence]
     remedy = [f"Set {slot.name} up so that it asks: now it is \"{said}\"."]
     cause = RECEIVER_OFF if receives else NEVER_ASKS if sends else TIMER_STOPPED
+    kept = keeps(case, slot, _part(case, source)) if sends else None
+    if kept is not None:
+        return Finding(
+            BLOCKED_TRANSMITTER, HUNG,
+            f"the foreground waits for {handler}, which hangs on {who}, and {kept.words}.",
+            evidence, [kept.remedy], {"slot": slot.name}, TRIED)
     if receives:
         remedy = [f"Enable the receiver and its interrupt in {slot.name}."]
     elif sends:
@@ -412,6 +419,13 @@ def _silent_source(case: Case, source: Source, done: Outcome,
                    remedy + [line for link in links for line in link.remedy],
                    {"slot": slot.name, "vector": f"{source.vector:02X}", "handler":
                     f"{source.handler:04X}"}, TRIED)
+
+
+def _part(case: Case, source: Source) -> str:
+    """Name the part of a card that a source belongs to."""
+    slot = case.machine.slots[source.slot]
+    return next((request.part for request in slot.card.requests(case.m, slot.state)
+                 if request.bit == source.bit), "")
 
 
 def looks_at_ports_alone(case: Case) -> bool:
@@ -493,6 +507,6 @@ def _led_astray(case: Case, prover: Prover) -> Finding | None:
 
 CHECKS = (Check(broken_link, INTERRUPTS_OFF, (STUCK, HALTED_OFF), trial=True, others=(
     INT_NOT_WIRED, CHAIN_OPEN, MISSING_RETI, TIMER_STOPPED, NEVER_ASKS, RECEIVER_OFF, WRONG_MODE,
-    BAD_VECTOR)),
+    BAD_VECTOR, BLOCKED_TRANSMITTER)),
           Check(blocked_output, MISSING_RETI, (WAITS,), trial=True,
                 others=(INT_NOT_WIRED, CHAIN_OPEN, INTERRUPTS_OFF)))

@@ -4,15 +4,16 @@ from __future__ import annotations
 from emu.card.cause import HALTED_OFF
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.interrupt_path import INTERRUPTS_OFF
-from emu.diagnosis.causes.judging import FAILED, tried_with
+from emu.diagnosis.causes.judging import FAILED, healthy, spoiled, tried_with
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.ways_out import ways_out
 from emu.diagnosis.trials.forks import read_memory
-from emu.diagnosis.trials.mending import interrupts_on
+from emu.diagnosis.trials.mending import extends, interrupts_on
 from emu.diagnosis.verdict import HUNG, TRIED, Finding
 from emu.isa.opcodes import DI
 
+LEVELS = 3  # returns that are told of the way from a DI
 LONG_OFF = 1  # second: a transfer may keep interrupts off for as long as a disk turns
 
 
@@ -27,23 +28,33 @@ def interrupts_left_off(case: Case) -> Finding | None:
     by_di = read_memory(case.machine, one.pc) == DI
     if by_di and case.condition == HALTED_OFF:
         return None  # a section that keeps them off is sound: its HALT is not
-    tried = tried_with(case, interrupts_on())
+    tried = tried_with(case, interrupts_on()) or _shows_more(case)
     if tried is None:
         return None
     where = case.names.at(one.pc if by_di else one.b)
-    left = next(iter(ways_out(case, _off_at(case, since), 1, lambda m: bool(m.iff1))), None)
-    through = "" if left is None else f" through {case.names.at(left)}"
+    returns = ways_out(case, _off_at(case, since), LEVELS, lambda m: bool(m.iff1))
+    if not by_di:
+        returns = returns[:1]  # behind it the interrupted program goes on
+    left = ", then ".join(case.names.at(pc) for pc in returns)
+    through = f" through {left}" if left else ""
     summary = (f"interrupts are put off by the DI at {where}, and no EI comes on the way that "
                f"the program takes from there{through}." if by_di else
                f"the handler {where} is left{through} without EI, so no further interrupt is "
                f"taken.")
-    before = "" if left is None else f": none stands before {case.names.at(left)}"
+    before = f": none stands before {left}" if left else ""
     facts = {"pc": f"{one.pc if by_di else one.b:04X}"}
-    if left is not None:
-        facts["left"] = f"{left:04X}"
+    if returns:
+        facts["left"] = f"{returns[-1]:04X}"
     return Finding(
         INTERRUPTS_OFF, HUNG, summary, [f"After {case.time(one.t)} {one.text}"],
         [tried, f"Put EI on every way out of {where}{before}."], facts, TRIED, one.t)
+
+
+def _shows_more(case: Case) -> str | None:
+    """Tell whether more text comes, if not the one asked for: the path is taken again and again."""
+    mend = interrupts_on()
+    words = None if healthy(case) or spoiled(case) else extends(case, mend)
+    return None if words is None else f"Tried: {mend.words}, {words}."
 
 
 def _off_at(case: Case, t: int) -> int:

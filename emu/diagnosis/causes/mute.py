@@ -5,19 +5,10 @@ The card itself says what keeps its bytes; or its transmit handler is there and 
 from __future__ import annotations
 
 from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS
-from emu.card.roles import (
-    BYTE_HELD,
-    CTS_INACTIVE,
-    HELD_IN_RESET,
-    LOOPED_BACK,
-    NO_CLOCK,
-    SENDER_OFF,
-    SENDS,
-    Complaint,
-)
+from emu.card.roles import SENDS
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.interrupt_path import NEVER_ASKS
-from emu.diagnosis.causes.port_waits import BLOCKED_TRANSMITTER
+from emu.diagnosis.causes.kept_bytes import BLOCKED_TRANSMITTER, Kept, keeps
 from emu.diagnosis.causes.troubles import told, troubles_of
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import forked
@@ -32,10 +23,6 @@ from emu.diagnosis.verdict import HUNG, SHOWN, TRIED, Finding
 from emu.machine.machine import Slot
 from emu.run.console import channels
 
-KEEPS = {SENDER_OFF: "its transmitter is off", CTS_INACTIVE: "its CTS is not active",
-         NO_CLOCK: "no clock comes to it", HELD_IN_RESET: "it was never taken out of reset",
-         LOOPED_BACK: "it is looped back to its own receiver",
-         BYTE_HELD: "a byte stands in it and does not leave"}
 ASKED, EVERY = 60, 0.002  # requests of a trial, and the seconds between them
 MORE = 4  # characters that such a trial has to bring
 
@@ -53,37 +40,19 @@ def mute_console(case: Case) -> Finding | None:
         for at, trouble in case.once(troubles_of):
             if at.number == slot.number:
                 return told(case, slot, trouble)
-        kept = [c for c in slot.card.complaints(case.m, slot.state)
-                if c.code in KEEPS and c.part.endswith(part)]
-        if kept:
-            return _mute(case, slot, count, min(kept, key=lambda c: list(KEEPS).index(c.code)))
+        kept = keeps(case, slot, part)
+        if kept is not None:
+            return _mute(case, slot, count, kept)
     return None
 
 
-def _mute(case: Case, slot: Slot, count: int, why: Complaint) -> Finding:
-    who = case.slot_words(slot.number)
-    remedy = f"Enable and clock the transmitter of {slot.name}, with its CTS active."
-    if why.jumper:
-        remedy = f"Look at {why.jumper} in slot.{slot.name}" + (
-            f': "{why.mend}" would let it send.' if why.mend else ": " + KEEPS[why.code] + ".")
-        source = _wired_from(case, slot, why.jumper)
-        if source:
-            remedy = (f"{why.jumper} of slot.{slot.name} is wired to {source}, which gives none: "
-                      f"set {source} up, or wire {why.jumper} to an output that is.")
+def _mute(case: Case, slot: Slot, count: int, why: Kept) -> Finding:
     return Finding(
         BLOCKED_TRANSMITTER, HUNG,
-        f"nothing was ever shown: {count} bytes went to the data register of {who}, and "
-        f"{KEEPS[why.code]}.",
+        f"nothing was ever shown: {count} bytes went to the data register of "
+        f"{case.slot_words(slot.number)}, and {why.words}.",
         [f"{slot.name}: {line}." for line in state_words(case.machine, slot.number)],
-        [remedy], {"slot": slot.name}, SHOWN)
-
-
-def _wired_from(case: Case, slot: Slot, pin: str) -> str:
-    """Name the output that a wire leads from to an input of a slot; empty: none."""
-    for wire in case.machine.description.wires:
-        if wire.target == slot.name and slot.card.inputs[wire.input] == pin:
-            return f"{wire.source}.{case.machine.slot(wire.source).card.outputs[wire.output]}"
-    return ""
+        [why.remedy], {"slot": slot.name}, SHOWN)
 
 
 def never_called(case: Case) -> Finding | None:

@@ -15,19 +15,22 @@ from emu.card import roles
 from emu.card.cause import BUSY, WAITS
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.interrupt_path import TIMER_STOPPED
-from emu.diagnosis.causes.judging import stands_as
+from emu.diagnosis.causes.judging import healthy, stands_as, tried_with
 from emu.diagnosis.causes.uncalled_handler import NO_TICK, port_writes
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import forked
 from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.parked import Parked, chain_words, parked
 from emu.diagnosis.evidence.silent_ports import silent_ports, timer_ports
-from emu.diagnosis.evidence.sources import Source, force, sources, state_words
+from emu.diagnosis.evidence.sources import Source, force, said_of, sources, state_words
 from emu.diagnosis.evidence.vectors import looks_like_handler, uncalled
 from emu.diagnosis.trials.forks import interrupt
+from emu.diagnosis.trials.mending import Mend
 from emu.diagnosis.trials.proof import STORM, TICK, TICKS, Change, mishaps
 from emu.diagnosis.verdict import TRIED, Finding
+from emu.machine.machine import Machine, Slot
 
+PACES = (2, 20)  # looks (emu/diagnosis/trials/mending.py) between the ticks of a trial
 PATIENCE = 12  # seconds in which a process may wake by itself
 
 
@@ -56,6 +59,55 @@ def never_woken(case: Case) -> Finding | None:
                     case, one, partial(interrupt, handler=handler)):
                 return _missing(case, one, handler, vector, page)
     return None
+
+
+def text_on_a_tick(case: Case) -> Finding | None:
+    """Check for a source that never ticks, and with which the text comes that is missing."""
+    if healthy(case):
+        return None
+    for source in _ticks(case):
+        if int(case.m.vector_count[source.vector]):
+            continue
+        tried = next((tried for looks in PACES
+                      if (tried := tried_with(case, asking(source, looks))) is not None), None)
+        if tried is not None:
+            slot, who = case.machine.slots[source.slot], case.slot_words(source.slot)
+            handler = case.names.at(source.handler)
+            said = said_of(case.machine, source)
+            return Finding(
+                TIMER_STOPPED, stands_as(case),
+                f"{handler}, which hangs on {who}, is never called: {said}.",
+                [f"Vector {source.vector:02X}h of {who} leads to {handler}; it was supplied 0 "
+                 f"times.", *[f"{slot.name}: {line}." for line in state_words(
+                     case.machine, source.slot) if line != said]],
+                [tried, f'Set {slot.name} up so that it asks: now it is "{said}".',
+                 *_unfed(case, slot)],
+                {"slot": slot.name, "vector": f"{source.vector:02X}",
+                 "handler": f"{source.handler:04X}"}, TRIED)
+    return None
+
+
+def asking(source: Source, looks: int) -> Mend:
+    """Let a source ask at every so many looks from when the program has enabled it."""
+    ask, count = force(source), [0]
+
+    def look(machine: Machine) -> None:
+        count[0] += 1
+        if count[0] % looks:
+            return
+        slot = machine.slots[source.slot]
+        if any(request.bit == source.bit and request.enabled and not request.pending
+               for request in slot.card.requests(machine.m, slot.state)):
+            ask(machine)
+
+    return Mend("with that source asking", every=look)
+
+
+def _unfed(case: Case, slot: Slot) -> list[str]:
+    """Advise on the inputs of a card that count nothing."""
+    return [f"Wire {c.jumper or c.part} of slot.{slot.name} to what it is to count, or run it as "
+            f"a timer." for c in slot.card.complaints(case.m, slot.state)
+            if c.code == roles.NO_INPUT]
 
 
 def _ticks(case: Case) -> Iterator[Source]:
@@ -125,4 +177,5 @@ def _missing(case: Case, one: Parked, handler: int, vector: int | None, page: in
         {"handler": f"{handler:04X}"}, TRIED, one.since)
 
 
-CHECKS = (Check(never_woken, TIMER_STOPPED, (WAITS, BUSY), trial=True, others=(NO_TICK,)),)
+CHECKS = (Check(never_woken, TIMER_STOPPED, (WAITS, BUSY), trial=True, others=(NO_TICK,)),
+          Check(text_on_a_tick, TIMER_STOPPED, (WAITS, BUSY), trial=True))

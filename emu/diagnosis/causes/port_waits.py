@@ -11,6 +11,7 @@ from emu.card.cause import STUCK, Cause
 from emu.card.roles import CTS_INACTIVE, DATA
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.interrupt_path import RECEIVER_OFF
+from emu.diagnosis.causes.kept_bytes import BLOCKED_TRANSMITTER
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import decode, forked, look
 from emu.diagnosis.evidence.sources import state_words
@@ -26,12 +27,6 @@ SILENT_PORT = Cause(
     "value is FFh for ever.",
     "Fit the card, or set its base address to the port the program reads; and give every "
     "wait in the program a time-out.", ("D1",))
-BLOCKED_TRANSMITTER = Cause(
-    "blocked-transmitter", "A transmitter that is never ready",
-    "Nothing is shown at all, or the text stops.",
-    "A loop waits for the chip to take a byte, and its status bit stays 0: CTS is not active, "
-    "the transmitter was never enabled, or its clock does not come.",
-    "Tie CTS low or wire it to a terminal that drives it; enable the transmitter.", ("S2",))
 CARD_BIT = Cause(
     "card-bit", "A bit of a card that never changes",
     "The machine stands still while it talks to a device.",

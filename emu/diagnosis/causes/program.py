@@ -6,7 +6,7 @@ import numpy as np
 from emu.bus.state import READ, WRITE
 from emu.card.cause import HALTED_OFF, STUCK, WILD, Cause
 from emu.diagnosis.case import Case
-from emu.diagnosis.causes.wild import ways_into
+from emu.diagnosis.causes.wild import STORM, noise, ways_into
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import look
 from emu.diagnosis.evidence.own_end import ends_itself, idles
@@ -39,15 +39,13 @@ RST38_STORM = Cause(
     "Find the jump that left the program; fill free ROM with HALT (76h) or a jump to a "
     "reporter, so that the next one stops where it went wrong.", ("I11",))
 
-STORM = 64  # RST 38h executed in a fifth of a second, with nothing else to show
-
 
 def masked_halt(case: Case) -> Finding | None:
     """Check for HALT that nothing can end."""
     m = case.m
-    if not (int(m.halted) and not int(m.iff1)) or ends_itself(case):
-        return None
     halt = (int(m.pc) - 1) & 0xFFFF
+    if not (int(m.halted) and not int(m.iff1)) or ends_itself(case) or noise(case, {halt}):
+        return None
     evidence = [f"HALT at {case.names.at(halt)}; IFF1 = 0, IFF2 = {int(m.iff2)}, "
                 f"mode {int(m.im)}."]
     evidence.append(_how_masked(case))

@@ -5,16 +5,18 @@ from dataclasses import dataclass
 
 from emu.bus.state import STOP_EXECUTE, STOPS
 from emu.bus.stops import Row
-from emu.card.cause import HALTED_OFF, WILD, Cause
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Cause
 from emu.chronicle.anomalies import Anomaly
 from emu.diagnosis.case import Case
+from emu.diagnosis.causes.judging import healthy, spoiled
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import last_before
 from emu.diagnosis.evidence.chronicled import ASTRAY, chronicle
-from emu.diagnosis.evidence.run_again import run_to_stop
+from emu.diagnosis.evidence.run_again import last_write, run_to_stop
 from emu.diagnosis.evidence.trace import Flow, Step, steps
+from emu.diagnosis.evidence.waits import loads_of
 from emu.diagnosis.trials.forks import read_memory
-from emu.diagnosis.verdict import HALTED, RUNAWAY, SHOWN, STATE, Finding
+from emu.diagnosis.verdict import HALTED, HUNG, RUNAWAY, SHOWN, STATE, Finding
 from emu.isa.opcodes import BRANCHES, CALL, JP, JP_HL, RELATIVE, RETURNS
 from emu.machine.address_names import Names
 from emu.machine.machine import Machine
@@ -29,6 +31,9 @@ RUNS_WILD = Cause(
 RESTARTS = 3  # without RESET: it starts over again and again
 REACH = 400  # instructions before the departure in which the ways are looked for
 LATELY = 1.0  # seconds before the end of a run
+STORM = 64  # RST 38h executed: that is told as such
+NEAR = 8  # instructions before the departure in which its jump is looked for
+ENDS = {HALTED_OFF: HALTED, WILD: RUNAWAY}
 SHARE = 0.5  # of the executed addresses that have to be noise
 
 
@@ -73,6 +78,7 @@ class Departure:
     t: int  # when the first noise was executed
     place: int  # where
     nothing: bool  # no memory stands there
+    blank: bool  # FFh of a ROM
     lines: tuple[str, ...]
     overwritten: bool  # a return whose address something else than a push had written
 
@@ -84,9 +90,10 @@ def runs_wild(case: Case) -> Finding | None:
         return None
     what = ("0000h, without RESET: it starts over" if not left.place else
             f"{left.place:04X}h, where no memory stands" if left.nothing else
+            f"{left.place:04X}h, which is FFh" if left.blank else
             f"{left.place:04X}h, RAM that nobody has written")
     return Finding(
-        RUNS_WILD, HALTED if case.condition == HALTED_OFF else RUNAWAY,
+        RUNS_WILD, ENDS.get(case.condition, HUNG),
         f"the program left its code: it executes {what}.",
         [*left.lines, f"Now it runs in {case.loop()}."],
         ["Mend what led there: the last instructions and the address that they used are in the "
@@ -94,12 +101,23 @@ def runs_wild(case: Case) -> Finding | None:
         left.t)
 
 
+def left_its_code(case: Case) -> Finding | None:
+    """Say how a program came to noise of which it shows nothing any more, where all else is
+    sound: it stands still, or its text does not come."""
+    if healthy(case) or spoiled(case):
+        return None
+    return runs_wild(case)
+
+
 def _departure(case: Case) -> Departure | None:
     """Find the first instruction of the wild run and what led into it; None when there is none."""
     seen = chronicle(case).of(*ASTRAY)
     if seen:
         one = seen[0]
-        return None if one.kind == "ff-executed" else _before(case, one.t, one.a)
+        if one.kind != "ff-executed":
+            return _before(case, one.t, one.a)
+        blank = read_memory(case.machine, (one.pc + 1) & 0xFFFF) == 0xFF  # no RST 38h that is meant
+        return _before(case, one.t, one.pc) if blank and int(case.m.rst38_count) < STORM else None
     again = strays_to_start(case)
     if sum(one.count for one in again) >= RESTARTS:
         return _before(case, again[0].t, 0)
@@ -121,10 +139,10 @@ def _steps_before(case: Case, t: int) -> tuple[Machine, list[Step]]:
 def _before(case: Case, t: int, place: int) -> Departure | None:
     """Tell how the run came to the instruction that it executed at a T-state."""
     machine, run = _steps_before(case, t)
-    return _left(machine, Flow(run), len(run) - 1, t, place) if run else None
+    return _left(case, machine, Flow(run), len(run) - 1, t, place) if run else None
 
 
-def _left(machine: Machine, flow: Flow, k: int, t: int, place: int) -> Departure:
+def _left(case: Case, machine: Machine, flow: Flow, k: int, t: int, place: int) -> Departure:
     names, last = Names(machine), flow.steps[k]
     path = " > ".join(names.at(s.pc) for s in flow.steps[max(k - 3, 0):k + 1])
     lines = [f"It came there at T-state {t}; the instructions before: {path}."]
@@ -134,7 +152,10 @@ def _left(machine: Machine, flow: Flow, k: int, t: int, place: int) -> Departure
         overwritten = maker is not None and "SP" not in maker.effect.pointer
         lines.append(_taken(last, maker, names))
     lines += _ways(flow.steps[max(k - REACH, 0):k + 1], names)
-    return Departure(t, place, not int(machine.m.owner[place >> 12]), tuple(lines), overwritten)
+    lines += _pointer_words(case, flow, k, names)
+    page = place >> 12
+    return Departure(t, place, not int(machine.m.owner[page]),
+                     int(machine.m.write_base_true[page]) < 0, tuple(lines), overwritten)
 
 
 def ways_into(case: Case, t: int) -> list[str]:
@@ -159,6 +180,22 @@ def _ways(run: list[Step], names: Names) -> list[str]:
     return out
 
 
+def _pointer_words(case: Case, flow: Flow, k: int, names: Names) -> list[str]:
+    """Say which bytes a jump through a register took its address from, and who wrote them."""
+    jumps = [at for at in range(max(k - NEAR, 0), k + 1)
+             if flow.steps[at].code[-1] == JP_HL and flow.steps[at].jumped]
+    if not jumps:
+        return []
+    out = []
+    for load in [load for load in loads_of(flow, flow.slice(jumps[-1]))
+                 if load.kind == "memory" and load.direct][-2:]:
+        written = last_write(case.session, load.address)
+        who = "nobody wrote it" if written is None else \
+            f"written last by {names.at(written.pc)} at {case.time(written.t)}"
+        out.append(f"The address came from {names.data(load.address)} = {load.value:02X}h, {who}.")
+    return out
+
+
 def _taken(last: Step, maker: Step | None, names: Names) -> str:
     """Say where a return took its address from, and who wrote that."""
     address = last.reads[0][0]
@@ -171,3 +208,4 @@ def _taken(last: Step, maker: Step | None, names: Names) -> str:
 
 
 CHECKS = (Check(runs_wild, RUNS_WILD, (WILD, HALTED_OFF)),)
+LATE_CHECKS = (Check(left_its_code, RUNS_WILD, (STUCK, BUSY, WAITS), trial=True),)

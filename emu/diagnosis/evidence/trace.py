@@ -170,7 +170,7 @@ class Flow:
         work = [(k, place, True) for place in self.steps[k].effect.asks]
         if not work and self.steps[k].effect.flow == "return":
             work = [(k, place, True) for place in ("M0", "M1")]
-        if self.steps[k].effect.flow == "indirect":
+        if not work and self.steps[k].effect.flow == "indirect":
             work = [(k, place, True) for place in self.steps[k].effect.pointer]
         seen = set(work)
         while work and len(seen) < SLICE:

@@ -242,6 +242,18 @@ def differs(case: Case, mend: Mend) -> str | None:
     return None if done is None else _otherwise(case, done[0])
 
 
+def extends(case: Case, mend: Mend) -> str | None:
+    """Tell in words what the changed run shows behind all that this one showed, if anything."""
+    done = _mended(case, mend)
+    if done is None:
+        return None
+    shown, before = text_of(done[0].session), text_of(case.session)
+    new = shown[len(before):]
+    if not shown.startswith(before) or readable(new) < MORE:
+        return None
+    return f"it goes on to show {first_line(new)[:60]!r}"
+
+
 def _mended(case: Case, mend: Mend) -> tuple[Anew, bool] | None:
     """Do the run again with a change, and tell whether it left its loop late; None when it is too
     long, or the time is spent."""
