@@ -8,8 +8,9 @@ tried); else it is still running.
 """
 from __future__ import annotations
 
-import time
+import math
 from collections.abc import Callable
+from contextlib import suppress
 
 import numpy as np
 
@@ -35,6 +36,7 @@ from emu.diagnosis.trials.progress import TIGHT, run_on
 from emu.diagnosis.trials.remedies import SecondRun, second_runs
 from emu.diagnosis.verdict import HALTED, HUNG, REACHED, RUNAWAY, RUNNING, WAITING, Finding, Verdict
 from emu.errors import say_where
+from emu.machine.effort import Spent, metered
 from emu.machine.machine import Machine
 from emu.run.session import Session
 
@@ -47,16 +49,17 @@ MOST_TOLD = 3  # broken rules told where no cause is named
 
 
 def explain(session: Session, seconds: float = BUDGET,
-            clock: Callable[[], float] = time.process_time) -> Verdict:
+            clock: Callable[[], float] | None = None) -> Verdict:
     """Give the verdict of a run; the machine is left as it was.
 
-    ``seconds`` of processor time by ``clock`` are what its trials may take; with infinity the
-    verdict is the same however busy the computer is.  KeyboardInterrupt that comes from it says
-    how the run stands.
+    ``seconds`` of work, counted in what is run (`emu.machine.effort`) or by ``clock``, are what
+    its trials may take: the verdict is the same however busy the computer is.  KeyboardInterrupt
+    that comes from it says how the run stands.
     """
     stands = session.machine.stands()
     try:
-        return _explained(session, Budget(seconds, clock))
+        with metered(math.inf) as meter:
+            return _explained(session, Budget(seconds, meter, clock))
     except KeyboardInterrupt as stop:
         say_where(stop, f"while the cause was looked for; the run had come to {stands}")
         raise
@@ -70,7 +73,7 @@ def _explained(session: Session, budget: Budget) -> Verdict:
                                    f"{case.time(session.reached_t)}.")
     else:
         with forked(session.machine):
-            verdict = _unfinished(case)
+            verdict = _within(case)
         if session.interrupted:
             verdict.evidence.append(
                 f"The run was interrupted at {case.time(int(case.m.t))} (T-state "
@@ -80,6 +83,18 @@ def _explained(session: Session, budget: Budget) -> Verdict:
                 f"Nothing changes any more: {session.closed}; the run was ended at "
                 f"{case.time(int(case.m.t))}, before its limit of {float(session.limit):g} s.")
     return _with_state(verdict, case)
+
+
+def _within(case: Case) -> Verdict:
+    """Give the verdict of a run that did not reach its text, with what can be found in time."""
+    try:
+        verdict = _unfinished(case)
+    except Spent:
+        case.budget.cut_off()
+        verdict = Verdict(RUNNING, f"{_cut_short(case)}; what it does was not found out.")
+    if case.budget.cut:
+        verdict.evidence.append("The explanation ran out of time; not everything was tried.")
+    return verdict
 
 
 def _unfinished(case: Case) -> Verdict:
@@ -92,14 +107,20 @@ def _unfinished(case: Case) -> Verdict:
         if also:
             verdict.facts["also"] = also
         if case.condition != WAITS:
-            boots = second_runs(case, finding)
+            boots = _second_runs(case, finding)
             verdict.second_runs = [run.as_dict() for run in boots]
             as_tried(verdict, boots)
     else:
         verdict = _without_cause(case, waits_for, found)
-    if case.budget.cut:
-        verdict.evidence.append("The explanation ran out of time; not everything was tried.")
     return verdict
+
+
+def _second_runs(case: Case, finding: Finding) -> list[SecondRun]:
+    try:
+        return second_runs(case, finding)
+    except Spent:
+        case.budget.cut_off()
+        return []
 
 
 def as_tried(verdict: Verdict, boots: list[SecondRun]) -> None:
@@ -299,7 +320,8 @@ def registers(machine: Machine) -> dict[str, str]:
 
 def _with_state(verdict: Verdict, case: Case) -> Verdict:
     machine = case.machine
-    verdict.risks += risks(case.session, verdict)
+    with suppress(Spent):
+        verdict.risks += risks(case.session, verdict)
     verdict.t_states = int(machine.m.t)
     verdict.emulated_seconds = float(machine.seconds(int(machine.m.t)))
     verdict.cpu = registers(machine)

@@ -1,6 +1,7 @@
 """What every checker of causes may look at: one run that did not end well."""
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -17,11 +18,12 @@ from emu.diagnosis.trials.forks import SETTLE, Activity, alone, nudged
 from emu.diagnosis.trials.progress import Progress, judge
 from emu.diagnosis.trials.proof import Profile, Prover
 from emu.machine.address_names import Names
+from emu.machine.effort import Meter
 from emu.machine.machine import Machine
 from emu.run.session import Session
 
 T = TypeVar("T")
-BUDGET = 6.0  # seconds of processor time for one explanation
+BUDGET = 6.0  # seconds of work (`emu.machine.effort`) for one explanation
 
 
 @dataclass
@@ -33,7 +35,7 @@ class Case:
     """
 
     session: Session
-    budget: Budget = field(default_factory=lambda: Budget(BUDGET))
+    budget: Budget = field(default_factory=lambda: Budget(math.inf, Meter(math.inf)))
     condition: str = STUCK  # see emu/diagnosis/conditions.py
     _replayed: dict[int, Machine] = field(default_factory=dict)
     _profiles: dict[int, Profile] = field(default_factory=dict)

@@ -46,6 +46,7 @@ from emu.diagnosis.causes.troubles import card_checks
 from emu.diagnosis.check import Check
 from emu.diagnosis.verdict import HINT, SHOWN, Finding
 from emu.errors import InputError
+from emu.machine.effort import Spent
 
 # Asked before the causes that the fitted cards bring, and after them.
 BEFORE = (first_anomaly, control, memory_lines, decoding, answers, misplaced, mute)
@@ -105,20 +106,30 @@ def findings(case: Case) -> list[Finding]:
     Trials are made only when no cheap check has shown its cause, and until one has.
     """
     found: list[Finding] = []
+    try:
+        for finding in _in_order(case):
+            found.append(finding)
+    except Spent:
+        case.budget.cut_off()
+    return sorted(found, key=lambda f: (-f.strength, f.t is None, f.t or 0))
+
+
+def _in_order(case: Case) -> Iterator[Finding]:
     every = tuple(checks(case))
     for check in every:
         if check.first and case.condition in check.when and case.budget.left() > 0:
             finding = check.run(case)
             if finding is not None:
-                return [finding]
+                yield finding
+                return
+    shown = False
     for finding in _asked(case, every, trial=False):
-        found.append(finding)
-    if not any(finding.strength >= SHOWN for finding in found):
-        for finding in _asked(case, every, trial=True):
-            found.append(finding)
-            if finding.strength >= SHOWN:
-                break
-    return sorted(found, key=lambda f: (-f.strength, f.t is None, f.t or 0))
+        shown = shown or finding.strength >= SHOWN
+        yield finding
+    for finding in () if shown else _asked(case, every, trial=True):
+        yield finding
+        if finding.strength >= SHOWN:
+            return
 
 
 def _asked(case: Case, every: tuple[Check, ...], trial: bool) -> Iterator[Finding]:

@@ -10,6 +10,8 @@ import time
 from collections.abc import Callable
 from typing import Any
 
+from emu.machine import effort
+
 FIRST, MOST = 2_000, 2_000_000  # T-states: some 0.1 s of a machine that is slow all the way
 SHORT, LONG = 0.005, 0.02  # seconds that a leg should take
 
@@ -32,7 +34,7 @@ class Legs:
             start = int(m.t)
             end = min(t_stop, start + self._length)
             began = time.perf_counter()
-            self._run(end)
+            effort.run(m, self._run, end)
             self._measure(time.perf_counter() - began, int(m.t) - start)
             if m.exit_reason != 0 or int(m.t) >= t_stop:
                 return

@@ -49,6 +49,7 @@ from emu.card.plaincards import place_of as place_of_error
 from emu.card.views import view
 from emu.cpu.run import run as plain_run
 from emu.errors import InputError
+from emu.machine import effort
 from emu.machine.legs import BrokenOff, Legs
 from emu.media.bay import Bay, Version
 from emu.native import calls, jit, units
@@ -114,6 +115,7 @@ class Machine:
         self._connect_wires()
         install(self.description.faults, self.m, self._numbers(), self.hz, self.seed)
         self._power_on()
+        effort.built()
 
     # --- building ---------------------------------------------------------------------
     def _load_code(self, progress: Callable[[str], None] | None) -> None:
@@ -455,12 +457,14 @@ class Machine:
     def snapshot(self) -> Snapshot:
         """Copy the state: the head of the record and the memory in use."""
         end = POOL_AT + self._pool_used
+        effort.copied(end + self._memory_used)
         return Snapshot(int(self.m.t), self._bytes[:end].copy(),
                         self._bytes[HEAD:HEAD + self._memory_used].copy(),
                         tuple(bay.version() for bay in self.bays.values()))
 
     def restore(self, saved: Snapshot) -> None:
         """Bring a snapshot of this machine, or of one built alike, back."""
+        effort.copied(len(saved.head) + len(saved.memory))
         addresses, uid, plain = self.m.card_functions.copy(), int(self.m.uid), self.m.plain.copy()
         self._bytes[:len(saved.head)] = saved.head
         self._bytes[HEAD:HEAD + len(saved.memory)] = saved.memory

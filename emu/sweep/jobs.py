@@ -3,7 +3,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -116,7 +115,7 @@ def _run(description: Description, job: Job) -> dict[str, Any]:
     session.run()
     if session.interrupted:
         raise KeyboardInterrupt
-    verdict = explain(session, math.inf)
+    verdict = explain(session)
     unmet = session.failed_step is not None or any(s.kind == "expect" for s in session.steps)
     boots = verdict.exit_status(job.asked.until is not None) == 0 and not unmet
     t = session.reached_t if session.reached else verdict.t_states
