@@ -106,7 +106,7 @@ def beside(session: Session, path: Path, name: str | None = None) -> SerialRepor
         raise InputError(f"{session.machine.description.path}: no card with a terminal is fitted, "
                          f"so there is nothing to hold {path} against.")
     channel = session.console.find(name, "--channel")
-    theirs, ours = read(path), lines_of(channel.text.decode("latin-1"))
+    theirs, ours = read(path), lines_of(bytes(channel.text).decode("latin-1"))
     begin = _begin(ours, theirs)
     if begin is None:
         return SerialReport(path, name, 0, None, None, None, 0.0, 0)
@@ -136,4 +136,4 @@ def _begin(ours: list[Line], theirs: list[Line]) -> tuple[int, int] | None:
 def _seconds(session: Session, channel: Channel, line: Line | None) -> float:
     if line is None:
         return 0.0
-    return float(session.machine.seconds(channel.times[line.start]))
+    return float(session.machine.seconds(list(channel.times)[line.start]))

@@ -51,7 +51,7 @@ def record(session: Session, verdict: str = "", names: Mapping[int, str] | None 
         "boot": {**boot_table(session), "places": list(dict.fromkeys((names or {}).values()))},
         "end": {"verdict": verdict, "t": int(machine.m.t)},
         "milestones": [list(row) for row in milestones(session, machine, names or {})],
-        "console": {name: _channel(channel.text, channel.times)
+        "console": {name: _channel(bytes(channel.text), list(channel.times))
                     for name, channel in session.console.channels.items()},
         "interrupts": interrupts_table(machine),
         "ports": ports_table(machine),
@@ -168,10 +168,10 @@ def milestones(session: Session, machine: MeteredMachine,
     return iter(sorted(found, key=lambda row: row[1]))
 
 
-def _channel(text: bytes | bytearray, times: list[int]) -> Tree:
+def _channel(text: bytes, times: list[int]) -> Tree:
     """Give a terminal's text, line by line with the time of each line's first character."""
     rows, at = [], 0
-    for line in bytes(text).splitlines(keepends=True):
+    for line in text.splitlines(keepends=True):
         rows.append([times[at], line.decode("latin-1")])
         at += len(line)
     return {"lines": rows, "times": short_digest(" ".join(map(str, times)).encode())}

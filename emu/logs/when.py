@@ -179,7 +179,7 @@ class AtText(When):
             if not self._begun:
                 index, times = index[times >= begins], times[times >= begins]
             channel.text += np.asarray(line.shown)[index].tobytes()
-            channel.times.extend(times.tolist())
+            channel.times += times.tolist()
             channel.taken = end
         self._begun = True
 

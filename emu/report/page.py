@@ -125,10 +125,10 @@ def _time(spent: Profile) -> str:
 
 
 def _shown(channel: Channel, found: History) -> Row:
-    times = np.asarray(channel.times, np.int64)
+    times = np.array(list(channel.times), np.int64)
     counts = np.bincount(found.column(times), minlength=BINS) if len(times) else np.zeros(
         BINS, np.int64)
-    return Row(f"console {channel.name}", f"{len(times)} characters", counts, "console")
+    return Row(f"console {channel.name}", f"{len(channel.times)} characters", counts, "console")
 
 
 def _memory(session: Session, found: History) -> str:

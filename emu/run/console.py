@@ -12,6 +12,7 @@ import numpy as np
 from emu.bus.state import RIGHTLY
 from emu.errors import InputError
 from emu.machine.machine import Machine
+from emu.run.shown import Text, Times
 
 ROOM = 512  # characters left in a terminal's ring when run() comes back
 
@@ -22,8 +23,8 @@ class Channel:
 
     name: str  # "sio.a", or the slot's name when the card has one channel
     line: Any
-    text: bytearray = field(default_factory=bytearray)
-    times: list[int] = field(default_factory=list)  # T-state of each character's end
+    text: Text = field(default_factory=Text)
+    times: Times = field(default_factory=Times)  # T-state of each character's end
     taken: int = 0
 
 
@@ -68,7 +69,7 @@ class Console:
             index = np.arange(channel.taken, end) % len(line.shown)
             new = np.asarray(line.shown)[index].tobytes()
             channel.text += new
-            channel.times.extend(np.asarray(line.shown_t)[index].tolist())
+            channel.times += np.asarray(line.shown_t)[index].tolist()
             channel.taken = end
             self._make_room(channel)
             out.append((channel.name, new))
@@ -79,7 +80,8 @@ class Console:
         for channel in self.channels.values():
             surplus = channel.taken - int(channel.line.shown_in)
             if surplus > 0:
-                del channel.text[-surplus:], channel.times[-surplus:]
+                channel.text.cut(len(channel.text) - surplus)
+                channel.times.cut(len(channel.times) - surplus)
                 channel.taken -= surplus
             self._make_room(channel)
 
@@ -95,7 +97,7 @@ class Console:
         """Give the lines that are not empty on the first terminal."""
         if self.main is None:
             return []
-        text = self.channels[self.main].text.decode("latin-1").replace("\r", "\n")
+        text = self.channels[self.main].text.decode().replace("\r", "\n")
         return [line for line in text.split("\n") if line.strip()]
 
     def find(self, name: str, place: str = "") -> Channel:

@@ -363,7 +363,7 @@ class Stepper:
         """Give the index of the last character of a text that ends before ``end``, or -1."""
         if not said:
             return end - 1
-        at = channel.text.rfind(said, 0, end)
+        at = channel.text.rfind(said, end)
         return at + len(said) - 1 if at >= 0 else -1
 
     def _shown(self, channel: Channel, at: int) -> Spot:

@@ -15,6 +15,7 @@ from emu.machine.machine import Machine, Snapshot
 from emu.run.console import Channel
 from emu.run.inputs import Input
 from emu.run.session import SLICE, Session
+from emu.run.shown import Text, Times
 from emu.testing.calling import Called, call, register
 from emu.testing.conventions import REGISTERS, frame
 from emu.testing.places import Places
@@ -88,7 +89,7 @@ class Rig:
         rig.session.keep()
         for name, (text, times) in booted.shown.items():
             channel = rig.session.console.channels[name]
-            channel.text, channel.times = bytearray(text), list(times)
+            channel.text, channel.times = Text(text), Times(times)
             rig._mark[name] = len(text)
         return rig
 
@@ -131,7 +132,7 @@ class Rig:
                 raise Missed(self._missed(text, within, bytes(one.text[start:])))
             self.session.run_to(min(int(self.machine.m.t) + step, end))
         self._mark[one.name] = at + len(wanted)
-        return one.text[start:at].decode("latin-1")
+        return bytes(one.text[start:at]).decode("latin-1")
 
     def _missed(self, text: str, within: float, came: bytes) -> str:
         said = f"the text {text!r} did not come within {within} s; the console showed " \

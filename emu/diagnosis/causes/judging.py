@@ -34,7 +34,7 @@ def at_work(case: Case) -> bool:
 
     A console that has never shown anything is no sign of it.
     """
-    shown = any(channel.text.strip() for channel in case.session.console.channels.values())
+    shown = any(bytes(channel.text).strip() for channel in case.session.console.channels.values())
     return not _text_wanted(case) and case.condition in (WAITS, BUSY) and (
         shown or not case.session.console.channels)
 
