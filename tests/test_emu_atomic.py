@@ -1,6 +1,7 @@
 """A user's file is replaced whole or not at all."""
 from __future__ import annotations
 
+import fcntl
 import os
 from pathlib import Path
 
@@ -52,6 +53,24 @@ def test_a_full_disk_loses_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPat
         write_atomic(path, b"new", "medium")
     assert path.read_bytes() == b"old"
     assert os.listdir(tmp_path) == ["disk.img"]
+
+
+def test_drafts_of_killed_processes_go_with_the_next_write(tmp_path: Path) -> None:
+    path = tmp_path / "disk.img"
+    names = (".disk.img.preburn-deadbeef", ".disk.img.preburn-held0000",
+             ".disk.img.preburn-fresh000", ".disk.img.backup12",
+             ".other.img.preburn-deadbeef", ".disk.img.preburn-toolong00")
+    for name in names:
+        (tmp_path / name).write_bytes(b"half")
+        if "fresh" not in name:
+            os.utime(tmp_path / name, (0, 0))
+    (tmp_path / ".disk.img.preburn-link0000").symlink_to("disk.img")
+    with (tmp_path / names[1]).open("rb") as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        write_atomic(path, b"new")
+    assert sorted(os.listdir(tmp_path)) == sorted(
+        ["disk.img", ".disk.img.preburn-link0000", *names[1:]])
+    assert path.read_bytes() == b"new"
 
 
 def test_a_folder_is_no_file(tmp_path: Path) -> None:

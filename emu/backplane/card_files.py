@@ -19,6 +19,7 @@ import numpy as np
 
 from emu.backplane.jumpers import CHECKS
 from emu.bus.state import CHAINED_INTERRUPT, NO_INTERRUPT, PLAIN_INTERRUPT
+from emu.card import starters
 from emu.card.cause import CONDITIONS, Cause
 from emu.card.contract import ENTRIES, Card, Jumper
 from emu.card.plaincards import FILE_MODULE, WrongAnswer, place_of, words_of
@@ -48,6 +49,7 @@ def load_card_file(path: Path) -> Card:
 def _card_of(path: Path, source: bytes) -> Card:
     module = ModuleType(f"{FILE_MODULE}{path.resolve()}")
     module.__file__ = str(path)
+    starters.watch(str(path))
     sys.modules[module.__name__] = module  # where dataclasses and pickling look
     try:
         exec(compile(source, str(path), "exec"), module.__dict__)

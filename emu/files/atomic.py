@@ -3,9 +3,12 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import fcntl
+import glob
 import os
 import stat
 import tempfile
+import time
 import zlib
 from collections.abc import Callable
 from pathlib import Path
@@ -14,6 +17,8 @@ from typing import BinaryIO
 from emu.errors import InputError
 
 GZIP = b"\x1f\x8b"  # what such a file begins with (RFC 1952, section 2.3.1)
+MARK = ".preburn-"  # behind a file's name in its draft's; eight characters follow
+LEFT = 10.0  # seconds after which a draft that nobody holds was left by a killed process
 
 
 def write_atomic(path: Path, data: bytes, what: str = "file") -> None:
@@ -31,8 +36,10 @@ def replace_file(path: Path, fill: Callable[[BinaryIO], object], what: str = "fi
     mode = permissions(path, what)
     draft = ""
     try:
-        handle, draft = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        _clear(path)
+        handle, draft = tempfile.mkstemp(prefix=f".{path.name}{MARK}", dir=path.parent)
         with open(handle, "wb") as file:
+            _hold(file.fileno())
             fill(file)
             file.flush()
             os.fsync(file.fileno())
@@ -46,6 +53,31 @@ def replace_file(path: Path, fill: Callable[[BinaryIO], object], what: str = "fi
         kept = f"; the {what} stays as it was" if path.exists() else ""
         raise InputError(f"{path}: cannot be written: {_reason(error, path)}{kept}.") from None
     _flush_folder(path.parent)
+
+
+def _hold(handle: int) -> bool:
+    """Take a draft for this process, as long as it is open; False when another has it."""
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    except OSError:
+        return True  # a file system without locks
+    return True
+
+
+def _clear(path: Path) -> None:
+    """Remove the drafts of a file that killed processes have left."""
+    for draft in path.parent.glob(f".{glob.escape(path.name + MARK)}????????"):
+        with contextlib.suppress(OSError):
+            handle = os.open(draft, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
+            try:
+                status = os.fstat(handle)
+                left = status.st_uid == os.getuid() and time.time() - status.st_mtime > LEFT
+                if left and stat.S_ISREG(status.st_mode) and _hold(handle):
+                    os.unlink(draft)
+            finally:
+                os.close(handle)
 
 
 def check_output(path: Path, what: str, mark: bytes) -> None:

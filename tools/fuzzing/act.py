@@ -8,6 +8,7 @@ import os
 import re
 import resource
 import shutil
+import signal
 import stat
 import sys
 import time
@@ -77,6 +78,7 @@ def changed(
 def command_line(case: Case) -> Told:
     """Run preburn with a case's words, in this process, as its own would."""
     from emu.cli import main
+    from emu.errors import ENDING
 
     out, err = io.BytesIO(), io.BytesIO()
     before = sys.stdin, sys.stdout, sys.stderr, sys.argv
@@ -84,12 +86,15 @@ def command_line(case: Case) -> Told:
     sys.stdin = io.TextIOWrapper(io.BytesIO(case.stream), "utf-8", "replace")
     sys.stdout, sys.stderr = shown
     sys.argv = ["preburn", *case.words]
+    handlers = {number: signal.getsignal(number) for number in (*ENDING, signal.SIGINT)}
     status = 0
     try:
         main()
     except SystemExit as left:
         status = left.code if isinstance(left.code, int) else int(left.code is not None)
     finally:
+        for number, handler in handlers.items():
+            signal.signal(number, handler)
         for stream in shown:
             with contextlib.suppress(ValueError):  # closed
                 stream.flush()
