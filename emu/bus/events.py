@@ -33,7 +33,7 @@ def catch_up(m, when):
     return soonest
 
 
-@compiled
+@inlined
 def access(m, slot, entry, a, when):
     """Access a card; the chip looked at /INT and /NMI before the strobe ended."""
     if m.next_event <= when + 1:

@@ -24,9 +24,12 @@ def claim(m, slot, page, read_base, write_base):
     if m.mem_count == 1:
         m.read_base_true[page] = read_base
         m.write_base_true[page] = write_base
-        m.owner[page] = slot + 1 if read_base != NOT_MINE or write_base != NOT_MINE else 0
-        m.wait_m1[page] = m.cpu_wait_m1 + m.slot_wait_m1[slot]
-        m.wait_mem[page] = m.cpu_wait_mem + m.slot_wait_mem[slot]
+        owner = slot + 1 if read_base != NOT_MINE or write_base != NOT_MINE else 0
+        if m.owner[page] != owner:
+            here = 1 if owner > 0 else 0
+            m.owner[page] = owner
+            m.wait_m1[page] = m.cpu_wait_m1 + here * m.slot_wait_m1[slot]
+            m.wait_mem[page] = m.cpu_wait_mem + here * m.slot_wait_mem[slot]
         m.read_base[page] = read_base if m.slow_read[page] == 0 else CALL
         m.write_base[page] = write_base if m.slow_write[page] == 0 else CALL
     else:
