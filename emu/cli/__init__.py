@@ -111,9 +111,8 @@ def _open_closed() -> None:
 
 
 def _keep_bytecode() -> None:
-    """Keep bytecode in our cache where none may be written beside the sources, and none is."""
-    beside = __spec__.cached if __spec__ is not None else None
-    if sys.dont_write_bytecode and sys.pycache_prefix is None and not os.path.exists(beside or ""):
+    """Keep bytecode in our cache where none may be written beside the sources."""
+    if sys.dont_write_bytecode and sys.pycache_prefix is None:
         from emu.native.cache import keep_bytecode
 
         keep_bytecode()

@@ -19,7 +19,8 @@ from emu.run.player import Player, Spot
 from emu.run.settling import settler
 from emu.run.snapshot_shelf import BUDGET, Shelf, put_back
 
-NEAR = 50_000  # T-states before the last place that was stepped back from
+NEAR = 50_000  # T-states before a place that was stepped back from, where a state is kept
+MOST_NEAR = 4  # such states
 
 
 @dataclass(frozen=True)
@@ -40,6 +41,10 @@ def hits(m: Any) -> list[Hit]:
     return [Hit(*map(int, m.hits[k])) for k in range(count)]
 
 
+def _place(saved: tuple[Snapshot, int]) -> tuple[int, int]:
+    return saved[0].t, saved[1]
+
+
 class History:
     """The inputs and snapshots of the run of one machine."""
 
@@ -51,7 +56,7 @@ class History:
         self.main = Player(machine, self.inputs, settler(machine))
         self.shelf = Shelf(budget)
         self._spare: Player | None = None
-        self._near: tuple[Snapshot, int] | None = None  # as `Player.save` gives it
+        self._near: deque[tuple[Snapshot, int]] = deque(maxlen=MOST_NEAR)  # as `Player.save` gives
         self.shelf.keep(machine, 0, 0.0)
 
     @property
@@ -70,9 +75,10 @@ class History:
 
     def seek(self, player: Player, spot: Spot) -> None:
         """Put a machine back to the nearest snapshot at or before a place, without stops."""
-        entry, near = self.shelf.before(spot.t, spot.inputs), self._near
+        entry, place = self.shelf.before(spot.t, spot.inputs), (spot.t, spot.inputs)
+        near = max((one for one in self._near if _place(one) <= place), key=_place, default=None)
         stops.disarm(player.m)
-        if near is not None and entry.place < (near[0].t, near[1]) <= (spot.t, spot.inputs):
+        if near is not None and entry.place < _place(near):
             player.back(near)
         else:
             put_back(player.machine, entry)
@@ -84,8 +90,8 @@ class History:
         behind = self.inputs[spot.inputs:]
         self.inputs[spot.inputs:] = [i for i in behind if 0 <= i.asked <= since]
         self.shelf.cut_behind(spot.t, spot.inputs)
-        if self._near is not None and (self._near[0].t, self._near[1]) > (spot.t, spot.inputs):
-            self._near = None
+        kept = [one for one in self._near if _place(one) <= (spot.t, spot.inputs)]
+        self._near = deque(kept, MOST_NEAR)
 
     def before(self, spot: Spot, count: int = 1) -> Spot | None:
         """Find the ``count``-th instruction boundary before a place; None: power-on comes first.
@@ -110,7 +116,7 @@ class History:
     def _approach(self, spot: Spot) -> Player:
         """Bring the spare machine to a place; keep a state a little before it for the next step."""
         player, nearby = self.spare, Spot(max(spot.t - NEAR, 0), spot.inputs)
-        if self._near is None or not nearby.t <= self._near[0].t <= spot.t:
+        if not any(nearby.t <= one.t <= spot.t for one, _ in self._near):
             self.bring(player, nearby)
-            self._near = player.save()
+            self._near.append(player.save())
         return self.bring(player, spot)
