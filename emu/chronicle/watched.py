@@ -55,6 +55,12 @@ class WatchedMachine(Machine):
         self.noise = np.nonzero(~same)[0]
         self._record["byte"][0, :used] = np.where(same, WRITTEN, 0)
 
+    def _reset(self, warm: int) -> None:
+        """See Machine._reset; what begins then has not come to 0000h by itself."""
+        super()._reset(warm)
+        if warm:
+            self.shadow.last_t = 0
+
     def take_input(self, change: Input) -> None:
         """Let memory that a person has written count as written."""
         if change.kind == "memory":

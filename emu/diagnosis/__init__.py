@@ -21,6 +21,7 @@ from emu.diagnosis.case import BUDGET, Case
 from emu.diagnosis.cause_catalogue import findings, proved
 from emu.diagnosis.causes.control import held
 from emu.diagnosis.causes.interrupt_path import waited_for
+from emu.diagnosis.causes.judging import text_wanted
 from emu.diagnosis.causes.program import storms
 from emu.diagnosis.causes.storm import storming
 from emu.diagnosis.causes.uncalled_handler import asleep
@@ -139,7 +140,8 @@ def _without_cause(case: Case, waits_for: str | None, found: list[Finding]) -> V
     if case.condition == WAITS:
         sleeps = asleep(case)
         return Verdict(WAITING, f"it waits for input {waits_for} in a copy of the machine woke "
-                                f"its foreground.", risks=[sleeps] if sleeps else [])
+                                f"its foreground.", risks=[sleeps] if sleeps else [],
+                       evidence=first_broken(case) if text_wanted(case) else [])
     again = starts_over(case)
     if again is not None:
         return again

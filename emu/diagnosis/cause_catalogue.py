@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from functools import cache
 
 from emu.backplane.card_catalogue import cards
-from emu.card.cause import Cause
+from emu.card.cause import BUSY, WAITS, Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes import (
     answers,
@@ -40,8 +40,10 @@ from emu.diagnosis.causes import (
     tables,
     unanswered,
     uncalled_handler,
+    vectors_by_text,
     wild,
 )
+from emu.diagnosis.causes.judging import text_wanted
 from emu.diagnosis.causes.troubles import card_checks
 from emu.diagnosis.check import Check
 from emu.diagnosis.verdict import HINT, SHOWN, Finding
@@ -58,6 +60,7 @@ BEHIND = (
     memory_use,
     ram_content,
     tables,
+    vectors_by_text,
     left_off,
     interrupt_path,
     serial,
@@ -133,8 +136,11 @@ def _in_order(case: Case) -> Iterator[Finding]:
 
 
 def _asked(case: Case, every: tuple[Check, ...], trial: bool) -> Iterator[Finding]:
+    # A machine that waits though a text was to come is at work as much as at rest.
+    stands = {case.condition, BUSY} if case.condition == WAITS and text_wanted(case) \
+        else {case.condition}
     for check in every:
-        if check.first or check.trial != trial or case.condition not in check.when:
+        if check.first or check.trial != trial or stands.isdisjoint(check.when):
             continue
         if trial and case.budget.left() <= 0:
             case.budget.cut = True

@@ -371,7 +371,7 @@ def _never_asked(case: Case, prover: Prover, pending: list[int]) -> Finding | No
     wanted = wanted_places(case)
     silent = [s for s in sources(case.machine) if not int(case.m.ip[s.slot]) >> s.bit & 1
               and not (int(case.m.vector_count[s.vector])
-                       and case.machine.slots[s.slot].card.channels)]  # that one does ask
+                       and not case.machine.slots[s.slot].card.timer)]  # that one does ask
     for source in hopeful(case, silent, wanted):
         ask = force(source)
         done = prover.repeated(ask)

@@ -46,6 +46,8 @@ def storm(case: Case, window: Window) -> Finding:
     handler = _entry(window, int(at[0]))
     pushes = window.address[at[:-1] + 1][window.kind[at[:-1] + 1] == WRITE]
     sinks = len(pushes) > 8 and int(np.sign(np.diff(pushes)).sum()) < -len(pushes) // 2
+    # A handler that touches no card may be the wrong one: its card's own stands elsewhere.
+    idle = not sinks and not case.profile(handler).ports
     evidence = [f"{len(at)} acknowledges stand in a stretch of "
                 f"{case.time(int(window.t[-1] - window.t[0]))}, {gap} T-states apart; /INT is low "
                 f"since {case.time(int(m.int_since))}.",
@@ -65,7 +67,7 @@ def storm(case: Case, window: Window) -> Finding:
                                  ", and the foreground gets no turn."),
         evidence, remedy, {"slots": [case.machine.slots[k].name for k in asking],
                            "handler": f"{handler:04X}"},
-        STATE if wrecked_before(case, int(m.int_since)) else SHOWN, int(m.int_since))
+        STATE if wrecked_before(case, int(m.int_since)) or idle else SHOWN, int(m.int_since))
 
 
 def _entry(window: Window, acknowledge: int) -> int:

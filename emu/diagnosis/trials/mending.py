@@ -163,20 +163,26 @@ def interrupts_on(looks: int = 10) -> Mend:
     return Mend("with interrupts on again", every=look)
 
 
-def _undone(machine: Machine, address: int) -> None:
-    """Run the instruction under way, and put the byte at an address back."""
+def _undone(machine: Machine, *addresses: int) -> None:
+    """Run the instruction under way, and put the bytes at some addresses back."""
     m = machine.m
-    base = int(m.read_base_true[(address >> 12) & 15])
-    before = int(m.phys[base + (address & 0xFFF)]) if base >= 0 else 0
+    bases = [(int(m.read_base_true[(a >> 12) & 15]), a & 0xFFF) for a in addresses]
+    before = [(base + at, int(m.phys[base + at])) for base, at in bases if base >= 0]
     Machine.run(machine, int(m.t) + 1)
-    if base >= 0:
-        m.phys[base + (address & 0xFFF)] = before
+    for place, value in before:
+        m.phys[place] = value
 
 
 def write_undone(pc: int, address: int) -> Mend:
     """Leave out what an instruction writes to an address."""
     return Mend(f"with {address:04X}h left as it was by {pc:04X}h",
                 {pc: lambda machine: _undone(machine, address)})
+
+
+def both_undone(pc: int, address: int) -> Mend:
+    """Leave out what an instruction writes to a word."""
+    return Mend(f"with the word at {address:04X}h left as it was by {pc:04X}h",
+                {pc: lambda machine: _undone(machine, address, address + 1 & 0xFFFF)})
 
 
 def writable(start: int, end: int) -> Mend:
@@ -269,6 +275,8 @@ def _otherwise(case: Case, again: Anew) -> str | None:
     if shown.startswith(before) or before.startswith(shown):
         return None
     begin = _parting(shown, before)
+    if not readable(shown[begin:begin + 80]):
+        return None
     return (f"it shows {first_line(shown[begin:])[:60]!r} in place of "
             f"{first_line(before[begin:])[:60]!r}")
 

@@ -1,0 +1,103 @@
+"""Vectors and tables that are wrong in a way that shows in the text: another page in I, a pointer
+that was written over, or a vector byte that went where the chip takes none."""
+from __future__ import annotations
+
+import numpy as np
+
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD
+from emu.card.roles import VECTOR_ASTRAY
+from emu.diagnosis.case import Case
+from emu.diagnosis.causes.first_anomaly import OVERWRITTEN
+from emu.diagnosis.causes.interrupt_path import BAD_VECTOR
+from emu.diagnosis.causes.judging import ended, healthy, text_wanted, tried_with
+from emu.diagnosis.check import Check
+from emu.diagnosis.evidence.run_again import last_write
+from emu.diagnosis.evidence.vectors import tables, visible
+from emu.diagnosis.trials.mending import Mend, both_undone
+from emu.diagnosis.verdict import SHOWN, TRIED, Finding
+from emu.isa.opcodes import ED
+from emu.machine.machine import Machine
+
+MOST = 4  # pages, or pointers, that are tried
+LD_I_A = 0x47  # behind ED
+FAILED = (STUCK, WILD, BUSY, WAITS, HALTED_OFF)
+
+
+def vector_astray(case: Case) -> Finding | None:
+    """Check for a card that was answered, and whose vector was written where it takes none."""
+    if healthy(case):
+        return None
+    for slot in case.machine.slots:
+        if not int(case.m.int_count[slot.number]):
+            continue
+        for c in slot.card.complaints(case.m, slot.state):
+            if c.code == VECTOR_ASTRAY:
+                port = next((row.port for row in case.machine.description.slots[slot.number].ports
+                             if slot.card.registers[row.register] == c.register), 0)
+                return Finding(
+                    BAD_VECTOR, ended(case), f"the vector of {case.slot_words(slot.number)} was "
+                    f"written to another of its registers, which takes none.",
+                    [f"{slot.name}: {line}." for line in slot.card.describe(case.m, slot.state)],
+                    [f"Write the vector of {slot.name} to port {port & 0xFF:02X}h "
+                     f"({c.register})."],
+                    {"slot": slot.name, "port": f"{port & 0xFF:02X}"}, SHOWN)
+    return None
+
+
+def other_page(case: Case) -> Finding | None:
+    """Check for an I register that names another page than the vector table's."""
+    if not text_wanted(case) or int(case.m.im) != 2:
+        return None
+    now = int(case.m.i)
+    for page, _ in tables(case.machine)[:MOST]:
+        if page == now:
+            continue
+        tried = tried_with(case, page_in_i(case.machine, page))
+        if tried is not None:
+            return Finding(
+                BAD_VECTOR, ended(case), f"the I register is {now:02X}h, but the vector table "
+                f"stands at {page:02X}00h.",
+                [f"{int(case.m.vector_count.sum())} interrupts took their pointers from page "
+                 f"{now:02X}h."], [tried, f"Load I with {page:02X}h before EI."],
+                {"i": f"{now:02X}", "table": f"{page:02X}"}, TRIED)
+    return None
+
+
+def page_in_i(machine: Machine, page: int) -> Mend:
+    """Let I hold a page from power-on, whatever the program loads into it."""
+
+    def put(changed: Machine) -> None:
+        changed.m.i = page
+
+    memory = visible(machine)
+    loads = np.nonzero((memory[:-1] == ED) & (memory[1:] == LD_I_A))[0][:MOST * 2]
+    return Mend(f"with {page:02X}h in I", {int(at) + 2: put for at in loads}, power_on=put)
+
+
+def pointer_written_over(case: Case) -> Finding | None:
+    """Check for a pointer of the table that was written twice: is the first one the right one?"""
+    if not text_wanted(case) or int(case.m.im) != 2:
+        return None
+    vectors = np.nonzero(np.asarray(case.m.vector_count))[0].tolist()
+    for vector in vectors[:MOST]:
+        address = int(case.m.i) << 8 | vector
+        written = last_write(case.session, address)
+        if written is None or written.times < 2:
+            continue
+        tried = tried_with(case, both_undone(written.pc, address))
+        if tried is not None:
+            names = case.names
+            return Finding(
+                OVERWRITTEN, ended(case), f"{names.at(written.pc)} writes over the pointer of "
+                f"vector {vector:02X}h at {address:04X}h, which was right before.",
+                [f"That pointer was written {written.times} times, the last time at "
+                 f"{case.time(written.t)} by {names.at(written.pc)}."],
+                [tried, f"Fill the table before the pointers are put in, not behind: see what "
+                        f"calls {names.at(written.pc)}."],
+                {"address": f"{address:04X}", "vector": f"{vector:02X}"}, TRIED, written.t)
+    return None
+
+
+CHECKS = (Check(vector_astray, BAD_VECTOR, FAILED),
+          Check(other_page, BAD_VECTOR, FAILED, trial=True),
+          Check(pointer_written_over, OVERWRITTEN, FAILED, trial=True))
