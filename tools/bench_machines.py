@@ -16,6 +16,7 @@ from emu.bus import stops
 from emu.bus.state import STOP_FETCH, STOP_READ, STOP_WRITE
 from emu.machine.machine import Machine
 from emu.run.console import Console
+from emu.run.shown import Text
 
 ROOT = Path(__file__).parent.parent
 PROMPT = b"tw> "
@@ -80,7 +81,7 @@ class Tidewater:
         self.machine.restore(self.start)
         for channel in self.console.channels.values():
             channel.taken = int(channel.line.shown_in)
-            channel.text.clear()
+            channel.text = Text()
         stops.disarm(self.machine.m)
 
     def speed(self, seconds: Fraction, log: bool = False, stops: bool = False) -> float:
