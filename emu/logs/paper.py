@@ -6,8 +6,12 @@ instructions, stand in one pool; a text is a number, see `Texts` in emu/logs/lin
 """
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 import numpy as np
 
+from emu.native import jit
 from emu.native.jit import compiled, inlined
 
 OUT = 1 << 20
@@ -48,11 +52,56 @@ def put_blanks(p, at, count):
     return at + count
 
 
+def _plain(count: int) -> Callable[..., None]:
+    def copy(out: Any, at: int, pool: Any, place: int) -> None:
+        out[int(at):int(at) + count] = pool[int(place):int(place) + count]
+
+    return copy
+
+
+if jit.compiling():
+    from llvmlite import ir
+    from numba import types
+    from numba.extending import intrinsic
+
+    def _at_once(count: int) -> Any:
+        """Make the copy of so many characters from one array to another, in one go."""
+        @intrinsic
+        def copy(typing, out, at, pool, place):
+            def generate(context, builder, signature, args):
+                wide = ir.IntType(8 * count).as_pointer()
+                here, there = (
+                    builder.bitcast(builder.gep(
+                        context.make_array(kind)(context, builder, array).data, [place]), wide)
+                    for kind, array, place in zip(signature.args[::2], args[::2], args[1::2],
+                                                  strict=True))
+                builder.store(builder.load(there, align=1), here, align=1)
+                return context.get_dummy_value()
+
+            return types.void(out, types.int64, pool, types.int64), generate
+
+        return copy
+
+    copy_16, copy_8 = _at_once(16), _at_once(8)
+else:
+    copy_16, copy_8 = _plain(16), _plain(8)
+
+
 @inlined
 def copied(p, q, at, place, length):
-    """Put some characters of the pool."""
-    for k in range(length):
-        p.out[np.uint64(at + k)] = q.pool[np.uint64(place + k)]
+    """Put some characters of the pool; where two pieces overlap they say the same."""
+    if length >= 16:
+        done = np.int64(0)
+        while done + 16 < length:
+            copy_16(p.out, at + done, q.pool, place + done)
+            done += 16
+        copy_16(p.out, at + length - 16, q.pool, place + length - 16)
+    elif length >= 8:
+        copy_8(p.out, at, q.pool, place)
+        copy_8(p.out, at + length - 8, q.pool, place + length - 8)
+    else:
+        for k in range(length):
+            p.out[np.uint64(at + k)] = q.pool[np.uint64(place + k)]
     return at + length
 
 
