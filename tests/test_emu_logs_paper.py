@@ -43,3 +43,16 @@ def test_seconds_are_exact(t: int, hz: Fraction) -> None:
     p = sheet(hz)
     whole, rest = divmod(t * 10**9 * hz.denominator // hz.numerator, 10**9)
     assert read(p, paper.put_seconds(p, 0, np.int64(t), 0)) == f"{whole}.{rest:09d}"
+
+
+@given(st.lists(st.tuples(st.integers(0, 3) | numbers, st.sampled_from([0, 4, 12, 22])),
+                max_size=12), st.integers(0, 2**53))
+def test_times_of_lines_one_behind_the_other(steps: list[tuple[int, int]], t: int) -> None:
+    """What a time begins with is kept from the line before; each is as if it stood alone."""
+    p = sheet(Fraction(6_144_000))
+    for step, width in steps:
+        t = (t + step) % 2**53
+        assert read(p, paper.put_time(p, 0, np.int64(t), width)) == f"{t:{width or ''}d}"
+        whole, rest = divmod(t * 10**9 // 6_144_000, 10**9)
+        assert read(p, paper.put_seconds(p, 0, np.int64(t), width)) == \
+            f"{whole:{width or ''}d}.{rest:09d}"

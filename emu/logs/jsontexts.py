@@ -18,6 +18,7 @@ from emu.logs.paper import (
     put_char,
     put_decimal,
     put_seconds,
+    put_time,
     put_word,
 )
 from emu.logs.seen import INDEX, ROW, WANTED, WORD
@@ -43,7 +44,7 @@ def room_for(p, cycles):
 @compiled
 def opening(p, q, x, t, length, waits):
     """Put the keys that every line begins with."""
-    at = put_decimal(p, put(p, q, x, p.used, TIME), t, 0)
+    at = put_time(p, put(p, q, x, p.used, TIME), t, 0)
     at = put_seconds(p, put(p, q, x, at, SECONDS), t, 0)
     at = put_decimal(p, put(p, q, x, at, LENGTH), length, 0)
     at = put_decimal(p, put(p, q, x, at, WAITS), waits, 0)

@@ -20,6 +20,10 @@ MOST = 1 << 24
 PAPER = np.dtype([
     ("num", np.int64), ("den", np.int64),  # the clock in Hz is num / den
     ("used", np.int64),  # characters put down
+    # what the time of the last line began with: its number (0: none), width, length, text
+    ("time", np.int64, (3,)), ("time_text", np.uint8, (16,)),
+    ("second", np.int64, (3,)), ("second_text", np.uint8, (16,)),
+    ("turn", np.int64), ("turn_at", np.int64),  # a whole number of seconds, its T-state
     ("pair", np.uint8, (256, 2)),  # the two hex digits of a byte
     ("tens", np.uint8, (100, 2)),  # the two decimal digits of a number below 100
     ("out", np.uint8, (OUT,)),
@@ -164,6 +168,35 @@ def put_decimal(p, at, value, width):
     return put_digits(p, at, value, digits)
 
 
+@inlined
+def put_four(p, at, value):
+    """Put a number below 10,000 as four decimal digits."""
+    high = value // 100
+    low = np.uint64(value - high * 100)
+    p.out[np.uint64(at)] = p.tens[np.uint64(high), np.uint64(0)]
+    p.out[np.uint64(at + 1)] = p.tens[np.uint64(high), np.uint64(1)]
+    p.out[np.uint64(at + 2)] = p.tens[low, np.uint64(0)]
+    p.out[np.uint64(at + 3)] = p.tens[low, np.uint64(1)]
+    return at + 4
+
+
+@compiled
+def put_time(p, at, t, width):
+    """Put a T-state as `put_decimal` does; most digits are often those of the line before."""
+    high = t // 10_000
+    if high == 0:
+        return put_decimal(p, at, t, width)
+    if high != p.time[0] or width != p.time[1]:
+        length = put_decimal(p, at, high, width - 4) - at
+        p.time[0] = high if length <= 16 else 0
+        p.time[1] = width
+        p.time[2] = length
+        copy_16(p.time_text, 0, p.out, at)
+    else:
+        copy_16(p.out, at, p.time_text, 0)
+    return put_four(p, at + p.time[2], t - high * 10_000)
+
+
 @compiled
 def _times_den(p, ticks):
     """Give ``ticks`` * den / num, whole and rest, for ticks below num: bit by bit where the
@@ -184,8 +217,8 @@ def _times_den(p, ticks):
 
 
 @compiled
-def put_seconds(p, at, t, width):
-    """Put a T-state as seconds with nine decimals, rounded down to them."""
+def put_any_seconds(p, at, t, width):
+    """Put seconds at any clock."""
     turns = t // p.num
     whole, rest = _times_den(p, t - turns * p.num)
     at = put_decimal(p, at, turns * p.den + whole, width)
@@ -198,3 +231,29 @@ def put_seconds(p, at, t, width):
         rest -= digit * p.num
         at = put_char(p, at, 48 + digit)
     return at
+
+
+@compiled
+def put_seconds(p, at, t, width):
+    """Put a T-state as seconds with nine decimals, rounded down to them; what it begins with is
+    often that of the line before."""
+    if p.den != 1 or p.num >= 9_000_000_000:
+        return put_any_seconds(p, at, t, width)
+    rest = t - p.turn_at
+    if rest < 0 or rest >= p.num:
+        p.turn = t // p.num
+        p.turn_at = p.turn * p.num
+        p.second[0] = 0
+        rest = t - p.turn_at
+    nanos = rest * 1_000_000_000 // p.num
+    high = nanos // 10_000
+    if high + 1 != p.second[0] or width != p.second[1]:
+        end = put_char(p, put_decimal(p, at, p.turn, width), 46)
+        length = put_digits(p, end, high, 5) - at
+        p.second[0] = high + 1 if length <= 16 else 0
+        p.second[1] = width
+        p.second[2] = length
+        copy_16(p.second_text, 0, p.out, at)
+    else:
+        copy_16(p.out, at, p.second_text, 0)
+    return put_four(p, at + p.second[2], nanos - high * 10_000)

@@ -20,6 +20,7 @@ from emu.logs.paper import (
     put_decimal,
     put_seconds,
     put_short,
+    put_time,
     put_word,
 )
 from emu.logs.seen import INDEX, ROW, WANTED, WORD
@@ -40,7 +41,7 @@ def room_for(p, cycles):
 @compiled
 def opening(p, t, length, waits):
     """Put the columns that every line begins with."""
-    at = put_decimal(p, p.used, t, 12)
+    at = put_time(p, p.used, t, 12)
     at = put_seconds(p, put_char(p, at, 32), t, 4)
     at = put_decimal(p, put_char(p, at, 32), length, 4)
     at = put_char(p, at, 32)
