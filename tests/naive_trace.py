@@ -12,8 +12,8 @@ from vcd import VCDWriter
 
 from emu.bus.state import BUS_BACK, BUS_GIVEN, KIND_NAMES
 from emu.logs.cycles import is_master
-from emu.logs.edges import LINE_IEI, LINE_IEO, LINE_INT, LINE_NMI
 from emu.logs.kinds import RECORD_NAMES, REGISTERS
+from emu.logs.lines import LINE_IEI, LINE_IEO, LINE_INT, LINE_NMI
 from emu.logs.records import Chunk
 from emu.logs.setting import Setting
 from emu.logs.vcd import TICK_UNIT, timescale, unit_time

@@ -14,6 +14,10 @@ from pathlib import Path
 import pytest
 from conftest import worked
 
+from emu import cli
+from emu.chronicle import story
+from emu.cli import running
+
 ROOT = Path(__file__).parent.parent
 SELFTEST = ROOT / "roms" / "selftest"
 # print "go", then count 32 bits down: ld de,text / ld c,9 / call 5 / ld hl,0 / ld de,0
@@ -42,7 +46,7 @@ def test_ctrl_c_ends_a_run_with_a_verdict(endless: Path) -> None:
     assert done.stdout.readline() == "go\n"  # it runs
     done.send_signal(signal.SIGINT)
     out, err = done.communicate(timeout=300)
-    assert done.returncode == 1
+    assert done.returncode == 130
     assert "Traceback" not in err
     assert re.search(r"verdict: still-running: it was interrupted after [0-9.]+ m?s; it runs in "
                      r"010Eh to 01", out)
@@ -90,20 +94,26 @@ def test_other_signals_end_all_and_say_where_the_machine_stands(
 
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="reads /proc")
-@pytest.mark.parametrize("arguments", [
-    ["preflight"], ["record", "-o", "new.json"], ["trace", "--text", "new.txt"]])
-def test_every_run_says_how_far_it_came(endless: Path, arguments: list[str]) -> None:
+@pytest.mark.parametrize(("arguments", "known"), [
+    ("preflight FILE --limit 1000000", "boot: stopped after "),
+    ("record FILE -o new.json --limit 1000000", ""),
+    ("trace FILE --text new.txt --limit 1000000", ""),
+    ("compare FILE FILE --limit 1000000", ""),
+    ("layout FILE --run 1000000", "touched a run of "),
+    ("time FILE --limit 1000000", "idle in HALT")])
+def test_every_run_says_how_far_it_came(endless: Path, arguments: str, known: str) -> None:
     """Whatever a command wrote by then ends with a whole line, or is not there."""
     run = subprocess.Popen(
-        [sys.executable, "-m", "emu.cli", arguments[0], str(endless), *arguments[1:], "--limit",
-         "1000000"], text=True, cwd=endless.parent, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        [sys.executable, "-m", "emu.cli", *arguments.replace("FILE", str(endless)).split()],
+        text=True, cwd=endless.parent, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
         env={**os.environ, "PYTHONPATH": str(ROOT)})
-    while worked(run.pid) < 1.5:
+    while worked(run.pid) < 1.2:
         time.sleep(0.1)
     run.send_signal(signal.SIGINT)
-    _, err = run.communicate(timeout=300)
+    out, err = run.communicate(timeout=300)
     assert run.returncode == 130 and "Traceback" not in err
     assert "stopped by Ctrl-C" in err
+    assert known in out
     made = {path.name for path in endless.parent.iterdir()} - {"endless.bin", "endless.toml"}
     assert made <= {"new.txt"}
     assert "new.txt" not in made or (endless.parent / "new.txt").read_text().endswith("\n")
@@ -133,6 +143,36 @@ def test_on_one_terminal_the_status_stands_below_the_console(endless: Path) -> N
     os.close(ours)
     assert text.count("go\r\n") == 1
     assert text.index("verdict: still-running") > text.rindex(" MT/s")
+
+
+def test_what_takes_long_is_said_on_a_terminal_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(running, "PATIENCE", 0.01)
+    ours, theirs = pty.openpty()
+    with os.fdopen(theirs, "w") as terminal:
+        monkeypatch.setattr(sys, "stderr", terminal)
+        with running.Display().doing("the cause is looked for"):
+            assert read_until(ours, r" s").endswith("the cause is looked for, 0 s")
+        assert read_until(ours, r"K\Z").endswith(running.CLEAR)
+        assert signal.getitimer(signal.ITIMER_REAL) == (0, 0)
+        monkeypatch.setattr(terminal, "isatty", lambda: False, raising=False)
+        with running.Display().doing("the cause is looked for"):
+            assert signal.getitimer(signal.ITIMER_REAL) == (0, 0)
+    os.close(ours)
+
+
+def test_ctrl_c_behind_the_verdict_leaves_it(
+        endless: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """What is known is told, though what the run is done again for is not finished."""
+    monkeypatch.setattr(story, "story_of", lambda _: (_ for _ in ()).throw(KeyboardInterrupt))
+    monkeypatch.setattr(sys, "argv", ["preburn", "boot", str(endless), "--limit", "0.1",
+                                      "--chronicle", "--coverage", str(endless.parent / "c.info")])
+    with pytest.raises(SystemExit) as end:
+        cli.main()
+    out, err = capsys.readouterr()
+    assert end.value.code == 130
+    assert out.startswith("go\n\nverdict: still-running: ")
+    assert err == "preburn: stopped by Ctrl-C while the chronicle was made.\n"
+    assert not (endless.parent / "c.info").exists()
 
 
 def test_a_pipe_gets_no_status(endless: Path) -> None:

@@ -14,8 +14,7 @@ from emu.backplane.description import load
 from emu.layout.drawing import as_svg
 from emu.layout.facts import layout
 from emu.layout.tables import aligned, as_markdown, as_text, shown_ports
-from emu.layout.touched import letters, touched
-from emu.machine.machine import Machine
+from emu.layout.touched import TouchedMachine, letters
 from emu.run.session import Session
 
 ROOT = Path(__file__).parent.parent
@@ -169,9 +168,9 @@ PROGRAM = bytes.fromhex(
 def test_what_a_run_touched(tmp_path: Path) -> None:
     (tmp_path / "rom.bin").write_bytes(PROGRAM.ljust(0x2000, b"\0"))
     text = BASE.replace("0xC0", "0").replace("ram-start = 0x4000", "ram-start = 0x6000")
-    session = Session(Machine(load(described(tmp_path, text))), None, 1)
+    session = Session(TouchedMachine(load(described(tmp_path, text))), None, 1)
     session.run()
-    found = touched(session.so_far())
+    found = session.machine.touched()
     assert found.ports == {0x28: (0, 1), 0x68: (1, 0), 0x77: (0, 1)}
     assert found.flags("memory", 0, 256) == 1  # executed; the HALT's repeated fetch too
     assert found.flags("memory", 0x1000, 256) == 2
@@ -179,6 +178,10 @@ def test_what_a_run_touched(tmp_path: Path) -> None:
     assert found.flags("memory", 0x2000, 0x1000) == 0
     page = as_text(layout(load(tmp_path / "machine.toml")), found)
     assert "  77h   1\n" in page and "6000h-DFFFh  memory  RAM" in page
+    picture = as_svg(layout(load(tmp_path / "machine.toml")), found)
+    titles = [e.text for e in ElementTree.fromstring(picture).iter() if e.tag.endswith("title")]
+    assert titles == ["28h: 0 reads, 1 write", "68h: 1 read, 0 writes", "77h: 0 reads, 1 write"]
+    assert "memory RAM: w" in picture and "port 77h, where no card stands: 0 reads, 1 w" in picture
 
 
 def test_pages_are_those_that_stood_there(tmp_path: Path) -> None:
@@ -201,10 +204,12 @@ card = "banked-memory"
 image = "rom.bin"
 base = 0x50
 """)
-    session = Session(Machine(load(file)), None, 1)
+    session = Session(TouchedMachine(load(file)), None, 1)
     session.run()
-    page = as_text(layout(load(file)), touched(session.so_far()))
+    found = session.machine.touched()
+    page = as_text(layout(load(file)), found)
     assert "45h w; 47h r" in page and "00h x" in page
+    assert "memory pages of RAM: 45h w; 47h r" in as_svg(layout(load(file)), found)
 
 
 def test_the_commands_forms(preburn, tmp_path: Path) -> None:
@@ -221,7 +226,6 @@ def test_the_commands_forms(preburn, tmp_path: Path) -> None:
     ("-o page.doc", "page.doc: its suffix says no kind of page; take one of .txt, .md, .svg, "
      ".json, or say --as."),
     ("--json --as svg", "--json and --as svg: give one of them."),
-    ("--as svg --run 1", "--run is told in text, Markdown and JSON; leave one of them out."),
     ("--script x", "--script belongs to --run; give --run SECONDS too."),
     ("--run soon", "--run takes seconds such as 10 or 0.5, not 'soon'.")])
 def test_what_cannot_be_is_refused_in_a_line(preburn, words: str, told: str) -> None:

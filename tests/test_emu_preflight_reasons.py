@@ -13,7 +13,7 @@ from emu.diagnosis import explain
 from emu.errors import InputError
 from emu.machine.machine import Machine
 from emu.preflight.item import GO, NO_GO, NOTE, Item
-from emu.preflight.page import items
+from emu.preflight.page import after_boot, before_boot
 from emu.run.script import sends_of
 from emu.run.session import Session
 
@@ -73,7 +73,8 @@ def page(tmp_path: Path) -> Callable[..., list[Item]]:
         steps = sends_of((keys,), (), Fraction(1, 20)) if keys else []
         session = Session(Machine(load(path)), None, Fraction(3, 10), steps)
         session.run()
-        return items(session, explain(session), record, {"memory": grade})
+        return [*before_boot(session.machine),
+                *after_boot(session, explain(session), record, {"memory": grade})]
 
     return make
 

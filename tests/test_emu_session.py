@@ -111,7 +111,12 @@ def test_a_text_that_comes_in_two_slices_is_found() -> None:
 def test_a_silent_run_takes_few_slices() -> None:
     session = Session(Machine(load(TIDEWATER / "full.toml")), None, Fraction(60))
     looks: list[int] = []
-    session.progress = lambda s: looks.append(int(s.machine.m.t))
+
+    def look(s: Session) -> str:
+        looks.append(int(s.machine.m.t))
+        return ""
+
+    session.over = look
     session.run()
     assert looks == sorted(set(looks))
     assert looks[-1] >= session.machine.at(Fraction(60))
@@ -121,10 +126,11 @@ def test_a_silent_run_takes_few_slices() -> None:
 def test_interrupted_ends_the_run_at_a_slices_end() -> None:
     session = Session(Machine(load(TIDEWATER / "full.toml")), "never", Fraction(60))
 
-    def stop(s: Session) -> None:
+    def stop(s: Session) -> str:
         s.interrupted = s.machine.m.t > s.machine.at(Fraction(5))
+        return ""
 
-    session.progress = stop
+    session.over = stop
     session.run()
     assert session.machine.at(5) < session.machine.m.t < session.machine.at(7)
 
@@ -210,7 +216,6 @@ def test_an_expected_text_may_be_the_first_and_its_moment_is_its_end() -> None:
 def test_a_run_that_is_broken_off_stands_between_two_instructions_and_can_go_on() -> None:
     """From another thread, as from a signal's handler; what was shown by then is fetched."""
     session = Session(Machine(load(TIDEWATER / "full.toml")), None, Fraction(10_000_000))
-    session.progress = lambda _: None
     timer = threading.Timer(0.3, session.interrupt)
     timer.start()
     session.run()

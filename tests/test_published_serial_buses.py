@@ -1,12 +1,13 @@
 """Waveforms of serial buses against sigrok-cli's decoders: the bytes that the program sent.
 
-libsigrokdecode decoders "spi" and "sdcard_spi"; skipped without sigrok-cli.
+libsigrokdecode decoders "spi", "sdcard_spi", "i2c" and "uart"; skipped without sigrok-cli.
 """
 from __future__ import annotations
 
 import re
 import shutil
 import subprocess
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
@@ -16,7 +17,10 @@ from emu.logs.setting import setting_of
 from emu.logs.tracer import watch
 from emu.logs.vcd import VcdWriter
 from emu.machine.machine import Machine
+from emu.run.player import Player
+from emu.run.session import Session
 
+TIDEWATER = Path(__file__).parent.parent / "roms" / "tidewater" / "full.toml"
 DRIVERS = Path(__file__).parent.parent / "roms" / "drivers"
 
 
@@ -97,3 +101,31 @@ def test_i2c_has_the_bytes_of_the_clock(tmp_path: Path) -> None:
             "Read", "Address read: 68", "ACK", "Data read: 09", "ACK", "Data read: 08", "ACK",
             "Data read: 07", "NACK", "Stop"]
     assert texts[:2 * len(once)] == once * 2
+
+
+UART = "uart:rx=sio_txd_a:tx=sio_rxd_a:baudrate={}"
+PER_SECOND = 10**6  # of sigrok's samples, where a tick is written as 1 us
+
+
+def test_uart_has_what_was_sent_and_typed_at_the_programmed_rate(tmp_path: Path) -> None:
+    """Tidewater's SIO at 38400 baud, 8N1: 160 T-states of 6.144 MHz a bit, 3125 baud in ticks of
+    half a T-state; libsigrokdecode decoder "uart"."""
+    session = Session(Machine(load(TIDEWATER)), "desk", Fraction(2))
+    session.run()
+    session.type_in("sio.a", b"time\r")
+    machine, shown = session.machine, session.console.channels["sio.a"]
+    known = len(shown.text)
+    player = Player(machine, session.inputs)
+    player.made = session.player.made
+    chunk = watch(machine, int(machine.m.t) + machine.at(Fraction(1, 20)), player)
+    session.console.take()
+    dump = tmp_path / "bus.vcd"
+    with open(dump, "wb") as out:
+        writer = VcdWriter(out, setting_of(machine), "tick", scalars_only=True)
+        writer.write(chunk)
+        writer.close(int(chunk.t[-1]))
+    uart = UART.format(38400 * PER_SECOND // (2 * 6_144_000))
+    sent = bytes(int(text, 16) for text in sigrok(dump, uart, "uart=rx-data"))
+    assert bytes(shown.text[known:]) == sent and len(sent) > 20
+    assert bytes(int(text, 16) for text in sigrok(dump, uart, "uart=tx-data")) == b"time\r"
+    assert sigrok(dump, uart, "uart=rx-warning:tx-warning") == []

@@ -11,10 +11,11 @@ import click
 
 from emu.card.number_words import time_words
 from emu.cli import wrapping
+from emu.cli.after_run import AfterRun
 from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file, limit_seconds
 from emu.cli.progress import compiling
-from emu.cli.running import run_watched
+from emu.cli.running import STOPPED, Display
 from emu.cli.say import say
 from emu.cli.typing_order import Typing
 from emu.errors import InputError
@@ -91,7 +92,8 @@ def boot(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
 
     started = time.perf_counter()
     seconds, steps = asked(limit, sends, afters, script)
-    check_outputs(report, kept_text, coverage)
+    after = AfterRun(told, report, kept_text, coverage)
+    after.check()
     machine = Machine(load(file, faults), seed, compiling())
     built, compiled = time.perf_counter(), compile_seconds()
     if keep:
@@ -99,13 +101,16 @@ def boot(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
 
         check_keep(machine.bays.values())
     session = Session(machine, until, seconds, steps, over=None if full else Silent(_closed))
-    run_watched(session, not as_json, "--console FILE keeps all of it"
-                if kept_text is None else f"all of it is in {kept_text}")
+    display = Display(not as_json, "--console FILE keeps all of it"
+                      if kept_text is None else f"all of it is in {kept_text}")
+    display.run(session)
+    if session.interrupted:
+        say(f"preburn: interrupted after {machine.stands()}; the cause is looked for, Ctrl-C "
+            f"again ends at once.", err=True)
     ran = time.perf_counter()
     # What follows is loaded when the console has shown what it shows: a tenth of a second.
-    from emu.chronicle.story import story_of
     from emu.diagnosis import explain
-    from emu.machine.glass import framed, shown
+    from emu.machine.glass import framed
     from emu.run.kept_media import keep_media
 
     kept, not_written = [], None
@@ -113,89 +118,47 @@ def boot(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
         kept = keep_media(machine) if keep else []
     except InputError as error:
         not_written = error  # the verdict comes first
-    verdict = explain(session)
-    story = story_of(session) if told else []
+    with display.doing("the run has ended; the cause is looked for"):
+        verdict = explain(session)
     tell_missed(session, verdict)
-    if report is not None:
-        from emu.report import page
-
-        try:
-            page.write(report, session, verdict)
-        except InputError as error:
-            not_written, report = not_written or error, None
-    if kept_text is not None:
-        from emu.run import console_file
-
-        try:
-            console_file.write(kept_text, session)
-        except InputError as error:
-            not_written = not_written or error
-    covered: list[str] = []
-    if coverage is not None:
-        from emu.usage import coverage as counted
-        from emu.usage import lcov
-        from emu.usage.used import used_again
-
-        found = counted.coverage(used_again(session))
-        covered = ["coverage:", *(f"  {row}" for row in counted.table(found))]
-        try:
-            lcov.write(coverage, [found], counted.sources(machine))
-            covered.append(f"  {coverage}")
-        except InputError as error:
-            not_written = not_written or error
+    after.make(session, verdict, display)
     if as_json:
-        out = verdict.as_dict()
-        out["wall_seconds"] = round(time.perf_counter() - started, 3)
-        out["compile_seconds"] = round(compile_seconds(), 3)
-        out["run_seconds"] = round(ran - built, 3)
-        out["console"] = {name: channel.text.decode("latin-1")
-                          for name, channel in session.console.channels.items()}
-        out["glass"] = shown(machine)
-        if told:
-            out["chronicle"] = [one.as_dict() for one in story]
-        if coverage is not None:
-            out["coverage"] = [row.as_dict() for row in counted.totals(found)]
-        out["kept"] = kept
-        out["seed"] = machine.seed
-        out["faults"] = [str(fault) for fault in machine.description.faults]
-        out["input"] = [
-            {"t": one.t, "channel": one.where, "keys": one.value.decode("latin-1")}
-            if one.kind == "typed" else {"t": one.t, "bay": one.where, "medium": one.value}
-            for one in session.inputs]
+        out = verdict.as_dict() | after.facts | _console_facts(session) | {
+            "wall_seconds": round(time.perf_counter() - started, 3),
+            "compile_seconds": round(compile_seconds(), 3), "run_seconds": round(ran - built, 3),
+            "kept": kept}
         say(json.dumps(out, indent=2))
     else:
         if any(c.text for c in session.console.channels.values()):
             say()
-        lines = [*framed(machine), *verdict.lines()]
-        if told:
-            lines.append("chronicle:")
-        lines += [f"  {float(machine.seconds(one.t)):.6f} s  {one.kind}: {one.text}"
-                  + (f" ({one.count} times)" if one.count > 1 else "") for one in story]
-        lines += [f"report: {report}"] * (report is not None)
+        lines = [*framed(machine), *verdict.lines(), *after.story, *after.written]
         lines += [f"kept: {path}" for path in kept]
         lines += [f"with fault: {fault}" for fault in machine.description.faults]
-        wrapping.show(lines + covered)
+        wrapping.show(lines + after.covered)
         thought = time.perf_counter() - ran - (compile_seconds() - compiled)
         wrapping.show_end(verdict, _took(verdict, ran - built, thought, compile_seconds()))
-    if not_written is not None:
-        raise not_written
+    for amiss in (not_written, after.failed, after.stopped):
+        if amiss is not None:
+            raise amiss
+    if session.interrupted:
+        return verdict, STOPPED
     return verdict, verdict.exit_status(until is not None or session.missed is not None)
 
 
-def check_outputs(report: Path | None, kept_text: Path | None, coverage: Path | None) -> None:
-    """Hold the files that are to be written against where they would lie, before the run."""
-    if report is not None:
-        from emu.report import page
+def _console_facts(session: Session) -> dict[str, Any]:
+    """Give what the terminals showed and what was done to the machine, as JSON takes it."""
+    from emu.machine.glass import shown
 
-        page.check(report)
-    if kept_text is not None:
-        from emu.run import console_file
-
-        console_file.check(kept_text)
-    if coverage is not None:
-        from emu.usage import lcov
-
-        lcov.check(coverage)
+    machine = session.machine
+    return {
+        "console": {name: channel.text.decode("latin-1")
+                    for name, channel in session.console.channels.items()},
+        "glass": shown(machine), "seed": machine.seed,
+        "faults": [str(fault) for fault in machine.description.faults],
+        "input": [
+            {"t": one.t, "channel": one.where, "keys": one.value.decode("latin-1")}
+            if one.kind == "typed" else {"t": one.t, "bay": one.where, "medium": one.value}
+            for one in session.inputs]}
 
 
 def tell_missed(session: Session, verdict: Verdict) -> None:

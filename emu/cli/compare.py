@@ -10,6 +10,7 @@ import click
 
 from emu.cli.booting import asked, booting
 from emu.cli.progress import compiling
+from emu.cli.running import STOPPED, Display, last_words
 from emu.cli.say import say
 from emu.cli.typing_order import Typing
 from emu.errors import InputError
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
     from emu.backplane.description import Description
     from emu.run.script import Step
+    from emu.run.session import Session
 
     Boot = tuple[str | None, Fraction, list[Step], int | None]
 
@@ -35,6 +37,29 @@ class Found(Protocol):
 
     def lines(self) -> list[str]:
         """Give it as text."""
+
+
+class Runner:
+    """Runs the sessions that are compared, ``count`` of them, for someone who watches."""
+
+    def __init__(self, count: int) -> None:
+        self.display = Display()
+        self.stopped = False
+        self._left = count
+
+    def run(self, session: Session) -> None:
+        """Run a session; the last one is compared so far as it came when Ctrl-C ends it."""
+        self.display.run(session)
+        self._left -= 1
+        if not session.interrupted:
+            return
+        stopped = f"stopped by Ctrl-C after {session.machine.stands()}"
+        if self._left:
+            raise KeyboardInterrupt(f"{stopped} of the first run; the second has not begun"
+                                    f"{last_words(session)}.")
+        self.stopped = True
+        say(f"preburn: {stopped}; what has run so far is compared, Ctrl-C again ends at once.",
+            err=True)
 
 
 @click.command(cls=Typing)
@@ -72,26 +97,29 @@ def command(left: Path, right: Path | None, until: str | None, limit: str,
                          "--capture FILE, or --serial LOG.")
     seconds, steps = asked(limit, sends, afters, script)
     machine = _machine(left, on, left)
+    runner = Runner(1 if right is None else 2)
     found: Found
     if captured is not None:
-        found = _beside_capture(machine, captured, columns, (until, seconds, steps, seed))
+        found = _beside_capture(machine, captured, columns, (until, seconds, steps, seed), runner)
     elif serial is not None:
-        found = _beside_log(machine, serial, channel, (until, seconds, steps, seed))
+        found = _beside_log(machine, serial, channel, (until, seconds, steps, seed), runner)
     else:
         from emu.compare.runs import compare
 
         assert right is not None
-        found = compare(machine, _machine(right, on, left), (str(left), str(right)), until,
-                        seconds, steps, seed, compiling())
+        with runner.display.doing("the runs are compared"):
+            found = compare(machine, _machine(right, on, left), (str(left), str(right)), until,
+                            seconds, steps, seed, compiling(), runner.run)
     if as_json:
         say(json.dumps(found.as_dict(), indent=2))
     else:
         for line in found.lines():
             say(line)
-    sys.exit(0 if found.same else 1)
+    sys.exit(STOPPED if runner.stopped else 0 if found.same else 1)
 
 
-def _beside_capture(description: Description, path: Path, columns: str, boot: Boot) -> Found:
+def _beside_capture(description: Description, path: Path, columns: str, boot: Boot,
+                    runner: Runner) -> Found:
     from emu.compare import board, capture
     from emu.compare.simulated import LoggedMachine, simulate
     from emu.run.session import Session
@@ -99,10 +127,13 @@ def _beside_capture(description: Description, path: Path, columns: str, boot: Bo
     read = capture.read(path, columns)
     until, seconds, steps, seed = boot
     machine = LoggedMachine(description, seed, compiling())
-    return board.beside(simulate(Session(machine, until, seconds, steps)), read)
+    simulated = simulate(Session(machine, until, seconds, steps), runner.run)
+    with runner.display.doing("the capture is laid beside the run"):
+        return board.beside(simulated, read)
 
 
-def _beside_log(description: Description, path: Path, channel: str | None, boot: Boot) -> Found:
+def _beside_log(description: Description, path: Path, channel: str | None, boot: Boot,
+                runner: Runner) -> Found:
     from emu.compare import seriallog
     from emu.machine.machine import Machine
     from emu.run.session import Session
@@ -110,9 +141,7 @@ def _beside_log(description: Description, path: Path, channel: str | None, boot:
     seriallog.read(path)  # a mistake in it is told before the run
     until, seconds, steps, seed = boot
     session = Session(Machine(description, seed, compiling()), until, seconds, steps)
-    session.run()
-    if session.interrupted:
-        raise KeyboardInterrupt
+    runner.run(session)
     return seriallog.beside(session, path, channel)
 
 

@@ -9,11 +9,13 @@ import click
 
 from emu.cli.options import backplane_file, limit_seconds
 from emu.cli.progress import compiling
+from emu.cli.running import Display, end_interrupted
 from emu.cli.say import say
 from emu.errors import InputError
 
 if TYPE_CHECKING:
     from emu.layout.touched import Touched
+    from emu.run.session import Session
 
 SUFFIXES = {".txt": "text", ".md": "markdown", ".svg": "svg", ".json": "json"}
 
@@ -43,23 +45,23 @@ def command(file: Path, form: str | None, output: Path | None, seconds: str | No
     from emu.layout.tables import as_markdown, as_text
 
     form = _form(form, output, as_json)
-    if form == "svg" and seconds is not None:
-        raise InputError("--run is told in text, Markdown and JSON; leave one of them out.")
     if script is not None and seconds is None:
         raise InputError("--script belongs to --run; give --run SECONDS too.")
     found = layout(load(file, unbuilt=True))
-    run = None if seconds is None else _run(file, seconds, script)
+    session, run = (None, None) if seconds is None else _run(file, seconds, script)
     if form == "json":
         facts = found.as_dict() | ({} if run is None else {"run": run.as_dict()})
         text = json.dumps(facts, indent=2) + "\n"
     elif form == "svg":
-        text = as_svg(found)
+        text = as_svg(found, run)
     else:
         text = (as_text if form == "text" else as_markdown)(found, run)
     if output is None:
         say(text, nl=False)
     else:
         write_atomic(output, text.encode())
+    if session is not None:
+        end_interrupted(session, "the page tells what was touched up to there.")
 
 
 def _form(form: str | None, output: Path | None, as_json: bool) -> str:
@@ -76,17 +78,15 @@ def _form(form: str | None, output: Path | None, as_json: bool) -> str:
     return SUFFIXES[output.suffix.lower()]
 
 
-def _run(file: Path, seconds: str, script: Path | None) -> Touched:
-    """Boot the machine, and do the boot again to see what it touched."""
+def _run(file: Path, seconds: str, script: Path | None) -> tuple[Session, Touched]:
+    """Boot the machine, as one that notes what is touched of it."""
     from emu.backplane.description import load
-    from emu.cli.running import run_watched
-    from emu.layout.touched import touched
-    from emu.machine.machine import Machine
+    from emu.layout.touched import TouchedMachine
     from emu.run.script import read_script
     from emu.run.session import Session
 
     limit = limit_seconds(seconds, "--run")
-    session = Session(Machine(load(file), None, compiling()), None, limit,
-                      read_script(script) if script else [])
-    run_watched(session, console=False)
-    return touched(session.so_far())
+    machine = TouchedMachine(load(file), None, compiling())
+    session = Session(machine, None, limit, read_script(script) if script else [])
+    Display().run(session)
+    return session, machine.touched()

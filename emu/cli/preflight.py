@@ -11,9 +11,13 @@ from emu.card.number_words import read_time
 from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
+from emu.cli.running import STOPPED, Display
 from emu.cli.say import say
 from emu.cli.typing_order import Typing
-from emu.errors import InputError
+from emu.errors import Ended, InputError, say_where
+from emu.preflight.item import NO_GO, Item
+
+STOP = "stopped before the answer was known; not to be burned yet."
 
 
 @click.command(cls=Typing)
@@ -35,22 +39,44 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     from emu.backplane.description import load
     from emu.diagnosis import explain
     from emu.machine.machine import Machine
-    from emu.preflight.item import NO_GO
-    from emu.preflight.page import items, verdict_line
+    from emu.preflight.page import after_boot, before_boot, stopped
     from emu.run.session import Session
 
     description = load(file)
     told = dict(_grade(text, [slot.name for slot in description.slots]) for text in grades)
     seconds, steps = asked(limit, sends, afters, script)
     session = Session(Machine(description, None, compiling()), until, seconds, steps)
-    session.run()
-    found = items(session, explain(session), record, told)
-    no_go = any(item.level == NO_GO for item in found)
+    found = list(before_boot(session.machine))
+    display = Display()
+    display.run(session)
+    if session.interrupted:
+        _show(file, [*found, stopped(session)], STOP, as_json)
+        sys.exit(STOPPED)
+    try:
+        with display.doing("it has booted; the run is measured"):
+            for item in after_boot(session, explain(session), record, told, display.run):
+                found.append(item)
+    except Ended:
+        raise
+    except KeyboardInterrupt as stop:
+        say_where(stop, "while the run was measured")
+        _show(file, found, STOP, as_json)
+        raise
+    _show(file, found, "", as_json)
+    sys.exit(1 if any(item.level == NO_GO for item in found) else 0)
+
+
+def _show(file: Path, found: list[Item], stopped: str, as_json: bool) -> None:
+    """Write the page, or what of it was known when it was ``stopped``."""
+    from emu.preflight.page import verdict_line
+
+    summary = stopped or verdict_line(found)
+    no_go = stopped or any(item.level == NO_GO for item in found)
     if as_json:
-        say(json.dumps({"go": not no_go, "summary": verdict_line(found),
+        say(json.dumps({"go": not no_go, "summary": summary,
                         "items": [item.as_dict() for item in found]}, indent=2))
     else:
-        say(f"preflight {file}: {verdict_line(found)}")
+        say(f"preflight {file}: {summary}")
         for item in found:
             colour = {"no-go": "red", "note": "yellow"}.get(item.level, "green")
             click.echo(f"  {click.style(f'{item.level:5}', fg=colour)}  ", nl=False)
@@ -59,7 +85,6 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
             say("Before you erase and burn: read the old chip out first, mind its "
                 "write-protect jumper, switch off before you pull or insert a chip or a "
                 "card, and discharge yourself before you touch it.")
-    sys.exit(1 if no_go else 0)
 
 
 def _grade(text: str, slots: list[str]) -> tuple[str, float]:

@@ -1,8 +1,12 @@
 """Say that something is being compiled, on standard error."""
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 
+import click
+
+from emu.cli.running import CLEAR
 from emu.cli.say import say
 
 
@@ -11,6 +15,8 @@ def compiling() -> Callable[[str], None]:
     told: list[str] = []
 
     def done(module: str) -> None:
+        if sys.stderr.isatty():
+            click.echo(CLEAR, nl=False, err=True)  # what is told of a run may stand there
         if not told:
             say("preburn: compiling for this machine, once:", err=True)
         told.append(module)

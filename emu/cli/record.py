@@ -12,6 +12,7 @@ from emu.cli import wrapping
 from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
+from emu.cli.running import Display, end_interrupted, last_words
 from emu.cli.say import say
 from emu.cli.typing_order import Typing
 
@@ -54,11 +55,12 @@ def command(file: Path, output: Path, until: str | None, limit: str, sends: tupl
     machine = MeteredMachine(load(file), seed, compiling())
     names = mark(machine, places, "--milestone")
     session = Session(machine, until, seconds, steps)
-    session.run()
-    if session.interrupted:
-        sys.exit(130)
-    tree = record(session, names=names)
-    verdict = explain(session)
+    display = Display()
+    display.run(session)
+    end_interrupted(session, f"nothing is recorded{last_words(session)}.")
+    with display.doing("the run has ended; its record is made"):
+        tree = record(session, names=names)
+        verdict = explain(session)
     tree["end"]["verdict"] = verdict.verdict
     good = (verdict.verdict in GOOD and session.missed is None
             and (session.reached or until is None))

@@ -10,7 +10,7 @@ import click
 from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
-from emu.cli.running import run_watched
+from emu.cli.running import Display, end_interrupted
 from emu.cli.typing_order import Typing
 
 MARK = b'"exporter": "preburn"'
@@ -47,8 +47,10 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
         check_output(output, WHAT, MARK)
     machine = UsedMachine(load(file), seed, compiling())
     session = Session(machine, until, seconds, steps)
-    run_watched(session, console=False)
-    found = profile.profile(machine)
+    display = Display()
+    display.run(session)
+    with display.doing("the times are added up"):
+        found = profile.profile(machine)
     if output is not None:
         name = machine.description.name or file.name
         text = json.dumps({"exporter": "preburn", **profile.speedscope(found, name)})
@@ -57,6 +59,7 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
         click.echo(json.dumps(profile.as_dict(found), indent=2))
     else:
         click.echo("\n".join(profile.table(found, most)))
+    end_interrupted(session, "the times are those of the run up to there.")
     missed = session.missed
     if missed is not None or (until is not None and not session.reached):
         wanted = until if missed is None else missed.text.decode("latin-1")

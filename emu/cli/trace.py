@@ -116,7 +116,7 @@ def command(file: Path, text_out: str | None, json_out: str | None, as_json: boo
         if vcd_out:
             outlets.append(_vcd_outlet(files, setting, vcd_out, vcd_timescale,
                                        vcd_lines == "scalars", by_cycle, last))
-        teller = _Teller(machine.hz)
+        teller = _Teller(machine.hz, "-" in (text_out, json_out, vcd_out))
         machine.trace(window, outlets, teller.take)
         with interruptible(session):
             with suppress(Finished):
@@ -199,10 +199,10 @@ def _vcd_outlet(files: ExitStack, setting: Setting, name: str, scale: str, scala
 class _Teller:
     """Show on a terminal how far the run is, and at the end what was done."""
 
-    def __init__(self, hz: Fraction) -> None:
+    def __init__(self, hz: Fraction, printed: bool) -> None:
         self._hz, self._records = hz, 0
         self._next, self._shown = time.monotonic() + 0.5, False
-        self._live = sys.stderr.isatty()
+        self._live = sys.stderr.isatty() and not (printed and sys.stdout.isatty())
 
     def take(self, chunk: Chunk) -> None:
         self._records += len(chunk)

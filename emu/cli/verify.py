@@ -11,6 +11,7 @@ import click
 from emu.cli import wrapping
 from emu.cli.options import own_machine
 from emu.cli.progress import compiling
+from emu.cli.running import Display
 from emu.cli.say import say
 from emu.errors import InputError
 
@@ -68,8 +69,10 @@ def command(file: Path | None, good: Path | None, strict: bool, same_console: bo
     if not other_image:
         _same_name(tree, description, good)
     reference = None if good_file is None else _good_machine(good_file, description, tree, good)
-    found = report.verify(description, tree, good, aspects or STRICT, allowed, reference,
-                          compiling())
+    display = Display()
+    with display.doing("the run is held against the record"):
+        found = report.verify(description, tree, good, aspects or STRICT, allowed, reference,
+                              compiling(), display.run)
     if junit is not None:
         junit_file.write(junit, f"{file} against {good}", found.aspects, "\n".join(found.lines()))
     if as_json:

@@ -127,17 +127,22 @@ def _seconds(value: Fraction | None) -> str:
 
 def compare(left: Description, right: Description, names: tuple[str, str], until: str | None,
             limit: Fraction, steps: list[Step], seed: int | None = None,
-            progress: Callable[[str], None] | None = None) -> Comparison:
-    """Run two machines alike and compare them; KeyboardInterrupt when a run is broken off."""
+            progress: Callable[[str], None] | None = None,
+            run: Callable[[Session], None] = Session.run) -> Comparison:
+    """Run two machines alike and compare them; ``run`` runs a session.
+
+    When the second run is broken off, they are compared so far as it came; KeyboardInterrupt
+    when the first is.
+    """
     vocabulary = Vocabulary()
     sessions, stories = [], []
     for description in (left, right):
         machine = TracedMachine(description, seed, progress)
         session = Session(machine, until, limit, list(steps))
-        stories.append(tell(session, setting_of(machine), vocabulary))
-        if session.interrupted:
-            raise KeyboardInterrupt
+        stories.append(tell(session, setting_of(machine), vocabulary, run))
         sessions.append(session)
+        if session.interrupted and len(sessions) == 1:
+            raise KeyboardInterrupt
     divergence, timing = first(*stories)
     return Comparison(names, (sessions[0], sessions[1]), (stories[0], stories[1]),
                       differences(left, right), divergence, timing)

@@ -1,6 +1,7 @@
 """The bus cycles of a simulated boot, as a capture would show them."""
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -79,12 +80,10 @@ class Simulated:
         return found
 
 
-def simulate(session: Session) -> Simulated:
-    """Run a session on a LoggedMachine and keep its bus cycles."""
+def simulate(session: Session, run: Callable[[Session], None] = Session.run) -> Simulated:
+    """Run a session on a LoggedMachine and keep its bus cycles; ``run`` runs it."""
     machine = session.machine
     assert isinstance(machine, LoggedMachine)
     machine.start()
-    session.run()
-    if session.interrupted:
-        raise KeyboardInterrupt
+    run(session)
     return Simulated(session, session.so_far(), machine.cycles())

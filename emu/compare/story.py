@@ -7,7 +7,7 @@ another address has the same number.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -158,12 +158,13 @@ def _accesses(cycles: Cycles) -> np.ndarray:
                             own["data"].astype(np.int64)])
 
 
-def tell(session: Session, setting: Setting, vocabulary: Vocabulary) -> Story:
-    """Run a session whose machine is a TracedMachine, and tell its story."""
+def tell(session: Session, setting: Setting, vocabulary: Vocabulary,
+         run: Callable[[Session], None] = Session.run) -> Story:
+    """Run a session whose machine is a TracedMachine, and tell its story; ``run`` runs it."""
     machine = session.machine
     assert isinstance(machine, TracedMachine)
     teller = Teller(setting, vocabulary)
     machine.trace(Window(None, None), [teller])
-    session.run()
+    run(session)
     machine.finish()
     return teller.story()

@@ -17,6 +17,7 @@ from emu.knowngood.parting import Parting, Side, Stretch, part, stretch
 from emu.knowngood.record import Tree, images_table, machine_table, made_with, media_table
 from emu.knowngood.rerun import checkpoints, rerun
 from emu.run.done_again import Run
+from emu.run.session import Session
 
 
 @dataclass
@@ -135,12 +136,14 @@ def _notes(good: Tree, description: Description, seed: int) -> list[str]:
 
 def verify(description: Description, good: Tree, path: Path, aspects: tuple[str, ...],
            allowed: Tolerance, reference: Description | None = None,
-           progress: Callable[[str], None] | None = None) -> Report:
+           progress: Callable[[str], None] | None = None,
+           run: Callable[[Session], None] = Session.run) -> Report:
     """Run a machine as a record was made and hold it against the record.
 
-    ``reference`` is the recorded machine with the good image, when it is at hand.
+    ``reference`` is the recorded machine with the good image, when it is at hand; ``run`` runs
+    the session.
     """
-    session, fresh = rerun(description, good, path, progress)
+    session, fresh = rerun(description, good, path, progress, run)
     verdict = explain(session)
     fresh["end"]["verdict"] = verdict.verdict
     hz = description.cpu_hz
@@ -150,17 +153,17 @@ def verify(description: Description, good: Tree, path: Path, aspects: tuple[str,
                    _notes(good, description, good["machine"]["seed"]), verdict, fresh=fresh)
     where = hold.interval(good["bus"], fresh["bus"])
     if not found.same and where is not None:
-        _locate(found, good, where, session.so_far(), reference)
+        _locate(found, good, where, session.so_far(), reference, run)
     return found
 
 
 def _locate(found: Report, good: Tree, where: tuple[int, int, int], ours: Run,
-            reference: Description | None) -> None:
+            reference: Description | None, run: Callable[[Session], None]) -> None:
     """Find the first bus cycle that differs, or say what was done where it lies."""
     found.interval = where
     same_t = where[0]
     if reference is not None:
-        session, again = rerun(reference, good, found.good)
+        session, again = rerun(reference, good, found.good, None, run)
         if again["bus"]["digest"] != good["bus"]["digest"]:
             raise InputError(f"{found.good}: the good image on {reference.path} no longer does "
                              f"what was recorded with preburn {good['preburn']}; record it again.")

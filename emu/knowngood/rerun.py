@@ -7,11 +7,12 @@ from pathlib import Path
 from typing import Any
 
 from emu.backplane.description import Description
+from emu.card.number_words import counted
 from emu.errors import InputError, nearest
 from emu.files.numbers import LONGEST, exact
 from emu.knowngood.marks import mark
 from emu.knowngood.metered import MeteredMachine
-from emu.knowngood.record import Tree, checkpoint_rows, record
+from emu.knowngood.record import Tree, checkpoint_rows, console_text, record
 from emu.run.done_again import Run
 from emu.run.script import STEPS, Step
 from emu.run.session import Session
@@ -71,14 +72,29 @@ def session_for(description: Description, good: Tree, path: Path,
                          f"{error}") from None
 
 
+def console_so_far(good: Tree, session: Session) -> str:
+    """Say whether a run that has not come to its end has shown what the record has."""
+    count = 0
+    for name, channel in session.console.channels.items():
+        ours = channel.text.decode("latin-1")
+        recorded = console_text(good["console"][name]) if name in good["console"] else ""
+        if not recorded.startswith(ours):
+            return f"what {name} shows is not what was recorded"
+        count += len(ours)
+    return f"the console is as recorded so far, {counted(count, 'character')}"
+
+
 def rerun(description: Description, good: Tree, path: Path,
-          progress: Callable[[str], None] | None = None) -> tuple[Session, Tree]:
+          progress: Callable[[str], None] | None = None,
+          run: Callable[[Session], None] = Session.run) -> tuple[Session, Tree]:
     """Run what a record asks for; the session, and the record of this run, without a verdict.
 
-    Raises KeyboardInterrupt when the run was broken off.
+    ``run`` runs the session.  Raises KeyboardInterrupt when that was broken off, with what is
+    known by then.
     """
     session, names = session_for(description, good, path, progress)
-    session.run()
+    run(session)
     if session.interrupted:
-        raise KeyboardInterrupt
+        raise KeyboardInterrupt(f"stopped by Ctrl-C after {session.machine.stands()}; "
+                                f"{console_so_far(good, session)}.")
     return session, record(session, names=names)

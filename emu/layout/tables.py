@@ -108,7 +108,7 @@ def _switch(area: AreaFact) -> str:
 def _memory(layout: Layout, run: Touched | None) -> Table:
     rows = []
     for area in layout.areas:
-        seen = [] if run is None else [_area_seen(layout, area, run)]
+        seen = [] if run is None else [area_seen(layout, area, run)]
         rows.append((f"{area.start:04X}h-{area.end:04X}h", area.slot, area.what, _switch(area),
                      area.words, *seen))
     more = () if run is None else ("touched",)
@@ -117,7 +117,7 @@ def _memory(layout: Layout, run: Touched | None) -> Table:
                  "no card says where its memory answers")
 
 
-def _area_seen(layout: Layout, area: AreaFact, run: Touched) -> str:
+def area_seen(layout: Layout, area: AreaFact, run: Touched) -> str:
     """Say what was touched of an area without pages, whose card has its memory in this order."""
     if any(pages.slot == area.slot for pages in layout.pages):
         return ""  # told page by page
@@ -130,13 +130,11 @@ def _area_seen(layout: Layout, area: AreaFact, run: Touched) -> str:
 
 def _pages(layout: Layout, run: Touched | None) -> Table:
     rows: list[tuple[str, ...]] = []
-    at: dict[str, int] = {}
-    for pages in layout.pages:
+    touched = [] if run is None else [[seen] for _, seen in pages_seen(layout, run)]
+    for number, pages in enumerate(layout.pages):
         held = shown_ports(pages.holds, 8)
-        place = at.get(pages.slot, 0)
         count = pages.last + 1 - pages.first
-        at[pages.slot] = place + count * pages.size
-        seen = [] if run is None else [_pages_seen(pages, place, run)]
+        seen = touched[number] if touched else []
         rows.append((f"{pages.first:02X}h-{pages.last:02X}h", pages.slot, pages.what,
                      f"{pages.size}", f"{count * pages.size >> 10} KiB", held, *seen))
     more = () if run is None else ("touched",)
@@ -144,8 +142,18 @@ def _pages(layout: Layout, run: Touched | None) -> Table:
                  tuple(rows), "no card has pages")
 
 
-def _pages_seen(pages: PagesFact, place: int, run: Touched) -> str:
-    """List the pages that were touched, in stretches of the same use."""
+def pages_seen(layout: Layout, run: Touched) -> list[tuple[PagesFact, str]]:
+    """Say of each kind of pages which were touched, in stretches of the same use."""
+    out = []
+    at: dict[str, int] = {}  # where the slot's next pages begin in its memory
+    for pages in layout.pages:
+        place = at.get(pages.slot, 0)
+        at[pages.slot] = place + (pages.last + 1 - pages.first) * pages.size
+        out.append((pages, _stretches(pages, place, run)))
+    return out
+
+
+def _stretches(pages: PagesFact, place: int, run: Touched) -> str:
     used = [(n, run.flags(pages.slot, place + (n - pages.first) * pages.size, pages.size))
             for n in range(pages.first, pages.last + 1)]
     out = []

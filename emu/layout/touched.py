@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emu.backplane.description import Description
-from emu.bus.state import LOG, PAGES, READ, STOP_OUT, WRITE
+from emu.bus.state import CONSOLE_FULL, LOG, LOG_FULL, PAGES, READ, STOP_HIT, STOP_OUT, WRITE
 from emu.bus.stops import Row, arm
 from emu.card.roles import PAGE
 from emu.logs.cycles import Cycles, kinds_alike, of_code, read_ring
 from emu.machine.machine import Machine
-from emu.run.done_again import Run
+from emu.run.console import channels
 
 EXECUTED, READ_FROM, WRITTEN = 1, 2, 4
 LETTERS = ((EXECUTED, "x"), (READ_FROM, "r"), (WRITTEN, "w"))
@@ -96,30 +96,51 @@ def page_ports(d: Description) -> list[int]:
     return sorted(ports)
 
 
-def touched(run: Run, told: Callable[[float], None] = lambda _: None) -> Touched:
-    """Do a run again, from power-on, and note what it touched; ``told`` the share done."""
-    machine = run.at(0)
-    m, names = machine.m, [slot.name for slot in machine.slots]
-    sizes = {slot.name: int(m.mem_size[slot.number]) for slot in machine.slots}
-    found = Touched(float(machine.seconds(run.end)), {
-        name: np.zeros(size // GRAIN, np.uint8) for name, size in sizes.items() if size})
-    arm(m, [Row(STOP_OUT, low, high) for low, high in _stretches(page_ports(run.description))])
-    machine.log(True)
-    taken = 0
-    while int(m.t) < run.end:
-        before = Map(machine)
-        m.log_limit, m.hit_count = taken + LOG // 2, 0
-        machine.run(run.end)
-        before.take(found, names, read_ring(m, taken, int(m.log_pos)))
-        taken = int(m.log_pos)
-        told(int(m.t) / max(run.end, 1))
-    reads, writes = np.asarray(m.port_reads).tolist(), np.asarray(m.port_writes).tolist()
-    found.ports = {port: (reads[port], writes[port]) for port in range(256)
-                   if reads[port] or writes[port]}
-    found.interrupts = {slot.name: int(m.int_count[slot.number]) for slot in machine.slots
-                        if int(m.int_count[slot.number])}
-    found.vectors = {v: int(m.vector_count[v]) for v in range(256) if int(m.vector_count[v])}
-    return found
+class TouchedMachine(Machine):
+    """A machine that notes, while it runs, what is touched of it.
+
+    The run is the same to the T-state as without.
+    """
+
+    def __init__(self, description: Description, seed: int | None = None,
+                 progress: Callable[[str], None] | None = None) -> None:
+        super().__init__(description, seed, progress)
+        m = self.m
+        self._names = [slot.name for slot in self.slots]
+        sizes = {slot.name: int(m.mem_size[slot.number]) for slot in self.slots}
+        self._found = Touched(0.0, {name: np.zeros(size // GRAIN, np.uint8)
+                                    for name, size in sizes.items() if size})
+        arm(m, [Row(STOP_OUT, low, high) for low, high in _stretches(page_ports(description))])
+        self.log(True)
+        self._taken = 0
+
+    def run(self, t_stop: int) -> int:
+        """See Machine.run."""
+        m = self.m
+        while True:
+            before = Map(self)
+            m.log_limit, m.hit_count = self._taken + LOG // 2, 0
+            try:
+                reason = super().run(t_stop)
+            finally:
+                before.take(self._found, self._names, read_ring(m, self._taken, int(m.log_pos)))
+                self._taken = int(m.log_pos)
+            if any(c.line.shown_in >= c.line.shown_limit for c in channels(self)):
+                return CONSOLE_FULL  # it may have come together with a stop of ours
+            if reason not in (LOG_FULL, STOP_HIT):
+                return reason
+
+    def touched(self) -> Touched:
+        """Tell what was touched so far."""
+        m, found = self.m, self._found
+        found.seconds = float(self.seconds(int(m.t)))
+        reads, writes = np.asarray(m.port_reads).tolist(), np.asarray(m.port_writes).tolist()
+        found.ports = {port: (reads[port], writes[port]) for port in range(256)
+                       if reads[port] or writes[port]}
+        found.interrupts = {slot.name: int(m.int_count[slot.number]) for slot in self.slots
+                            if int(m.int_count[slot.number])}
+        found.vectors = {v: int(m.vector_count[v]) for v in range(256) if int(m.vector_count[v])}
+        return found
 
 
 def _stretches(ports: list[int]) -> Iterator[tuple[int, int]]:

@@ -31,27 +31,20 @@ from emu.bus.state import (
     NO_INTERRUPT,
     OUT,
     OUTPUTS,
-    SLOTS,
 )
+from emu.logs.lines import (
+    EDGES,
+    FEW,
+    LINE_IEI,
+    LINE_IEO,
+    LINE_INT,
+    LINE_NMI,
+    LINE_OUTPUT,
+    edge,
+)
+from emu.logs.waves import note_waves
 from emu.native.calls import ADVANCE, call_card
 from emu.native.jit import compiled, inlined
-
-EDGES = 1 << 14  # edges in the sampler's list
-FEW = 512  # more than a step can make
-
-# Lines of an edge.
-LINE_INT, LINE_NMI, LINE_IEI, LINE_IEO = 0, 1, 2, 2 + SLOTS
-LINE_OUTPUT = 2 + 2 * SLOTS  # + slot * OUTPUTS + output
-LINES = LINE_OUTPUT + SLOTS * OUTPUTS
-
-
-@inlined
-def edge(s, when, line, level):
-    """Add an edge; the list has room, see sampler.sample."""
-    s.edge[s.edges, 0] = when
-    s.edge[s.edges, 1] = line
-    s.edge[s.edges, 2] = level
-    s.edges += 1
 
 
 @compiled
@@ -103,6 +96,7 @@ def run_due_events(m, s):
                 note_link(m, s, slot, when, when)
         note_nmi(m, s, 0)
         note_outputs(m, s)
+        note_waves(m, s, soonest)
         done = soonest
         soonest = soonest_event(m)
 
@@ -214,6 +208,9 @@ def after_step(m, s, first):
     """Note the edges of the step just run, which began at ``s.start``; ``first`` is its first
     entry in the log."""
     note_outputs(m, s)
+    if s.waves > 0:
+        read_cycles(m, s, first)
+        note_waves(m, s, s.access)
     held = m.held_t >= s.start and m.held_int != s.int_line
     if not held and changed(m, s) == 0:
         return

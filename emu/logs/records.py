@@ -25,8 +25,8 @@ from emu.bus.rows import (
 )
 from emu.bus.state import ACK, BUS_GIVEN, HALTED, NMI_FETCH, WORDS
 from emu.logs.cycles import Cycles, decode
-from emu.logs.edges import LINES
 from emu.logs.kinds import BEGUN, CONTINUED, DMA, IDLE, INSTRUCTION, INTERRUPT, NMI
+from emu.logs.lines import LINES
 
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]

@@ -16,15 +16,9 @@ from emu.bus.events import soonest_event
 from emu.bus.rows import SAMPLED, W_LOG, W_T, note_row
 from emu.bus.state import LOG, MACHINE, NMI_FETCH, ROWS, SLOTS, WORDS
 from emu.cpu.run_by_address import run_at
-from emu.logs.edges import (
-    EDGES,
-    FEW,
-    after_step,
-    before_step,
-    changed,
-    note_nmi,
-    run_due_events,
-)
+from emu.logs.edges import after_step, before_step, changed, note_nmi, run_due_events
+from emu.logs.lines import EDGES, FEW, WAVES
+from emu.logs.waves import FIELDS, draw
 from emu.native.jit import INT, compiled, inlined, root
 
 ROOM = 512  # log entries that one step may need
@@ -40,6 +34,11 @@ SAMPLES = np.dtype([
     ("retis", np.int64), ("start", np.int64), ("access", np.int64), ("other", np.int64),
     ("ack", np.int64),
     ("edge", np.int64, (EDGES, 3)),  # half T-states since power-on, line, level
+    # serial waves, emu/logs/waves.py: how many, where their frames are in the pool,
+    ("waves", np.int64), ("wave_at", np.int64, (WAVES,)),
+    ("wave", np.int64, (WAVES, len(FIELDS))),  # the frames as they are known,
+    ("wave_half", np.int64, (WAVES,)),  # the half bit whose beginning is looked for,
+    ("wave_level", np.int64, (WAVES,)), ("wave_to", np.int64, (WAVES,)),  # drawn up to T-state
 ], align=True)
 
 
@@ -105,6 +104,8 @@ def sample(m, s, t_stop):
             m.exit_reason = reason
         if m.exit_reason != 0:
             break
+    for k in range(s.waves):
+        draw(s, k, m.t)
     write_row(m)
     m.row_count -= 1
     return m.row_count

@@ -9,8 +9,10 @@ from emu.errors import printable
 from emu.files.symbols import SymbolTable
 from emu.logs.codebook import CodeBook
 from emu.logs.cycles import driver_names
-from emu.logs.edges import LINE_OUTPUT, chained
-from emu.machine.machine import Machine
+from emu.logs.edges import chained
+from emu.logs.lines import LINE_OUTPUT, LINE_WAVE
+from emu.logs.serial_lines import waves
+from emu.machine.machine import Machine, Slot
 
 
 @dataclass(frozen=True)
@@ -51,5 +53,20 @@ def setting_of(machine: Machine) -> Setting:
 
 
 def _probes(machine: Machine) -> dict[int, str]:
-    return {LINE_OUTPUT + slot.number * OUTPUTS + slot.card.outputs.index(name):
-            f"{slot.name}_{name}" for slot in machine.slots for name in slot.card.probes}
+    pins = {LINE_OUTPUT + slot.number * OUTPUTS + slot.card.outputs.index(name):
+            f"{slot.name}_{name.replace('-', '_')}"
+            for slot in machine.slots for name in _pins(machine, slot)}
+    return pins | {LINE_WAVE + number: name for number, name in enumerate(waves(machine))}
+
+
+def _pins(machine: Machine, slot: Slot) -> tuple[str, ...]:
+    """List the outputs of a card that are shown.
+
+    Those of a timer may be steady clocks: their edges are known only where another card is told.
+    """
+    card = slot.card
+    if card.probes or not card.timer:
+        return card.probes or card.outputs
+    told = {wire.output for wire in machine.description.wires if wire.source == slot.name
+            and not machine.slot(wire.target).card.takes_clock(wire.input)}
+    return tuple(name for number, name in enumerate(card.outputs) if number in told)

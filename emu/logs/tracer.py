@@ -12,7 +12,7 @@ import numpy as np
 
 from emu.bus.rows import W_LOG, W_T
 from emu.bus.state import MEDIUM_WANTED, ROWS, STOP_HIT, WORDS
-from emu.logs import records, sampler
+from emu.logs import records, sampler, serial_lines
 from emu.logs.cycles import ring_words
 from emu.logs.records import Chunk
 from emu.machine.machine import RUN, Machine
@@ -59,8 +59,9 @@ class Tracer:
         s.int_line, s.nmi = m.int_line, m.nmi_latch
         s.iei[:], s.ieo[:], s.ip[:], s.ius[:] = m.iei, m.ieo, m.ip, m.ius
         m.line_change_count = 0
+        serial_lines.begin(self.machine, s)
         return np.concatenate([[1 - m.int_line, 1 - m.nmi_latch], m.iei, m.ieo,
-                               np.asarray(m.line_level).ravel()]).astype(np.uint8)
+                               np.asarray(m.line_level).ravel(), s.wave_level]).astype(np.uint8)
 
     def run(self, t_stop: int) -> int:
         """Run until T-state ``t_stop`` or a reason to leave, as Machine.run does."""

@@ -22,7 +22,7 @@ from vcd import VCDWriter
 from emu.bus.state import BUS_BACK, BUS_GIVEN, DMA_OUT, DMA_READ
 from emu.errors import InputError
 from emu.logs import paper, vcdlines
-from emu.logs.edges import LINE_IEI, LINE_IEO, LINE_INT, LINE_NMI
+from emu.logs.lines import LINE_IEI, LINE_IEO, LINE_INT, LINE_NMI
 from emu.logs.linewriter import Texts
 from emu.logs.records import Chunk, Ints
 from emu.logs.seen import root_over

@@ -10,7 +10,7 @@ import numpy as np
 
 from emu.bus.rows import W_CONTROL, W_LOG, W_T
 from emu.bus.state import OUTPUTS, SLOTS
-from emu.logs.edges import LINES
+from emu.logs.lines import LINES, WAVES
 from emu.logs.paper import OUT, PAPER, POOL, TEXT, put, put_char, put_decimal
 from emu.logs.seen import EDGE, INDEX, ROW, WORD
 from emu.logs.waveforms import (
@@ -38,8 +38,8 @@ Z, HASH, NEWLINE, ZERO, LETTER_B, BLANK = 122, 35, 10, 48, 98, 32
 CLOCK, STROBE, INT_PIN, NMI_PIN, RESET_PIN, A0 = 0, 1, 11, 12, 13, 14
 D0, VECTOR_A, VECTOR_D, DRIVER, CODE_TEXT, CHAIN = A0 + 16, A0 + 24, A0 + 25, 40, 41, 42
 PROBE = CHAIN + 2 * SLOTS
-VARIABLES = PROBE + SLOTS * OUTPUTS
-LINE_BUSREQ = LINES  # behind those of emu/logs/edges.py
+VARIABLES = PROBE + SLOTS * OUTPUTS + WAVES
+LINE_BUSREQ = LINES  # behind those of emu/logs/lines.py
 DRIVERS = 0  # the texts: drivers by their number, "-", then those of the codes
 NO_DRIVER, CODES = 256, 257
 

@@ -23,8 +23,8 @@ from emu.bus.state import FAR, IN, OUT
 from emu.errors import InputError
 from emu.files.numbers import exact
 from emu.files.symbols import Place, parse_number
-from emu.logs.edges import LINE_INT
 from emu.logs.kinds import INSTRUCTION, INTERRUPT, NMI, PC
+from emu.logs.lines import LINE_INT
 from emu.logs.records import Chunk, Flags, any_cycle
 from emu.logs.setting import Setting
 from emu.machine.machine import Machine

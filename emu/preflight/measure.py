@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emu.bus.state import ACK, FETCH, NOBODY, READ, WRITE
-from emu.logs.edges import LINE_INT
 from emu.logs.kinds import INTERRUPT, PC
+from emu.logs.lines import LINE_INT
 from emu.logs.records import Chunk
 from emu.logs.traced import TracedMachine
 from emu.logs.window import Window

@@ -1,7 +1,7 @@
 """The preflight page: every check in turn, then go or no-go."""
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -23,17 +23,33 @@ from emu.run.session import Session
 TIGHT, FULL = 32, 8  # bytes below a stack that are noted, and that are too few
 
 
-def items(session: Session, verdict: Verdict, record: Path | None,
-          grades: dict[str, float]) -> list[Item]:
-    """Make all checks of a session that has ended; see the module's text."""
+def before_boot(machine: Machine) -> Iterator[Item]:
+    """Make the checks that need no run."""
+    yield from _wiring(machine)
+    yield from rom.checks(machine.description)
+
+
+def stopped(session: Session) -> Item:
+    """Say how far a boot came that was broken off."""
+    said = session.console.last_line().strip()
+    return Item(NO_GO, "boot", f"stopped after {session.machine.stands()}: not known"
+                + (f"; the console's last line is {said!r}." if said else "."))
+
+
+def after_boot(session: Session, verdict: Verdict, record: Path | None, grades: dict[str, float],
+               run: Callable[[Session], None] = Session.run) -> Iterator[Item]:
+    """Make the checks of a session that has ended, one by one; ``run`` runs that of a record."""
     machine = session.machine
+    yield _boot(session, verdict)
+    yield from _record(machine, record, run)
     found = measure(session.so_far())
-    return [*_wiring(machine), *rom.checks(machine.description), _boot(session, verdict),
-            *_record(machine, record), *_part(machine, found),
-            *_vectors(machine, found), *_stacks(machine, found),
-            *timing.access(machine, grades), *timing.interrupts(machine, found),
-            *timing.cards(machine, found),
-            *(Item(NOTE, "risk", risk) for risk in verdict.risks)]
+    yield from _part(machine, found)
+    yield from _vectors(machine, found)
+    yield from _stacks(machine, found)
+    yield from timing.access(machine, grades)
+    yield from timing.interrupts(machine, found)
+    yield from timing.cards(machine, found)
+    yield from (Item(NOTE, "risk", risk) for risk in verdict.risks)
 
 
 def _wiring(machine: Machine) -> Iterator[Item]:
@@ -64,10 +80,11 @@ def _boot(session: Session, verdict: Verdict) -> Item:
     return Item(NO_GO, "boot", " ".join([words, *missing, *mend]))
 
 
-def _record(machine: Machine, record: Path | None) -> Iterator[Item]:
+def _record(machine: Machine, record: Path | None,
+            run: Callable[[Session], None]) -> Iterator[Item]:
     if record is None:
         return
-    found = verify(machine.description, recordfile.read(record), record, STRICT, EXACT)
+    found = verify(machine.description, recordfile.read(record), record, STRICT, EXACT, run=run)
     lines = found.lines()
     yield Item(GO if found.same else NO_GO, "record", " ".join(lines[:1 if found.same else 3]))
 

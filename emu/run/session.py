@@ -44,7 +44,6 @@ class Session:
     limit: Fraction = Fraction(LIMIT)
     steps: list[Step] = field(default_factory=list)
     echo: Callable[[str, bytes], None] | None = None  # called with what a terminal shows
-    progress: Callable[[Session], None] | None = None  # called after each slice
     reached: bool = False
     reached_t: int = 0
     over: Callable[[Session], str] | None = None  # called after each slice once nothing is to
@@ -128,8 +127,6 @@ class Session:
             if self.failed_step is not None:
                 break
             self.look_for_text()
-            if self.progress is not None:
-                self.progress(self)
             if self.over is not None and not self.steps and not self.reached:
                 self.closed = self.over(self)
 
