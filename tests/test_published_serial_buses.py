@@ -110,7 +110,7 @@ PER_SECOND = 10**6  # of sigrok's samples, where a tick is written as 1 us
 def test_uart_has_what_was_sent_and_typed_at_the_programmed_rate(tmp_path: Path) -> None:
     """Tidewater's SIO at 38400 baud, 8N1: 160 T-states of 6.144 MHz a bit, 3125 baud in ticks of
     half a T-state; libsigrokdecode decoder "uart"."""
-    session = Session(Machine(load(TIDEWATER)), "desk", Fraction(2))
+    session = Session(Machine(load(TIDEWATER)), "tw> ", Fraction(2))
     session.run()
     session.type_in("sio.a", b"time\r")
     machine, shown = session.machine, session.console.channels["sio.a"]

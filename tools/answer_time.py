@@ -77,6 +77,8 @@ CASES = (
     Case("verify", ("verify", str(FULL), "long.json", "--junit", "out.xml")),
     Case("compare", ("compare", str(FULL), str(FULL), *AGES)),
     Case("preflight", ("preflight", str(FULL), *AGES)),
+    Case("layout --run", ("layout", str(FULL), "--run", AGES[1])),
+    Case("time", ("time", str(FULL), *AGES)),
     Case("sweep", ("sweep", str(FULL), "--seeds", "3", "--jobs", "2", *AGES, "--until", "never",
                    "--results", "results.jsonl"), ("results.jsonl",), work=0.4),
 )

@@ -11,7 +11,7 @@ from emu.card.number_words import read_time
 from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
-from emu.cli.running import STOPPED, Display
+from emu.cli.running import Display, end_interrupted
 from emu.cli.say import say
 from emu.cli.typing_order import Typing
 from emu.errors import Ended, InputError, say_where
@@ -51,7 +51,7 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     display.run(session)
     if session.interrupted:
         _show(file, [*found, stopped(session)], STOP, as_json)
-        sys.exit(STOPPED)
+        end_interrupted(session, "the boot and what follows it were not looked at.")
     try:
         with display.doing("it has booted; the run is measured"):
             for item in after_boot(session, explain(session), record, told, display.run):

@@ -29,30 +29,30 @@ def word(m, at):
 
 
 @inlined
-def level_in(w, half):
+def level_in(s, k, half):
     """Give the level of a half bit of a frame, before and behind it the rest."""
-    if w[SPACE] == 1:
+    if s.wave[k, SPACE] == 1:
         return np.int64(0)
-    if w[ACTIVE] == 0 or half < 0 or half >= w[HALVES]:
-        return w[REST]
-    return (w[LEVELS] >> (half >> 1)) & 1
+    if s.wave[k, ACTIVE] == 0 or half < 0 or half >= s.wave[k, HALVES]:
+        return s.wave[k, REST]
+    return (s.wave[k, LEVELS] >> (half >> 1)) & 1
 
 
 @compiled
 def draw(s, k, upto):
     """Add the edges of a wave as it is known, up to T-state ``upto``."""
-    w = s.wave[k]
-    if w[ACTIVE] == 0 or w[SPACE] == 1:
+    if s.wave[k, ACTIVE] == 0 or s.wave[k, SPACE] == 1:
         return
-    while s.wave_half[k] <= w[HALVES]:
-        passed = w[REM] + s.wave_half[k] * w[NUM]
-        if passed > (upto - w[T]) * w[DEN]:
+    den = s.wave[k, DEN]
+    for half in range(s.wave_half[k], s.wave[k, HALVES] + 1):
+        passed = s.wave[k, REM] + half * s.wave[k, NUM]
+        if passed > (upto - s.wave[k, T]) * den:
             return
-        level = level_in(w, s.wave_half[k])
+        level = level_in(s, k, half)
         if level != s.wave_level[k]:
             s.wave_level[k] = level
-            edge(s, 2 * w[T] + (4 * passed + w[DEN]) // (2 * w[DEN]), LINE_WAVE + k, level)
-        s.wave_half[k] += 1
+            edge(s, 2 * s.wave[k, T] + (4 * passed + den) // (2 * den), LINE_WAVE + k, level)
+        s.wave_half[k] = half + 1
 
 
 @compiled
@@ -71,13 +71,12 @@ def copied(m, s, k):
 @compiled
 def meet(s, k, when):
     """Join a wave that has another course since T-state ``when``; give its level then."""
-    w = s.wave[k]
     half = np.int64(-1)
-    if w[ACTIVE] == 1:
-        half = ((when - w[T]) * w[DEN] - w[REM]) // w[NUM]
-        half = max(min(half, w[HALVES]), np.int64(-1))
+    if s.wave[k, ACTIVE] == 1:
+        passed = (when - s.wave[k, T]) * s.wave[k, DEN] - s.wave[k, REM]
+        half = max(min(passed // s.wave[k, NUM], s.wave[k, HALVES]), np.int64(-1))
     s.wave_half[k] = half + 1
-    return level_in(w, half)
+    return level_in(s, k, half)
 
 
 @compiled
