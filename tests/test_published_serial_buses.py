@@ -128,4 +128,4 @@ def test_uart_has_what_was_sent_and_typed_at_the_programmed_rate(tmp_path: Path)
     sent = bytes(int(text, 16) for text in sigrok(dump, uart, "uart=rx-data"))
     assert bytes(shown.text[known:]) == sent and len(sent) > 20
     assert bytes(int(text, 16) for text in sigrok(dump, uart, "uart=tx-data")) == b"time\r"
-    assert sigrok(dump, uart, "uart=rx-warning:tx-warning") == []
+    assert sigrok(dump, uart, "uart=rx-warnings:tx-warnings") == []
