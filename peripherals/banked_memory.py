@@ -10,6 +10,10 @@ chip stands floats, or shows a smaller chip again.  Two schemes:
   takes it out and shows RAM; a field of the latch picks the 32 KiB RAM bank there.  The
   upper 32 KiB always show the common bank.
 
+A wire at bit0 to bit7 takes the place of that bit of the page registers (overlay: of the latch), in
+all windows or in those that ``wired-windows`` names; while paging is off, it counts no more than
+the registers do.
+
 Common practice, no source; the chip in the flash's socket: writable_chip.py.
 """
 from __future__ import annotations
@@ -22,6 +26,7 @@ import numpy as np
 from emu.bus.cycles import ASK_WRITE
 from emu.bus.memory import claim
 from emu.bus.state import CALL, NOT_MINE, ROM
+from emu.bus.wires import source_of
 from emu.errors import InputError
 from emu.native.jit import compiled, inlined
 from peripherals import writable_chip
@@ -33,6 +38,7 @@ from peripherals.writable_chip_report import CAUSES, chip_complaints, chip_role,
 
 WINDOWS = 16
 PAGES_ONLY, OVERLAY_ONLY = ("scheme", ("pages",)), ("scheme", ("overlay",))
+WIRED = 8  # bits of a register that may come by wire
 LATCH = WINDOWS  # register number behind page0 to page15
 
 STATE = np.dtype([
@@ -48,11 +54,21 @@ STATE = np.dtype([
     ("flash_pages", np.int64), ("ram_page", np.int64), ("ram_pages", np.int64),
     ("repeats", np.int64),  # 1: a smaller chip shows again under higher pages
     ("ram_base", np.int64),  # in phys
+    # bits of the registers that wires give, their levels, and the windows where they count, as bits
+    ("wired", np.int64), ("levels", np.int64), ("wired_windows", np.int64),
     ("is_rom", np.int64),  # 1: writes do not reach the chip
     *CHIP_FIELDS,
     ("pulled_pc", np.int64), ("pulled_pc_at", np.int64),  # changed the page under PC
     ("pulled_sp", np.int64), ("pulled_sp_at", np.int64),  # and under the stack
 ], align=True)
+
+
+@inlined
+def with_wires(s, byte, window):
+    """Give a register's bits as a window gets them: those that are wired, as their wires are."""
+    if (s.wired_windows >> window) & 1 == 0:
+        return byte
+    return (byte & ~s.wired) | s.levels
 
 
 @inlined
@@ -63,7 +79,7 @@ def overlay_page(s, window):
     half = s.windows >> 1
     bank = s.common
     if window < half:
-        bank = (s.page[LATCH] >> s.bank_shift) & s.bank_mask
+        bank = (with_wires(s, s.page[LATCH], window) >> s.bank_shift) & s.bank_mask
     return s.ram_page + bank * half + window % half
 
 
@@ -72,7 +88,7 @@ def wanted_page(s, window):
     """Give the physical page that a window asks for."""
     if s.overlay > 0:
         return overlay_page(s, window)
-    return s.page[window] & s.page_mask if s.paging == 1 else np.int64(0)
+    return with_wires(s, s.page[window], window) & s.page_mask if s.paging == 1 else np.int64(0)
 
 
 @compiled
@@ -120,13 +136,28 @@ def show_all(m, s):
 
 @inlined
 def turned_on(s):
-    """Tell whether paging is on, or the ROM out, by the registers."""
+    """Tell whether paging is on, or the ROM out, by the registers; overlay: perhaps by a wire."""
+    if s.overlay > 0:
+        return (with_wires(s, s.page[LATCH], np.int64(0)) >> s.on_bit) & 1
     return np.int64(1) if s.on_bit < 0 else (s.page[s.on_register] >> s.on_bit) & 1
+
+
+@compiled
+def take_wires(m, s):
+    """See which bits are wired, and their levels."""
+    s.wired = 0
+    s.levels = 0
+    for bit in range(WIRED):
+        source = source_of(m, s.slot, np.int64(bit))
+        if source >= 0:
+            s.wired |= np.int64(1) << bit
+            s.levels |= m.line_level[source >> 8, source & 255] << bit
 
 
 @entry(STATE)
 def reset(m, s, a, t):
     """Clear what the card's RESET line clears."""
+    take_wires(m, s)
     if s.clears_latch == 1:
         s.page[LATCH] = 0
     if s.clears_pages == 1:
@@ -180,6 +211,18 @@ def write(m, s, a, t):
             if m.sp >> s.shift == register:
                 s.pulled_sp += 1
                 s.pulled_sp_at = m.pc
+    return np.int64(0)
+
+
+@entry(STATE)
+def line(m, s, number, t):
+    """See a wired bit change: windows may show another page."""
+    pc_window = m.pc >> s.shift
+    pc_page = shown_page(s, pc_window)
+    take_wires(m, s)
+    s.paging = turned_on(s)
+    show_all(m, s)
+    pull(m, s, pc_page, pc_window)
     return np.int64(0)
 
 
@@ -258,6 +301,13 @@ def _check(setup: Setup) -> None:
     if length_of(part) not in (0, settings["flash-size"]):
         raise InputError(f"{place}: flash-part = {part!r} has {length_of(part)} bytes, and "
                          f"flash-size = {settings['flash-size']}; make them agree.")
+    for bit in range(WIRED):
+        if (settings["scheme"] == "pages" and bit >= settings["page-bits"]
+                and source_of(setup.machine, setup.slot, bit) >= 0):
+            raise InputError(f"{place}: a wire ends at bit{bit}, and page-bits = "
+                             f"{settings['page-bits']} counts bits 0 to "
+                             f"{settings['page-bits'] - 1} only; wire one of those, or raise "
+                             f"page-bits.")
     pages = settings["flash-size"] // size
     if settings["ram-page"] < pages and settings["ram-size"]:
         raise InputError(f"{place}: ram-page = {settings['ram-page']} lies in the flash, which "
@@ -287,6 +337,8 @@ def _set_scheme(setup: Setup) -> None:
         s.on_bit = -1
     elif settings["paging"] == "bit" and settings["paging-register"] != "latch":
         s.on_register = int(settings["paging-register"][4:])
+    chosen = settings["wired-windows"] or range(s.windows)
+    s.wired_windows = sum(1 << window for window in chosen)
     s.clears_pages = int("pages" in settings["reset-clears"])
     s.clears_latch = int("latch" in settings["reset-clears"])
 
@@ -318,6 +370,9 @@ def _map_words(s: Any) -> list[str]:
     else:
         out = ["paging on" if s.paging else "paging off: every window shows flash page 0"]
     pages = [int(shown_page(s, w)) for w in range(int(s.windows))]
+    if s.wired:
+        out.append("by wire: " + ", ".join(f"bit {k} is {int(s.levels) >> k & 1}"
+                                           for k in range(WIRED) if int(s.wired) >> k & 1))
     return [*out, "windows show pages " + " ".join("--" if p < 0 else f"{p:02X}" for p in pages)]
 
 
@@ -338,7 +393,8 @@ def windows(_: Any, s: Any) -> list[PageWindow]:
     size = 1 << int(s.shift)
     if s.overlay:
         return [PageWindow(0, 0x8000, "latch", int(s.page[LATCH]), not s.clears_latch)]
-    return [PageWindow(w * size, size, f"page{w}", int(s.page[w]) & int(s.page_mask),
+    return [PageWindow(w * size, size, f"page{w}",
+                       int(with_wires(s, s.page[w], np.int64(w))) & int(s.page_mask),
                        not s.clears_pages, bool(s.paging)) for w in range(int(s.windows))]
 
 
@@ -366,7 +422,7 @@ CARD = Card(
     ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance,
-               "memory": memory},
+               "memory": memory, "line": line},
     jumpers=(
         Jumper("image", "file", None, "what is burned into the flash"),
         Jumper("scheme", "choice", "pages", "a page register a window, or a ROM over banked "
@@ -399,6 +455,8 @@ CARD = Card(
                counts_with=OVERLAY_ONLY),
         Jumper("common-bank", "int", 0, "RAM bank of the upper 32 KiB (overlay)", high=127,
                counts_with=OVERLAY_ONLY),
+        Jumper("wired-windows", "list", (), "windows for which wires at bit0 to bit7 count; empty: "
+               "all", choices=tuple(range(WINDOWS))),
         Jumper("reset-clears", "list", ("latch",), "what RESET clears",
                choices=("latch", "pages")),
         Jumper("write-protect", "flag", False, "the flash takes no write pulses"),
@@ -414,6 +472,7 @@ CARD = Card(
     kinds={**{f"page{n}": (roles.PAGE,) for n in range(WINDOWS)},
            "latch": (roles.PAGE, roles.CONTROL)},
     order=order,
+    inputs=tuple(f"bit{k}" for k in range(WIRED)),
     memory_size=memory_size,
     image_size=image_size,
     areas=banked_areas,

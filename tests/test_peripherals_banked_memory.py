@@ -13,6 +13,10 @@ from emu.bus.state import NOBODY
 from emu.errors import InputError
 from emu.files.image import load_image
 from peripherals.banked_memory import CARD
+from peripherals.card import roles
+from peripherals.parallel_latch import CARD as LATCH
+from peripherals.ppi_8255 import CARD as PPI
+from peripherals.z80_sio import CARD as SIO
 
 EXAMPLE = (0x00, 0x01, 0x02, 0x03, 0x40, 0x41, 0x42, 0x7F)  # page registers, window 0 to 7
 
@@ -274,3 +278,74 @@ def test_machine_code_does_the_same(settings: dict[str, Any]) -> None:
         assert plain.m.write_base.tolist() == native.m.write_base.tolist()
     assert plain.s.tobytes() == native.s.tobytes()
     assert int(plain.s.pulled_pc) > 10
+
+
+# --- bits by wire: common practice, no source -----------------------------------------------
+def wired(bits: dict[str, str], settings: Any = None, other: Any = LATCH) -> Bench:
+    return Bench(CARD, settings, also=[(other, {})],
+                 wires=[(1, output, 0, bit) for output, bit in bits.items()])
+
+
+def shown(bench: Bench) -> list[int]:
+    return [place(bench, window << 13) >> 13 for window in range(8)]
+
+
+def test_a_latch_bit_takes_the_place_of_a_page_bit() -> None:
+    bench = on(wired({"q3": "bit1"}), [0x44] * 8)
+    assert shown(bench) == [0x44] * 8
+    bench.write("outputs", 0x08, slot=1)
+    assert shown(bench) == [0x46] * 8
+    bench.write("page2", 0x41)
+    assert shown(bench) == [0x46, 0x46, 0x43, *[0x46] * 5]
+    bench.write("outputs", 0x00, slot=1)
+    assert shown(bench) == [0x44, 0x44, 0x41, *[0x44] * 5]
+    bench.write("latch", 0)
+    assert shown(bench) == [0] * 8  # no register counts while paging is off
+
+
+def test_a_wired_bit_counts_in_the_windows_that_are_named() -> None:
+    bench = on(wired({"q0": "bit0", "q1": "bit6"}, {"wired-windows": (6, 7)}), [2] * 8)
+    bench.write("outputs", 3, slot=1)
+    assert shown(bench) == [2] * 6 + [0x43] * 2
+    assert "by wire: bit 0 is 1, bit 6 is 1" in bench.words()
+
+
+def test_rts_of_a_serial_chip_switches_a_page() -> None:
+    """RTS is low while it is on (WR5 bit 1, UM0081)."""
+    bench = on(wired({"rts-b": "bit0"}, other=SIO), [0x40] * 8)
+    assert shown(bench) == [0x41] * 8
+    for byte in (4, 0x44, 5, 0x02):
+        bench.write("b-control", byte, bench.t + 9, slot=1)
+    assert shown(bench) == [0x40] * 8
+
+
+def test_a_bit_of_a_parallel_chip_switches_a_page() -> None:
+    bench = on(wired({"c7": "bit2"}, other=PPI), [0x40] * 8)
+    bench.write("control", 0x80, slot=1)  # all outputs, and they are 0
+    bench.write("control", 0x0F, slot=1)  # PC7 set
+    assert shown(bench) == [0x44] * 8
+
+
+def test_a_wire_switches_bank_and_rom_of_an_overlay() -> None:
+    overlay = {"scheme": "overlay", "window-size": 32768, "flash-size": 32768, "ram-page": 1,
+               "bank-shift": 3, "bank-bits": 2, "paging-bit": 0, "common-bank": 0}
+    bench = wired({"q0": "bit0", "q1": "bit4"}, overlay)
+    bench.write("latch", 0x08)
+    assert place(bench, 0) == 0
+    bench.write("outputs", 1, slot=1)
+    assert place(bench, 0) == 32768 * 2  # RAM bank 1 behind 32 KiB of ROM
+    bench.write("outputs", 3, slot=1)
+    assert place(bench, 0) == 32768 * 4
+
+
+def test_a_wire_that_pulls_the_page_from_under_the_program_is_noted() -> None:
+    bench = on(wired({"q0": "bit0"}), [0x40] * 8)
+    bench.m.pc = 0x4123
+    bench.write("outputs", 1, slot=1)
+    assert [c.code for c in CARD.complaints(bench.m, bench.s)] == [roles.PAGE_PULLED]
+
+
+def test_a_wire_at_a_bit_that_does_not_count_is_refused() -> None:
+    with pytest.raises(InputError, match="a wire ends at bit7, and page-bits = 7 counts bits 0 to "
+                                         "6 only; wire one of those, or raise page-bits"):
+        wired({"q0": "bit7"})

@@ -95,8 +95,8 @@ def _list(jumper: Jumper, value: Any, place: str) -> tuple[Any, ...]:
         raise InputError(f"{place}: {jumper.name} takes a list, not {value!r}.")
     for item in value:
         if jumper.choices and item not in jumper.choices:
-            raise InputError(f"{place}: {jumper.name} takes {', '.join(jumper.choices)}, not "
-                             f"{item!r}.")
+            raise InputError(f"{place}: {jumper.name} takes {', '.join(map(str, jumper.choices))}, "
+                             f"not {item!r}.")
     return tuple(value)
 
 
