@@ -192,6 +192,25 @@ def count_out(m, s, source, t):
         terminal_count(m, s, t)
 
 
+@compiled
+def wire_rises(m, s, t):
+    """TC rises at the wire: with DACK wired the chip sees it only while that is low."""
+    if s.tc_gated == 1 and t > s.dack_t + 1:
+        s.tc_missed += 1 if s.phase == EXECUTION else 0
+    else:
+        count_out(m, s, np.int64(TC_BY_WIRE), t)
+
+
+@compiled
+def at_dack(m, s, byte, t):
+    """Move a byte while DACK is low; TC counts with it if it is high meanwhile."""
+    value = move_by_dma(m, s, byte, t)
+    s.dack_t = t
+    if s.tc_gated == 1 and s.tc_level == 1:
+        count_out(m, s, np.int64(TC_BY_WIRE), t)
+    return value
+
+
 # --- entries ------------------------------------------------------------------------------
 @entry(STATE)
 def reset(m, s, a, t):
@@ -199,6 +218,9 @@ def reset(m, s, a, t):
     if s.fixed_rate < 0:
         s.rate = AFTER_RESET
     s.locked = 0
+    source = source_of(m, s.slot, TC_INPUT)
+    if source >= 0:
+        s.tc_level = m.line_level[source >> 8, source & 0xFF]
     if a == 0:
         hold(m, s, t)
     set_output(m, s, np.int64(0), t)
@@ -221,7 +243,7 @@ def line(m, s, number, t):
     level = m.line_level[source >> 8, source & 0xFF]
     if level == 1 and s.tc_level == 0:
         run(m, s, t)
-        count_out(m, s, np.int64(TC_BY_WIRE), t)
+        wire_rises(m, s, t)
         set_event(m, s)
         m.next_event = 0
     s.tc_level = level
@@ -240,7 +262,7 @@ def read(m, s, a, t):
     elif register == RATE:
         return change_line(s) if s.has_change == 1 else np.int64(-1)
     elif register == DACK:
-        value = move_by_dma(m, s, np.int64(-1), t)
+        value = at_dack(m, s, np.int64(-1), t)
     elif register == TC_PORT:
         count_out(m, s, np.int64(TC_BY_PORT), t)
     set_event(m, s)
@@ -259,7 +281,7 @@ def write(m, s, a, t):
     elif register == RATE:
         set_rate(m, s, byte & 3, t)
     elif register == DACK:
-        move_by_dma(m, s, byte, t)
+        at_dack(m, s, byte, t)
     elif register == TC_PORT:
         count_out(m, s, np.int64(TC_BY_PORT), t)
     set_event(m, s)
@@ -301,6 +323,9 @@ def power_on(setup: Setup) -> None:
     setup.machine.line_level[setup.slot, DRQ_OUTPUT] = 0
     s.tc_from = TC_SOURCES.index(settings["terminal-count"])
     s.tc_level = 1
+    s.tc_gated = int(settings["dma"] and settings["tc-gate"] == "dack"
+                     and s.tc_from == TC_BY_WIRE)
+    s.dack_t = -FAR
     setup.machine.line_kind[setup.slot, INT_OUTPUT] = LEVEL  # low, so that its first rise counts
     setup.machine.line_level[setup.slot, INT_OUTPUT] = 0
     s.ready_tied = int(settings["ready"] == "tied")
@@ -328,7 +353,6 @@ CARD = Card(
     source="8272 description; Super-I/O data sheets FDC37N769 and FDC37B770; drives: common "
            "practice, no source",
     unmodelled=(
-        "terminal count that counts only while DACK is low",
         "the pins for two-sided drives and write fault",
         "precompensation and the analogue read channel",
     ),
@@ -345,6 +369,8 @@ CARD = Card(
         Jumper("nmi", "flag", False, "the rising edge of INT pulls /NMI"),
         Jumper("terminal-count", "choice", "port", "where TC comes from: any access of the "
                "register tc, a wire to the input tc, or nowhere", choices=TC_SOURCES),
+        Jumper("tc-gate", "choice", "dack", "when TC by wire counts: only while DACK is low, as on "
+               "the 765A, or at any time", choices=("dack", "open"), counts_with=("dma", (True,))),
         Jumper("ready", "choice", "tied", "where the RDY pin goes: high, or to the drives",
                choices=("tied", "drive")),
         Jumper("select", "choice", "output", "what selects the drive: bits 0 and 1 of the output "

@@ -102,6 +102,7 @@ def _drive(m: Any, s: Any, number: int) -> str:
 def _troubles(s: Any) -> list[str]:
     pairs = (
         (s.no_tc, "commands ended behind the last sector for want of terminal count"),
+        (s.tc_missed, "rises of TC while DACK was high, which do not count"),
         (s.unreadable, "searches found no such sector in two turns"),
         (s.refused, "writes to a write-protected disk"),
         (s.unsensed, "commands refused for want of SENSE INTERRUPT"),

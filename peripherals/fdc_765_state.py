@@ -92,6 +92,9 @@ STATE = np.dtype([
     ("watched", np.int64),  # 1: somebody sees INT, so each byte of a transfer is an event
     ("tc_from", np.int64),  # 0 nowhere, 1 the port, 2 the wire
     ("tc_level", np.int64),  # of the wire
+    ("tc_gated", np.int64),  # 1: it counts only while DACK is low,
+    ("dack_t", np.int64),  # which it was last in this T-state
+    ("tc_missed", np.int64),  # rises of the wire in execution while DACK was high
     ("ready_tied", np.int64), ("has_change", np.int64), ("select_by_chip", np.int64),
     ("fixed_rate", np.int64),  # -1: the register counts
     ("output_reset", np.int64),

@@ -166,12 +166,15 @@ def no_terminal_count(m: Any, s: Any) -> Trouble | None:
     how = ("touch port {tc} behind the last byte" if int(s.tc_from) == 1 else
            "raise the wire that goes to {slot}.tc behind the last byte" if int(s.tc_from) == 2 else
            'fit the line (terminal-count = "port" or a wire to {slot}.tc)')
+    gated = [] if not int(s.tc_missed) else [
+        f"The wire at {{slot}}.tc rose {int(s.tc_missed)} times while DACK was high, where TC does "
+        f"not count: have it high while the last byte is moved, or set tc-gate = \"open\"."]
     return Trouble(
         "missing-terminal-count",
         "the bytes from {card} were good, but nobody gave terminal count, so the command ended "
         "abnormally.",
         [command_words(s), f"{int(s.no_tc)} commands ran to the end of the cylinder: ST0 = 40h, "
-         f"ST1 = 80h, and no other bit of ST1 and ST2."],
+         f"ST1 = 80h, and no other bit of ST1 and ST2.", *gated],
         ["Take ST0 = 40h with ST1 = 80h and ST2 = 00h for success where the result of {pc} is "
          "judged, as boards without the line must.", f"Or {how}."], int(s.start_t), again="no_tc")
 

@@ -14,6 +14,7 @@ from fdc_bench import CB, DIO, IMAGE, RQM, Fdc
 from emu.backplane.description import load
 from emu.machine.machine import Machine
 from emu.run.inputs import Input, make
+from peripherals.parallel_latch import CARD as LATCH
 
 DISK = {"drive-a": IMAGE}
 DRQ = 1  # number of the output
@@ -23,9 +24,9 @@ def asked(fdc: Fdc) -> bool:
     return int(fdc.bench.m.line_level[0, DRQ]) == 1
 
 
-def ready(**settings: Any) -> Fdc:
+def ready(wires: Any = (), also: Any = (), **settings: Any) -> Fdc:
     """A controller at cylinder 0, set up for DMA (third byte of SPECIFY: ND = 0)."""
-    fdc = Fdc({"dma": True, **settings}, images=DISK)
+    fdc = Fdc({"dma": True, **settings}, images=DISK, wires=wires, also=also)
     fdc.start(specify=(0xD1, 0x02))
     fdc.recalibrate()
     return fdc
@@ -93,6 +94,32 @@ def test_an_access_that_drq_does_not_ask_for_moves_nothing(register: str) -> Non
     fdc.bench.read(register)
     fdc.bench.write(register if register == "dack" else "dack", 0x55)
     assert int(fdc.s.early) > before and fdc.s.phase == 0
+
+
+@pytest.mark.parametrize(("gate", "counts"), [("dack", False), ("open", True)])
+def test_a_wire_at_tc_counts_only_while_dack_is_low(gate: str, counts: bool) -> None:
+    """765A, 8272A (from memory, 80 %): a rise between two bytes is no terminal count."""
+    fdc = ready([(1, "q0", 0, "tc")], [(LATCH, {})],
+                **{"terminal-count": "wire", "tc-gate": gate})
+    fdc.command(0x46, 0, 0, 0, 1, 2, 1, 0x1B, 0xFF)
+    for _ in range(100):
+        assert until_asked(fdc)
+        fdc.bench.read("dack")
+    fdc.bench.write("outputs", 1, fdc.t + 5, slot=1)
+    fdc.bench.write("outputs", 0, fdc.t + 20, slot=1)
+    assert until_asked(fdc) is not counts
+    assert int(fdc.s.tc_missed) == (0 if counts else 1)
+
+
+def test_tc_counts_with_the_byte_that_is_moved_while_it_is_high() -> None:
+    fdc = ready([(1, "q0", 0, "tc")], [(LATCH, {})], **{"terminal-count": "wire"})
+    fdc.command(0x46, 0, 0, 0, 1, 2, 1, 0x1B, 0xFF)
+    for k in range(512):
+        assert until_asked(fdc)
+        if k == 511:
+            fdc.bench.write("outputs", 1, slot=1)
+        fdc.bench.read("dack")
+    assert fdc.results()[:3] == bytes(3)
 
 
 # --- with the Z80 DMA -----------------------------------------------------------------------
