@@ -58,6 +58,52 @@ def test_it_can_be_run_as_a_test(sat: Stepper, tmp_path: Path) -> None:
     assert "readme" in rig.console
 
 
+@pytest.fixture(scope="module")
+def by_hand(tmp_path_factory: pytest.TempPathFactory) -> Stepper:
+    """Somebody has sent a break and two spoilt characters, and held /INT; channel B has parity."""
+    path = tmp_path_factory.mktemp("parity") / "m.toml"
+    path.write_text(f'extends = "{FULL}"\n[slot.sio]\n'
+                    f'terminal-b = {{ baud = 9600, format = "8E1" }}\n')
+    stepper = Stepper(Machine(load(path)))
+    stepper.until(parse('text "tw> "', stepper.book))
+    for kind, where, value in (("typed", "sio.a", b"ls"), ("framing-error", "sio.a", b'"\r'),
+                               ("break", "sio.a", "3/100"), ("line", "int", 1), ("line", "int", 0),
+                               ("parity-error", "sio.b", b"x")):
+        stepper.go(stepper.t + stepper.machine.at(Fraction(1, 50)))
+        stepper.change(kind, where, value)
+    stepper.go(stepper.t + stepper.machine.at(Fraction(1, 10)))
+    return stepper
+
+
+LINES = ["channel sio.a", 'send "ls"', r'send "\"\r" with framing error', "break 30 ms",
+         "hold int", "release int", "channel sio.b", 'send "x" with parity error']
+
+
+def test_breaks_and_spoilt_characters_are_kept_in_a_script(by_hand: Stepper,
+                                                           tmp_path: Path) -> None:
+    path = tmp_path / "s.script"
+    typed.write(path, by_hand)
+    lines = path.read_text().splitlines()
+    assert [line for line in lines if line in LINES] == LINES
+    assert not any(line.startswith("# no script") for line in lines)
+    session = Session(Machine(by_hand.machine.description), None, Fraction(20), read_script(path))
+    session.run()
+    done = [(one.kind, one.where, one.value) for one in session.inputs]
+    assert done == [(one.kind, one.where, one.value) for one in by_hand.history.inputs]
+
+
+def test_breaks_and_spoilt_characters_are_kept_in_a_test(by_hand: Stepper,
+                                                         tmp_path: Path) -> None:
+    path = tmp_path / "test_typed.py"
+    typed.write(path, by_hand)
+    space: dict[str, object] = {}
+    exec(compile(path.read_text(), str(path), "exec"), space)
+    rig = Rig.boot(by_hand.machine.description.path)
+    space["test_session"](rig)  # type: ignore[operator]
+    done = [(one.kind, one.where, one.value) for one in rig.session.inputs]
+    assert done == [(one.kind, one.where, one.value) for one in by_hand.history.inputs]
+
+
 def test_names_that_cannot_be(sat: Stepper, tmp_path: Path) -> None:
     with pytest.raises(InputError, match="call it test_boot.py, or end it in .script"):
         typed.write(tmp_path / "boot.py", sat)

@@ -16,7 +16,8 @@ from pathlib import Path
 from emu.errors import InputError
 from emu.files.atomic import check_output, write_atomic
 from emu.run.console import Console
-from emu.run.inputs import Input
+from emu.run.hands import ERRORS
+from emu.run.inputs import AT_TERMINALS, Input
 from emu.run.texts import typed_form
 from emu.stepper.stepper import Stepper
 
@@ -24,16 +25,23 @@ MARK = "typed at preburn console"
 LONGEST = 24  # characters of a text that is waited for
 ROOM = 2  # times what it took, and
 SPARE = 1.0  # seconds more
+BEHIND_SEND = {kind: words for words, kind in ERRORS.items()}  # of an input's kind
+PULLED = {("nmi", 1): "press nmi", ("reset", 1): "press reset", ("int", 1): "hold int",
+          ("int", 0): "release int"}  # a line's name and level
 
 
 @dataclass
 class Step:
-    """A thing to do again: a statement of a script, or "note" of what no script can do."""
+    """A thing to do again: a statement of a script, or "note" of what no script can do.
+
+    ``inputs`` are what it is made of, for a test; "hand" is a line of emu/run/hands.py.
+    """
 
     kind: str
     where: str = ""
     text: bytes = b""
     seconds: float = 0.0
+    inputs: tuple[Input, ...] = ()
 
 
 def check(path: Path) -> None:
@@ -61,7 +69,7 @@ def steps(stepper: Stepper) -> Iterator[Step]:
     for group in _groups(stepper.history.inputs[:stepper.main.made]):
         first = group[0]
         t = first.t
-        name = first.where if first.kind == "typed" else channel
+        name = first.where if first.kind in AT_TERMINALS else channel
         if name:
             yield from _waited(stepper.console, name, since, t, seconds)
         channel, since = name, t
@@ -74,10 +82,24 @@ def steps(stepper: Stepper) -> Iterator[Step]:
         elif first.kind in ("card", "jumper"):
             value = first.value if first.kind == "card" else json.dumps(first.value)
             yield Step("do" if first.kind == "card" else "set", first.where, str(value).encode())
+        elif (line := _hand(first)) is not None:
+            at = first.where if first.kind in AT_TERMINALS else ""
+            yield Step("hand", at, line.encode("latin-1"), inputs=(first,))
         else:
             yield Step("note", "", f"{first.kind} {first.where} {first.value!r}".encode())
     if channel and stepper.main.made:
         yield from _waited(stepper.console, channel, since, stepper.t, seconds)
+
+
+def _hand(one: Input) -> str | None:
+    """Give the statement of a script that is this input, if one is."""
+    if one.kind in BEHIND_SEND:
+        return f'send "{typed_form(one.value)}" with {BEHIND_SEND[one.kind]}'
+    if one.kind == "break":
+        return f"break {float(Fraction(one.value)) * 1000:g} ms"
+    if one.kind == "line":
+        return PULLED.get((one.where, int(one.value)))
+    return None
 
 
 def _groups(inputs: list[Input]) -> Iterator[list[Input]]:
@@ -117,8 +139,8 @@ def _as_script(found: list[Step], machine: Path) -> str:
     out = [f"# {MARK}, {machine.name}; run it with: preburn boot {machine.name} --script FILE"]
     channel = None
     for one in found:
-        if one.kind in ("send", "expect") and one.where != channel:
-            if channel is not None or len({s.where for s in found if s.kind == "send"}) > 1:
+        if one.kind in ("send", "expect", "hand") and one.where and one.where != channel:
+            if channel is not None or len(_terminals(found)) > 1:
                 out.append(f"channel {one.where}")
             channel = one.where
         text = typed_form(one.text)
@@ -126,8 +148,14 @@ def _as_script(found: list[Step], machine: Path) -> str:
                     "wait": f"wait {one.seconds} s", "insert": f'insert {one.where} "{text}"',
                     "eject": f"eject {one.where}", "do": f'do {one.where} "{text}"',
                     "set": f"set {one.where} = {one.text.decode('latin-1')}",
+                    "hand": one.text.decode("latin-1"),
                     "note": f"# no script does this: {text}"}[one.kind])
     return "\n".join(out) + "\n"
+
+
+def _terminals(found: list[Step]) -> set[str]:
+    """Give the terminals at which something was done."""
+    return {one.where for one in found if one.kind in ("send", "hand") and one.where}
 
 
 def _python(text: str) -> str:
@@ -138,7 +166,7 @@ def _as_test(found: list[Step], machine: Path, path: Path) -> str:
     where = Path(os.path.relpath(machine, path.absolute().parent)).as_posix()
     out = [f'"""A session that was {MARK}."""', "import pytest", "", "",
            f"@pytest.mark.backplane({where!r})", "def test_session(rig):"]
-    several = len({one.where for one in found if one.kind == "send"}) > 1
+    several = len(_terminals(found)) > 1
     for one in found:
         text = one.text.decode("latin-1")
         value = _python(text) if one.kind == "set" else ""
@@ -151,5 +179,7 @@ def _as_test(found: list[Step], machine: Path, path: Path) -> str:
             "eject": f"rig.session.do('medium', {one.where!r}, None)",
             "set": f"rig.session.do('jumper', {one.where!r}, {value})",
             "do": f"rig.session.do('card', {one.where!r}, {text!r})",
+            "hand": "".join(f"rig.session.do({i.kind!r}, {i.where!r}, {i.value!r})"
+                            for i in one.inputs),
             "note": f"# no test does this yet: {text}"}[one.kind])
     return "\n".join(out if found else [*out, "    pass"]) + "\n"

@@ -76,17 +76,19 @@ class Session:
         if self._channel is None and any(step.kind in ("send", "expect") for step in self.steps):
             raise InputError(f"{self.machine.description.path}: no card with a terminal is "
                              f"fitted, so nothing can be typed.")
+        channel = self._channel or ""
         for step in self.steps:
             if step.kind == "channel":
-                self.console.find(step.text.decode(), step.place)
+                channel = step.text.decode()
+                self.console.find(channel, step.place)
             elif step.kind in ("insert", "eject"):
                 check_bay(self.machine, step.text.decode().partition(" ")[0], step.place)
             elif step.kind == "hand":
-                self._check_hand(step)
+                self._check_hand(step, channel)
 
-    def _check_hand(self, step: Step) -> None:
+    def _check_hand(self, step: Step, channel: str) -> None:
         """See before the run that the machine has what a hand is to move."""
-        kind, where, value = read_hand(step.text.decode(), self._channel or "")
+        kind, where, value = read_hand(step.text.decode(), channel)
         try:
             checked(self.machine, Input(0, kind, where, value))
         except InputError as error:
