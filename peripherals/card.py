@@ -5,7 +5,16 @@ registers, ticks, requests, windows and complaints stand in emu/card/roles.py.
 """
 from emu.card import roles
 from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Cause
-from emu.card.contract import ENTRIES, Card, Jumper, Setup, Trouble, entry
+from emu.card.contract import (
+    ENTRIES,
+    READ_SIDE,
+    WRITE_SIDE,
+    Card,
+    Jumper,
+    Setup,
+    Trouble,
+    entry,
+)
 from emu.card.margins import Margin
 from emu.card.rate_ways import (
     BAUD,
@@ -31,7 +40,8 @@ from emu.card.roles import (
 )
 
 __all__ = [
-    "BAUD", "BUSY", "ENTRIES", "HALTED_OFF", "IN_STEP", "OUTPUT", "STUCK", "TICK", "WAITS", "WILD",
+    "BAUD", "BUSY", "ENTRIES", "HALTED_OFF", "IN_STEP", "OUTPUT", "READ_SIDE", "STUCK", "TICK",
+    "WAITS", "WILD", "WRITE_SIDE",
     "Ask", "Card", "Cause", "Complaint", "FlashChip", "Hand", "Jumper", "Margin", "MemoryArea",
     "PageRange", "PageWindow", "Request", "Setup", "Tick", "Trouble", "Way", "Write", "divided",
     "entry", "hertz_words", "near", "roles",

@@ -13,7 +13,7 @@ import numpy as np
 from emu.bus.wires import drive_level, source_of
 from emu.errors import InputError
 from emu.native.jit import compiled
-from peripherals.card import Card, Jumper, Setup, entry, roles
+from peripherals.card import READ_SIDE, WRITE_SIDE, Card, Jumper, Setup, entry, roles
 
 OUTPUTS, INPUTS = range(2)
 BITS = range(8)
@@ -166,6 +166,8 @@ CARD = Card(
         Jumper("reset", "flag", True, "RESET clears the latch"),
     ),
     registers=("outputs", "inputs"),
+    sides=lambda settings: {"inputs": READ_SIDE,
+                            **({} if settings["read-back"] else {"outputs": WRITE_SIDE})},
     kinds={"outputs": (roles.DATA,), "inputs": (roles.DATA,)},
     outputs=tuple(f"q{bit}" for bit in BITS),
     inputs=tuple(f"i{bit}" for bit in BITS),

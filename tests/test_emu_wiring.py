@@ -246,3 +246,22 @@ def test_a_clock_beyond_the_known_parts_goes_by_the_fastest(tmp_path: Path) -> N
     text, = long_chain(tmp_path, 4, "10 MHz")
     assert "settle 2 in time" in text and "6.2 MHz part" in text
     assert long_chain(tmp_path, 3, "6.144 MHz") == []
+
+
+PANEL = '[slot.panel]\ncard = "parallel-latch"\nports = { outputs = 0xF0, inputs = 0xF0 }\n'
+
+
+def test_the_reading_and_the_writing_side_of_a_port_are_no_overlap(tmp_path: Path) -> None:
+    """A latch and a buffer at one address: docs/cards.md has it so."""
+    codes = {code for _, code, _ in found(tmp_path, BASE + PANEL)}
+    assert not codes & {"decode-overlap", "port-clash"}
+    assert ("error", "decode-overlap", "panel") in found(tmp_path, BASE + PANEL
+                                                         + "read-back = true\n")
+
+
+def test_two_cards_may_have_a_side_of_a_port_each(tmp_path: Path) -> None:
+    lamps = '[slot.lamps]\ncard = "parallel-latch"\nports = { outputs = 0xF0 }\n'
+    keys = '[slot.keys]\ncard = "parallel-latch"\nports = { inputs = 0xF0 }\n'
+    assert not any(code == "port-clash" for _, code, _ in found(tmp_path, BASE + lamps + keys))
+    assert ("error", "port-clash", "keys") in found(
+        tmp_path, BASE + lamps + "read-back = true\n" + keys)

@@ -3,9 +3,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
-from emu.card.contract import Card
+from emu.card.contract import READ_SIDE, WRITE_SIDE, Card
 from emu.errors import InputError, nearest
 
 GENERAL = ("base", "order", "ports", "mirrors", "decode", "waits-io", "waits-mem", "waits-m1")
@@ -19,6 +19,24 @@ class PortRow:
     register: int
     port: int
     mask: int
+
+
+class Registers(Protocol):
+    """A card with its settings."""
+
+    @property
+    def card(self) -> Card:
+        """The card's declaration."""
+
+    @property
+    def settings(self) -> Mapping[str, Any]:
+        """Its jumpers."""
+
+
+def apart(a: Registers, register: str, b: Registers, other: str) -> bool:
+    """Tell whether one register is only read and the other only written: they share a port."""
+    sides = {a.card.sides(a.settings).get(register), b.card.sides(b.settings).get(other)}
+    return sides == {READ_SIDE, WRITE_SIDE}
 
 
 def _number(general: Mapping[str, Any], key: str, default: int, high: int, place: str) -> int:

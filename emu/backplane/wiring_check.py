@@ -13,6 +13,7 @@ from emu.backplane.description import CPU_CARD, Description, SlotDescription
 from emu.backplane.finding import ERROR, NOTE, WARNING, Finding
 from emu.backplane.jumpers import TERMINAL
 from emu.backplane.memory_rules import MEMORY_RULES
+from emu.backplane.port_rows import apart
 from emu.backplane.rate_search import WORST, reach
 from emu.backplane.setting_rules import SETTING_RULES
 from emu.bus.state import CHAINED_INTERRUPT, PLAIN_INTERRUPT
@@ -45,7 +46,8 @@ def clashes(d: Description) -> Iterator[Finding]:
     ports = [(slot, _low_ports(slot)) for slot in d.slots]
     for k, (a, at_a) in enumerate(ports):
         for b, at_b in ports[k + 1:]:
-            shared = [low for low in sorted(at_a.keys() & at_b.keys()) if _overlap(a, b, low)]
+            shared = [low for low in sorted(at_a.keys() & at_b.keys()) if _overlap(a, b, low)
+                      and not apart(a, at_a[low], b, at_b[low])]
             if shared:
                 low = shared[0]
                 yield Finding(
@@ -56,13 +58,15 @@ def clashes(d: Description) -> Iterator[Finding]:
 
 
 def own_overlaps(d: Description) -> Iterator[Finding]:
-    """Find registers that hide one another in one card's decode."""
+    """Find registers that hide one another in one card's decode; one that is only read and one
+    that is only written may share a port."""
     for slot in d.slots:
         seen: dict[tuple[int, int], int] = {}
         for row in slot.ports:
             key = (row.port, row.mask)
-            if key in seen and seen[key] != row.register:
-                names = slot.card.registers
+            names = slot.card.registers
+            if key in seen and seen[key] != row.register and not apart(
+                    slot, names[seen[key]], slot, names[row.register]):
                 yield Finding(
                     ERROR, "decode-overlap", slot.name, "mirrors",
                     f"registers {names[seen[key]]} and {names[row.register]} of {slot.name} "

@@ -18,6 +18,14 @@ unmarked it stays plain Python (a card of one's own: docs/own-card.md):
                               a = -n: the n-th further byte in mode 0, of a card that ``supplies``
     line(m, s, input, t)      what is wired to an input has changed (emu/bus/wires.py)
     master(m, s, t, _)        it has the bus (emu/bus/requests.py): move on by at least one T-state
+    select(m, s, a, t)        its register is chosen from T-state t on: a = register | port << 16,
+                              and SELECT_WRITE (emu/bus/waiting.py); only where /WAIT is wired
+
+A card asks for wait states in two ways.  A fixed number in each of its cycles is no matter of
+the card: ``waits-io``, ``waits-mem`` and ``waits-m1`` of its slot.  For as many as it wants, an
+output of it is wired to the input wait of the CPU card, and it drives that low (`drive_level`):
+each cycle in which the CPU samples it low goes on until it is high, to the T-state.  A card that
+holds accesses to itself alone pulls the line low in ``select``, and lets it go by its event.
 
 A card with media keeps only what it works on in its record; it asks for more with
 bus.ask_host, and its ``serve`` (plain Python) then loads and stores pieces.
@@ -57,7 +65,10 @@ from emu.card.roles import (
 from emu.native.jit import INT, root
 
 ENTRIES = ("reset", "read", "write", "advance", "acknowledge", "reti", "memory", "line",
-           "master")
+           "master", "select")
+
+
+READ_SIDE, WRITE_SIDE = "read", "write"  # the one side that a register has
 
 
 def entry(state: np.dtype) -> Callable[[Callable[..., int]], Callable[..., int]]:
@@ -137,6 +148,10 @@ def _no_memory(_: Mapping[str, Any]) -> int:
     return 0
 
 
+def _no_sides(_: Mapping[str, Any]) -> Mapping[str, str]:
+    return {}
+
+
 def _no_hands(_: Any, __: Any) -> list[Hand]:
     return []
 
@@ -214,6 +229,8 @@ class Card:
     registers: tuple[str, ...] = ()  # port registers, numbered from 0
     # their usual order of ports, where that depends on the settings
     order: Callable[[Mapping[str, Any]], tuple[str, ...]] | None = None
+    # registers with one side only, as the settings have it: READ_SIDE or WRITE_SIDE
+    sides: Callable[[Mapping[str, Any]], Mapping[str, str]] = _no_sides
     unmodelled: tuple[str, ...] = ()  # what its chip does and it does not, for docs/cards.md
     needs_port: bool = True  # False: it works with none of its registers decoded
     interrupt: int = NO_INTERRUPT  # or PLAIN_INTERRUPT, CHAINED_INTERRUPT

@@ -14,7 +14,7 @@ from typing import Any
 
 from emu.backplane.description import Description, SlotDescription
 from emu.backplane.finding import Finding
-from emu.backplane.port_rows import PortRow
+from emu.backplane.port_rows import PortRow, apart
 from emu.backplane.rate_search import reach, verdict
 from emu.backplane.wiring_check import check
 from emu.bus.state import CHAINED_INTERRUPT, PLAIN_INTERRUPT
@@ -174,7 +174,8 @@ def _ports(d: Description) -> list[PortFact]:
         register = slot.card.registers[row.register]
         first, *mirrors = answers_at(row)
         others = [f"{s.name}.{s.card.registers[r.register]}" for s, r in rows
-                  if (s, r) != (slot, row) and (r.port ^ row.port) & r.mask & row.mask == 0]
+                  if (s, r) != (slot, row) and (r.port ^ row.port) & r.mask & row.mask == 0
+                  and not apart(slot, register, s, s.card.registers[r.register])]
         out.append(PortFact(first, slot.name, register, tuple(slot.card.kinds.get(register, ())),
                             tuple(mirrors), 16 if row.mask & 0xFF00 else 8, tuple(others)))
     return sorted(out, key=lambda p: (p.port & 0xFF, p.port, p.slot, p.register))
