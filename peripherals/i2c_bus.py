@@ -317,6 +317,11 @@ CARD = Card(
     name="i2c-bus",
     summary="I2C bus on two latch bits, with a DS1307-class clock, a 24Cxx memory and a sensor",
     source="UM10204; DS1307 data sheet; Microchip DS20001203 and DS21709",
+    unmodelled=(
+        "a second master, and arbitration",
+        "the capacitance of the lines: rises take no time",
+        "devices with ten address bits",
+    ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance, "line": line},
     jumpers=(

@@ -11,8 +11,7 @@ its bit 30 says HCS; what is under way when CS rises is dropped, but a busy time
 the middle of an answer, of a block, or of a busy time is lost; an address behind the end gives
 the parameter error, one that is not a block's the address error; a protected card answers a
 block with a write error and sets WP violation; a block that cannot be read gives the token 04h;
-CMD0 with a wrong CRC is answered 09h and puts nobody into SPI mode.  Not modelled: CMD6, locks,
-write protection of groups, CMD27, the wide bus.
+CMD0 with a wrong CRC is answered 09h and puts nobody into SPI mode.
 """
 from __future__ import annotations
 
@@ -287,6 +286,11 @@ CARD = Card(
     summary="SD memory card in SPI mode, with a raw image, behind port bits, a shift register or "
             "wires",
     source="SD Physical Layer Simplified Specification 4.10; SanDisk SD Card Product Manual 2.2",
+    unmodelled=(
+        "CMD6, CMD27, locks and write protection of groups",
+        "the wide bus",
+        "ageing, and sectors that the card puts elsewhere",
+    ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance, "line": line},
     jumpers=(
@@ -341,5 +345,5 @@ CARD = Card(
     place=lambda m, s: (int(s.sector), int(s.way)),
     serve=serve,
     live={"answer-bytes": set_clamped("answers"), "pull-up": set_clamped("pull_up"),
-          "warm-up": set_clamped("warm_up")},
+          "warm-up": set_clamped("warm_up"), "write-protect": set_clamped("protected")},
 )

@@ -7,9 +7,6 @@ time.  The 1770 and 1772 run the motor themselves: six index pulses until it cou
 the last command until it stops; the 1793 has READY, head load, and the side in its commands.
 Drives, tracks and disks are those of the 765-class card.  The board has a latch (``control``)
 for drive, side, density and motor, whose reading shows DRQ and INTRQ.
-
-Not modelled: HLT, write precompensation, the ready conditions of a forced interrupt, sector
-lengths other than those of the ID.
 """
 from __future__ import annotations
 
@@ -288,6 +285,11 @@ CARD = Card(
     name="fdc-wd17xx",
     summary="floppy controller of the WD177x/279x type, with up to four drives",
     source="WD1770/1772 and FD179x data sheets, from memory; drives as the 765-class card's",
+    unmodelled=(
+        "HLT, write precompensation and the analogue read channel",
+        "the ready conditions of a forced interrupt",
+        "sector lengths other than those of the ID",
+    ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance},
     jumpers=(

@@ -6,8 +6,7 @@ registers a channel behind one port (WR0 points), baud rate generators of PCLK o
 requests, a service that only "reset highest IUS" (38h) ends, as the chip knows no RETI; some PCLK
 cycles between two accesses.
 
-Not modelled: the synchronous modes, the DPLL, WAIT and REQUEST, local loopback and auto echo, the
-zero count interrupt, DLC, TRxC as an output.  Sender and receiver of a channel take one clock,
+Sender and receiver of a channel take one clock,
 the sender's.  Where a board has no INTACK (jumper intack), a read of RR2 begins a service
 if WR9 bit 5 says so.
 """
@@ -467,6 +466,11 @@ CARD = Card(
     name="z85c30",
     summary="Z85C30-type SCC: two serial channels with baud rate generators, asynchronous modes",
     source="SCC user's manual and Z85C30 data sheet, from memory",
+    unmodelled=(
+        "the synchronous modes, SDLC and the DPLL",
+        "WAIT and REQUEST of W/REQ, and RTS, DTR and TRxC as outputs for wires",
+        "local loopback, auto echo, the zero count interrupt, SYNC as an input",
+    ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance,
                "acknowledge": acknowledge, "reti": reti, "line": line},
