@@ -1,7 +1,9 @@
 """The CPU card: clock, part, a wait generator for every cycle of its kind, and its inputs.
 
 A falling edge at the input reset resets the machine at the next instruction boundary, one at
-nmi is an NMI; how long the line stays low does not matter.
+nmi is an NMI; how long the line stays low does not matter.  While the input int is low, /INT is;
+while wait is low, the bus cycle under way goes on (emu/bus/waiting.py).  Several wires may end at
+either: a low one wins.
 """
 from __future__ import annotations
 
@@ -13,23 +15,42 @@ import numpy as np
 from emu.bus.chain import fall_nmi
 from emu.bus.cycles import ask_reset
 from emu.bus.memory import remap
+from emu.bus.requests import arm_bus
 from emu.bus.state import PAGES
-from emu.bus.wires import source_of
+from emu.bus.wires import pulled_low, source_of
 from peripherals.card import Card, Jumper, Setup, entry
 
 STATE = np.dtype([("slot", np.int64)], align=True)
-RESET, NMI = range(2)  # inputs
+RESET, NMI, INT, WAIT = range(4)  # inputs
 
 
 @entry(STATE)
 def line(m, s, number, t):
-    """See a wire at an input fall."""
+    """See a wire at an input change."""
+    if number == INT:
+        m.int_wired = pulled_low(m, s.slot, number)
+        m.irq_dirty = 1
+        return np.int64(0)
+    if number == WAIT:
+        m.wait_low = pulled_low(m, s.slot, number)
+        return np.int64(0)
     source = source_of(m, s.slot, number)
     if m.line_level[source >> 8, source & 255] == 0:
         if number == RESET:
             ask_reset(m)
         else:
             fall_nmi(m, t)
+    return np.int64(0)
+
+
+@entry(STATE)
+def reset(m, s, a, t):
+    """Look at the levels of int and wait; a wire at wait has the bus watched."""
+    m.int_wired = pulled_low(m, s.slot, np.int64(INT))
+    m.wait_low = pulled_low(m, s.slot, np.int64(WAIT))
+    if source_of(m, s.slot, np.int64(WAIT)) >= 0:
+        m.wait_wires = 1
+        arm_bus(m, s.slot, np.int64(1))
     return np.int64(0)
 
 
@@ -67,7 +88,7 @@ CARD = Card(
         "the time that RESET lasts",
     ),
     state=STATE,
-    functions={"line": line},
+    functions={"reset": reset, "line": line},
     jumpers=(
         Jumper("clock", "clock", "4 MHz", "frequency of the CPU clock"),
         Jumper("part", "choice", "nmos", "NMOS or CMOS part (they differ in OUT (C),0 and in "
@@ -77,7 +98,7 @@ CARD = Card(
         Jumper("wait-io", "int", 0, "wait states in every I/O cycle beyond the automatic one",
                high=7),
     ),
-    inputs=("reset", "nmi"),
+    inputs=("reset", "nmi", "int", "wait"),
     power_on=power_on,
     drives_nmi=_has_nmi_wire,
     live={"wait-m1": _waits("cpu_wait_m1"), "wait-memory": _waits("cpu_wait_mem"),

@@ -349,6 +349,7 @@ CARD = Card(
     source="UM0081 (Zilog peripherals manual), DMA chapter; Z8410 data sheet; both from memory",
     unmodelled=(
         "delays inside a T-state",
+        "a wire at WAIT that goes low in one of its own cycles",
     ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance,

@@ -1,7 +1,8 @@
 """Z80 SIO: two serial channels with vectored interrupts.
 
-The asynchronous side is complete; the synchronous modes are not modelled.  The pins W/RDY have
-their READY function; WAIT is only kept.  Modem inputs go where a wire, or else a jumper, leads
+The asynchronous side is complete; the synchronous modes are not modelled.  The pins W/RDY, lines
+ready-a and ready-b, have both functions: READY for a DMA's RDY, WAIT for the CPU card's input
+wait.  Modem inputs go where a wire, or else a jumper, leads
 them.  Requests stand in m.ip in the chip's order of
 priority (UM0081 p.248): bits 0-2 channel A receive, transmit, external/status, 3-5 B.
 """
@@ -43,6 +44,7 @@ from peripherals.z80_sio_channel import (
     AFFECTS_VECTOR,
     ANY_PENDING,
     CHANNEL,
+    READY,
     RX_AVAILABLE,
     RX_MODE,
     TX_EMPTY,
@@ -62,7 +64,8 @@ from peripherals.z80_sio_channel import (
 )
 from peripherals.z80_sio_report import complaints, describe, interrupts, risks
 
-CTS_PIN = 2  # number of cts-a among the inputs
+CTS_PIN, RI_PIN = 2, 6  # numbers of cts-a and ri-a among the inputs
+PINS = ("cts", "dcd", "ri")
 # Vector bits 3-1 when status affects it (UM0081 p.248)
 TX_CODE, EXT_CODE, RX_CODE, SPECIAL_CODE, OF_A = 0, 1, 2, 3, 4
 
@@ -189,6 +192,7 @@ def take_wires(m, s):
         number = np.int64(CTS_PIN + 2 * k)
         c.cts_from = wired_pin(m, s.slot, number, c.cts_from)
         c.dcd_from = wired_pin(m, s.slot, number + 1, c.dcd_from)
+        c.ri_from = wired_pin(m, s.slot, np.int64(RI_PIN + k), c.ri_from)
 
 
 @entry(STATE)
@@ -235,12 +239,26 @@ def read_register(m, s, k, line):
 
 
 @entry(STATE)
+def select(m, s, a, t):
+    """See a data port being chosen: in the WAIT function W/RDY holds it until it is ready."""
+    register = a & 3
+    if (register & 1) == 0:
+        c = s.channel[register >> 1]
+        c.selected = 1
+        if ready_pin(c) == 0 and (c.wr[1] & READY) == 0:
+            c.held += 1
+        show(m, s, t)
+    return np.int64(0)
+
+
+@entry(STATE)
 def read(m, s, a, t):
     """Read data, or the status register that the pointer chooses."""
     register = a & 3
     k = register >> 1
     c = s.channel[k]
     if (register & 1) == 0:
+        c.selected = 0
         value = read_data(c)
         settle(m, s)
         show(m, s, t)
@@ -259,6 +277,7 @@ def write_channel(m, s, k, line, register, byte, t):
     """Write data or control of one channel."""
     c = s.channel[k]
     if (register & 1) == 0:
+        c.selected = 0
         write_data(c, line, byte, t)
     elif c.pointer != 0:
         number = c.pointer
@@ -300,7 +319,7 @@ def power_on(setup: Setup) -> None:
             clock_at_power_on(setup, channel_line, settings[f"clock-{name}"])
         s.channel[k].always = settings["status-latch"] == "always"
         s.channel[k].at_once = settings["next-character"] == "waiting"
-        for pin in ("cts", "dcd"):
+        for pin in PINS:
             wired = PIN_WIRES.index(settings[f"{pin}-{name}"])
             s.channel[k][f"{pin}_from"] = wired
             if wired == FROM_TERMINAL:
@@ -327,6 +346,8 @@ def _jumpers(name: str) -> tuple[Jumper, ...]:
                choices=PIN_WIRES),
         Jumper(f"dcd-{name}", "choice", "low", f"where DCD{upper} goes; low is active",
                choices=PIN_WIRES),
+        Jumper(f"ri-{name}", "choice", "high", f"where SYNC{upper} (a DART's RI{upper}) goes; low "
+               "is active", choices=PIN_WIRES[:2]),
     )
 
 
@@ -355,12 +376,11 @@ CARD = Card(
     source="UM0081 (Zilog Z80 CPU peripherals user manual), SIO chapter; PS0118 (Z84C90)",
     unmodelled=(
         "the synchronous modes: WR6, WR7, CRC, hunt",
-        "the WAIT function of W/RDY",
-        "the SYNC pins and the bonding of SIO/0 to SIO/2",
+        "SYNC as anything but an input, and the bonding of SIO/0 to SIO/2",
     ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance,
-               "acknowledge": acknowledge, "line": line},
+               "acknowledge": acknowledge, "line": line, "select": select},
     jumpers=(*_jumpers("a"), *_jumpers("b"),
              Jumper("interrupt", "flag", True, "the chip's INT pin reaches the bus"),
              Jumper("status-latch", "choice", "always", "CTS and DCD in RR0 stand still until "
@@ -375,7 +395,7 @@ CARD = Card(
     interrupt=CHAINED_INTERRUPT,
     sources=6,
     outputs=("rts-a", "dtr-a", "ready-a", "rts-b", "dtr-b", "ready-b"),
-    inputs=("clock-a", "clock-b", "cts-a", "dcd-a", "cts-b", "dcd-b"),
+    inputs=("clock-a", "clock-b", "cts-a", "dcd-a", "cts-b", "dcd-b", "ri-a", "ri-b"),
     channels=("a", "b"),
     power_on=power_on,
     describe=describe,
@@ -385,5 +405,5 @@ CARD = Card(
     margins=margins,
     rates=rates,
     live={f"{pin}-{name}": set_pin(_moved(k), pin)
-          for k, name in enumerate("ab") for pin in ("cts", "dcd")},
+          for k, name in enumerate("ab") for pin in PINS},
 )

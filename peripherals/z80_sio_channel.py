@@ -6,6 +6,8 @@ After UM0081, SIO chapter.  Asynchronous modes only: with the stop bits of WR4 s
 * RR0's external/status bits stand still from their first change on until command 2, whether
   or not WR1 bit 0 lets the change interrupt; a pin that differs by then changes them again
   (from memory, and the later SCC's manual; jumper status-latch has the other reading).
+* The SYNC pin is RI, as on the DART: in asynchronous modes an input like CTS, inverted in RR0
+  bit 4 (UM0081 p.314; that it latches and interrupts so, from memory).
 * Command 4 with characters waiting asks at once (the later SCC's "alternatively"; jumper
   next-character has the other reading).
 * Command 3 in channel A forgets what the whole chip has under service (UM0081, WR0, from
@@ -66,12 +68,14 @@ CHANNEL = np.dtype([
     ("first_asks", np.int64), ("special_asks", np.int64),  # in that mode
     ("locked", np.int64),  # 1: the buffer stands still until error reset, 2: and was read
     ("tx_byte", np.int64), ("tx_full", np.int64), ("tx_asks", np.int64),
-    ("cts_from", np.int64), ("dcd_from", np.int64),
-    ("cts", np.int64), ("dcd", np.int64),  # 1: pin low, active
+    ("cts_from", np.int64), ("dcd_from", np.int64), ("ri_from", np.int64),
+    ("cts", np.int64), ("dcd", np.int64), ("ri", np.int64),  # 1: pin low, active
     ("broke", np.int64), ("eom", np.int64),
     ("ext", np.int64),  # external/status bits as RR0 shows them
     ("frozen", np.int64),  # 1: until command 2
     ("ext_asks", np.int64),
+    ("selected", np.int64),  # 1: its data port is chosen, by an access that waits
+    ("held", np.int64),  # accesses that its W/RDY has held
     ("always", np.int64),  # 1: every change closes the latch, 0: only those that may interrupt
     ("at_once", np.int64),  # 1: a waiting character asks when command 4 comes
     ("stale_reads", np.int64), ("rearmed", np.int64),  # what leans on these two readings
@@ -268,6 +272,8 @@ def status_now(c):
         now |= DCD
     if c.cts == 1:
         now |= CTS
+    if c.ri == 1:
+        now |= SYNC
     if c.broke == 1:
         now |= BROKE
     if c.eom == 1:
@@ -290,19 +296,21 @@ def look_at_status(c):
 @compiled
 def read_status(c):
     """Give the external/status bits as RR0 shows them."""
-    if c.frozen == 1 and ((c.ext ^ status_now(c)) & (DCD | CTS)) != 0:
+    if c.frozen == 1 and ((c.ext ^ status_now(c)) & (DCD | CTS | SYNC)) != 0:
         c.stale_reads += 1
     return c.ext
 
 
 @compiled
 def look_at_pins(m, c, line, t):
-    """See whether CTS or DCD has changed."""
+    """See whether CTS, DCD or RI has changed."""
     cts = pin(c.cts_from, line.cts)
     dcd = pin(c.dcd_from, line.dcd)
-    if cts != c.cts or dcd != c.dcd:
+    ri = pin(c.ri_from, np.int64(0))
+    if cts != c.cts or dcd != c.dcd or ri != c.ri:
         c.cts = cts
         c.dcd = dcd
+        c.ri = ri
         look_at_status(c)
         configure(m, c, line, t)
 
@@ -324,11 +332,12 @@ def reset_channel(m, c, line, t):
     c.wr[:] = 0
     c.pointer = 0
     c.rx_count = c.latched = c.first_asks = c.special_asks = c.locked = 0
-    c.tx_full = c.tx_asks = c.ext_asks = c.frozen = c.broke = 0
+    c.tx_full = c.tx_asks = c.ext_asks = c.frozen = c.broke = c.selected = 0
     c.first = 1
     c.eom = 1
     c.cts = pin(c.cts_from, line.cts)
     c.dcd = pin(c.dcd_from, line.dcd)
+    c.ri = pin(c.ri_from, np.int64(0))
     c.ext = status_now(c)
     configure(m, c, line, t)
 
@@ -440,13 +449,21 @@ def events_out(m, c, line, t):
 
 
 @inlined
-def ready_pin(c):
-    """Give the level of W/RDY in its READY function; high in every other (it floats).
+def ready(c):
+    """Tell whether W/RDY's half of the channel is ready: a character has come, or the transmit
+    buffer is empty (UM0081, WR1, from memory)."""
+    return c.rx_count > 0 if (c.wr[1] & OF_RECEIVER) != 0 else c.tx_full == 0
 
-    UM0081, WR1 (from memory): low while the receiver has a character, or the transmit buffer
-    is empty.
+
+@inlined
+def ready_pin(c):
+    """Give the level of W/RDY; high too while it floats.
+
+    READY: low while the channel is ready.  WAIT: low while it is not and its data port is
+    chosen.  UM0081, WR1 (from memory).
     """
-    if (c.wr[1] & (WAIT_READY_ON | READY)) != WAIT_READY_ON | READY:
+    if (c.wr[1] & WAIT_READY_ON) == 0:
         return np.int64(1)
-    wanted = c.rx_count > 0 if (c.wr[1] & OF_RECEIVER) != 0 else c.tx_full == 0
-    return np.int64(0) if wanted else np.int64(1)
+    if (c.wr[1] & READY) != 0:
+        return np.int64(0) if ready(c) else np.int64(1)
+    return np.int64(0) if c.selected == 1 and not ready(c) else np.int64(1)

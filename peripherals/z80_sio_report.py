@@ -12,14 +12,18 @@ from peripherals.z80_sio_channel import (
     AUTO_ENABLES,
     EXT_ENABLE,
     FRAMING,
+    OF_RECEIVER,
     OVERRUN,
     PARITY_ERROR,
+    READY,
     RX_MODE,
     RX_ON,
     SEND_BREAK,
     STOP_BITS,
     TX_ENABLE,
     TX_ON,
+    WAIT_READY_ON,
+    ready_pin,
 )
 
 
@@ -84,6 +88,18 @@ def _interrupts(c: Any, pending: int, serving: int) -> str:
     return out
 
 
+def _pin(c: Any) -> list[str]:
+    """Say what W/RDY does, when it is on."""
+    if not c.wr[1] & WAIT_READY_ON:
+        return []
+    half = "a character has come" if c.wr[1] & OF_RECEIVER else "the transmit buffer is empty"
+    level = "low" if not ready_pin(c) else "high"
+    if c.wr[1] & READY:
+        return [f"W/RDY: READY, low while {half}; {level} now"]
+    return [f"W/RDY: WAIT, holds accesses to the data port until {half}; {level} now, "
+            f"{int(c.held)} held so far"]
+
+
 def _channel_words(m: Any, s: Any, k: int) -> list[str]:
     """Give one channel in words."""
     c, name, line = s.channel[k], "ab"[k], (s.line_a, s.line_b)[k]
@@ -95,7 +111,7 @@ def _channel_words(m: Any, s: Any, k: int) -> list[str]:
     else:
         first = f"{name}: {rate_words(line)}"
     return [first, *(f"{name}: {words}" for words in (
-        _receiver(c), _transmitter(c, line),
+        _receiver(c), _transmitter(c, line), *_pin(c),
         _interrupts(c, int(m.ip[s.slot]) >> 3 * k & 7, int(m.ius[s.slot]) >> 3 * k & 7),
         *terminal_words(line)))]
 

@@ -2,7 +2,8 @@
 
 The asker does one of the actions below at set T-states, when a port of it is accessed,
 or, with a window, when an address in its page is accessed.  In an acknowledge it gives
-``supply[0]``; a supplying one in mode 0 the bytes after it, ``supply[1]`` and on.
+``supply[0]``; a supplying one in mode 0 the bytes after it, ``supply[1]`` and on.  Its output
+pull goes low and high by actions too; with ``hold`` an access pulls it for so many T-states.
 """
 from __future__ import annotations
 
@@ -15,11 +16,12 @@ import numpy as np
 from emu.bus.chain import fall_nmi
 from emu.bus.memory import claim
 from emu.bus.state import CALL, CHAINED_INTERRUPT, FAR, NOT_MINE, PLAIN_INTERRUPT
+from emu.bus.wires import drive_level
 from emu.native.jit import compiled
 from peripherals.card import Card, Setup, entry
 
 ACTIONS = 16
-NOTHING, ASK, UNASK, FALL_NMI = range(4)
+NOTHING, ASK, UNASK, FALL_NMI, PULL, LET_GO = range(6)
 ACT, LOOK, DELAY = range(3)  # registers: write an action; read does s.on_read; write T-states
 
 ASKER = np.dtype([
@@ -27,6 +29,7 @@ ASKER = np.dtype([
     ("when", np.int64, (ACTIONS,)), ("what", np.int64, (ACTIONS,)),  # in order of time
     ("at", np.int64), ("count", np.int64),
     ("supply", np.int64, (4,)),
+    ("hold", np.int64), ("chosen", np.int64),  # the last a of `select`
     ("on_read", np.int64),  # action of a read, which gives 5Ah
     ("touched", np.int64),  # T-state of the last access
     ("acknowledged", np.int64), ("returned", np.int64),  # T-states, 0 = never
@@ -46,6 +49,8 @@ def act(m, s, what, when):
         m.irq_dirty = 1
     elif what == FALL_NMI:
         fall_nmi(m, when)
+    elif what == PULL or what == LET_GO:
+        drive_level(m, s.slot, np.int64(0), np.int64(what - PULL), when)
 
 
 @compiled
@@ -68,6 +73,20 @@ def advance(m, s, t, _):
         act(m, s, s.what[s.at], s.when[s.at])
         s.at += 1
     set_event(m, s)
+    return 0
+
+
+@entry(ASKER)
+def select(m, s, a, t):
+    """Hold the access for as long as set."""
+    s.chosen = a
+    if s.hold > 0:
+        act(m, s, np.int64(PULL), t)
+        s.when[0] = t + s.hold
+        s.what[0] = LET_GO
+        s.at = 0
+        s.count = 1
+        set_event(m, s)
     return 0
 
 
@@ -132,12 +151,13 @@ def _asker_memory(settings: Mapping[str, Any]) -> int:
 
 _ENTRIES: dict[str, Callable[..., int]] = {
     "reset": reset, "advance": advance, "write": write, "read": read,
-    "acknowledge": acknowledge, "reti": reti, "memory": memory}
+    "acknowledge": acknowledge, "reti": reti, "memory": memory, "select": select}
 
 CHAINED = Card(
     name="test-asker", summary="asks on command, with a vector", source="made for tests",
     state=ASKER, functions=_ENTRIES, registers=("act", "look", "delay"),
-    interrupt=CHAINED_INTERRUPT, memory_size=_asker_memory, power_on=_claim_window)
+    interrupt=CHAINED_INTERRUPT, outputs=("pull",), memory_size=_asker_memory,
+    power_on=_claim_window)
 SUPPLYING = replace(CHAINED, name="test-supplier", supplies=True)
 
 PLAIN = replace(CHAINED, name="test-plain-asker", interrupt=PLAIN_INTERRUPT)

@@ -19,15 +19,15 @@ from typing import Any
 
 import bus_taker
 import cpu_cards
-from cpu_cards import ASK, FALL_NMI, UNASK
+from cpu_cards import ASK, FALL_NMI, LET_GO, PULL, UNASK
 
-from emu.backplane.description import Description, SlotDescription
+from emu.backplane.description import Description, SlotDescription, Wire
 from emu.backplane.port_rows import PortRow
 from emu.bus.state import KIND_NAMES, LOG, A, B, C, D, E, F, H, L
 from emu.machine.machine import Machine, Snapshot
 from peripherals import z80_cpu
 
-__all__ = ["ASK", "FALL_NMI", "UNASK", "Asker", "Bare", "Cycle", "Row", "Taker"]
+__all__ = ["ASK", "FALL_NMI", "LET_GO", "PULL", "UNASK", "Asker", "Bare", "Cycle", "Row", "Taker"]
 
 RAM_SLOT = 1
 FIRST_ASKER = 2
@@ -38,7 +38,8 @@ WATCH = ("bus_watch", "cycle_end", "cycle_kind", "cycles_run", "cycles_kept", "c
          "kept_valid", "kept_what", "kept_t", "kept_numbers", "kept_r", "kept_alt", "slow_read",
          "slow_write", "plain_aside")  # how closely the bus is watched
 SLICED = (*WATCH, "next_event", "t_stop", "exit_reason", "logging", "log_pos", "log_limit",
-          "slow_all", "read_base", "write_base", "bus_byte", "bus_driver", "int_since", "old_byte")
+          "slow_all", "read_base", "write_base", "bus_byte", "bus_driver", "int_since", "old_byte",
+          "line_changes", "line_change_count")
 
 
 @dataclass(frozen=True)
@@ -56,6 +57,7 @@ class Asker:
     port: int = 0x10
     plain: bool = False
     on_read: int = 0
+    hold: int = 0  # T-states for which an access pulls its output pull
     window: int = -1
     wired: bool = True  # False: its /INT goes nowhere
     waits: Mapping[str, int] = field(default_factory=dict)  # m1, mem, io
@@ -114,7 +116,8 @@ class Bare:
                  waits: Mapping[str, int] | None = None,
                  ram_waits: Mapping[str, int] | None = None,
                  memory: Mapping[int, str] | None = None, takers: Sequence[Taker] = (),
-                 floating: str = "pull-ups", **registers: int) -> None:
+                 floating: str = "pull-ups", pulls: str = "", **registers: int) -> None:
+        """``pulls``: the input of the CPU card to which the askers' outputs are wired."""
         cpu = {"part": part, "wait-m1": 0, "wait-memory": 0, "wait-io": 0, **(waits or {})}
         window = next((a.window for a in askers if a.window >= 0), -1)
         slots = [_slot("cpu", z80_cpu.CARD, cpu, {}),
@@ -127,7 +130,9 @@ class Bare:
             slots.append(_slot(f"asker{k}", card, settings, asker.waits, ports))
         slots += [_slot(f"taker{k}", bus_taker.CARD, {}, {}) for k in range(len(takers))]
         self.machine = Machine(Description(
-            Path("test.toml"), "test", tuple(slots), tuple(chain) if chain else None, (),
+            Path("test.toml"), "test", tuple(slots), tuple(chain) if chain else None,
+            tuple(Wire(f"asker{k}", 0, "cpu", z80_cpu.CARD.inputs.index(pulls))
+                  for k in range(len(askers)) if pulls),
             floating, 1, Fraction(4_000_000)))
         self.m = self.machine.m
         self.cycles: list[Cycle] = []
@@ -150,7 +155,7 @@ class Bare:
             s.when[number], s.what[number] = when, what
         s.count = len(asker.at)
         s.supply[:len(asker.supply)] = asker.supply
-        s.on_read = asker.on_read
+        s.on_read, s.hold = asker.on_read, asker.hold
         if asker.at:
             self.m.event_t[FIRST_ASKER + k] = s.when[0]
 
@@ -248,7 +253,7 @@ class Bare:
     def _drain(self) -> list[Cycle]:
         words = [(int(self.m.log[2 * k]), int(self.m.log[2 * k + 1]))
                  for k in range(int(self.m.log_pos))]
-        ends = [t for t, _ in words[1:]] + [int(self.m.t)]
+        ends = ([t for t, _ in words[1:]] + [int(self.m.t)])[:len(words)]
         return [Cycle(t, KIND_NAMES[word >> 24 & 15], word & 0xFFFF, word >> 16 & 0xFF,
                       word >> 28 & 0xFF, word >> 44 & 0xFFFF, end - t)
                 for (t, word), end in zip(words, ends, strict=True)]

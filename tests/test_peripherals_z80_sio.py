@@ -6,6 +6,7 @@ is recalled only.
 from __future__ import annotations
 
 import pytest
+from card_bench import Bench
 from sio_bench import (
     ALL,
     ANY_PENDING,
@@ -16,6 +17,7 @@ from sio_bench import (
     FRAME,
     IDLE,
     RX_AVAILABLE,
+    SYNC,
     TX_EMPTY,
     put,
     rr,
@@ -27,6 +29,7 @@ from sio_bench import (
     until,
 )
 
+from peripherals.parallel_latch import CARD as LATCH
 from peripherals.z80_sio import CARD
 
 
@@ -354,3 +357,80 @@ def test_only_command_2_and_channel_reset_open_the_latch(clears: tuple[int, ...]
     put(bench, "a", *clears)
     assert rr0(bench) & CTS == CTS
     assert not bench.int_line
+
+
+# --- W/RDY in its WAIT function, and the SYNC pin -------------------------------------------
+def pin_levels(bench: Bench) -> list[int]:
+    return [int(bench.m.line_level[0, CARD.outputs.index(f"ready-{name}")]) for name in "ab"]
+
+
+def choose(bench: Bench, register: str, write: bool = False) -> list[int]:
+    """Choose a register as an access does that has not ended; give the levels of W/RDY."""
+    bench.call("select", bench.register(register) | write << 8, bench.t)
+    return pin_levels(bench)
+
+
+def held_sio(wr1: int) -> Bench:
+    """Channel A, W/RDY wired."""
+    bench = Bench(CARD, {}, hz="6.144 MHz", also=[(LATCH, {})],
+                  wires=[(0, "ready-a", 1, "i0"), (0, "ready-b", 1, "i1")])
+    put(bench, "a", 0x18, 4, 0x44, 3, 0xC1, 5, 0xEA, 1, wr1)
+    return bench
+
+
+def test_wait_on_receive_holds_an_access_until_a_character_is_there() -> None:
+    """UM0081, WR1 (from memory, 95 %): D7-D5 = 101, low while the buffer is empty and the
+    channel's data port is chosen; it floats else."""
+    bench = held_sio(0xA0)
+    assert pin_levels(bench) == [1, 1]
+    assert choose(bench, "a-control") == [1, 1] and choose(bench, "b-data") == [1, 1]
+    assert choose(bench, "a-data") == [0, 1]
+    type_keys(bench, b"k", bench.t + 10)
+    start = bench.t
+    while pin_levels(bench)[0] == 0:
+        bench.advance(bench.t + 1)
+    assert bench.t - start == pytest.approx(FRAME, abs=100)
+    assert bench.read("a-data") == ord("k") and pin_levels(bench) == [1, 1]
+    assert any("WAIT, holds accesses to the data port until a character has come" in words
+               and words.endswith("1 held so far") for words in bench.words())
+
+
+def test_wait_on_transmit_holds_an_access_while_the_buffer_is_full() -> None:
+    """D7-D5 = 100."""
+    bench = held_sio(0x80)
+    assert choose(bench, "a-data", write=True) == [1, 1]
+    bench.write("a-data", 0x31)
+    bench.advance(bench.t + 100)  # it moves on into the shift register
+    bench.write("a-data", 0x32)
+    assert pin_levels(bench) == [1, 1] and choose(bench, "a-data", write=True) == [0, 1]
+    bench.advance(bench.t + FRAME + 20)
+    assert pin_levels(bench) == [1, 1]
+
+
+@pytest.mark.parametrize("wr1", [0x00, 0x20, 0x40, 0x60])
+def test_wait_ready_that_is_off_holds_nothing(wr1: int) -> None:
+    bench = held_sio(wr1)
+    assert choose(bench, "a-data") == [1, 1]
+
+
+def test_ri_shows_in_rr0_inverted_and_interrupts_as_cts_does() -> None:
+    """The SYNC pin in asynchronous modes (UM0081 p.314), RI of the DART; its latch from memory."""
+    bench = sio(wr1=0x01)
+    assert rr0(bench) & SYNC == 0
+    CARD.live["ri-a"](bench.m, bench.s, "low")
+    bench.advance(bench.t + 5)
+    assert rr0(bench) & SYNC == SYNC and int(bench.m.ip[0]) == 4
+    CARD.live["ri-a"](bench.m, bench.s, "high")
+    bench.advance(bench.t + 5)
+    assert rr0(bench) & SYNC == SYNC  # the latch is closed
+    put(bench, "a", 0x10)
+    assert rr0(bench) & SYNC == 0
+
+
+def test_a_wire_brings_ri() -> None:
+    bench = Bench(CARD, {}, hz="6.144 MHz", also=[(LATCH, {})], wires=[(1, "q2", 0, "ri-b")])
+    put(bench, "b", 0x18, 4, 0x44, 0x10)
+    assert rr0(bench, "b") & SYNC == SYNC  # the latch's output is low
+    bench.write("outputs", 4, slot=1)
+    bench.advance(bench.t + 5)
+    assert rr0(bench, "b") & SYNC == 0

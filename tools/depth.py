@@ -32,6 +32,8 @@ OTHERS = {
     "peripherals_timer_8254": "timer_82c54", "published_floppy": "fdc_765",
     "published_clocks": "ds1302", "published_hd44780": "hd44780",
     "published_compactflash": "compactflash", "published_sd_card": "sd_card",
+    "published_i2c": "i2c_bus", "peripherals_wd_fdc": "fdc_wd17xx", "emu_sio": "z80_sio",
+    "emu_bus_waiting": "z80_cpu",
 }
 BY_WORD = {"published_serial": {"sio": "z80_sio", "acia": "acia_6850"}}
 NUMBER = r"(?:\d[\d-]*(?:(?:,| and)? (?:p\.\s?)?\d[\d-]*)*)"

@@ -45,7 +45,7 @@ def asks(m, slot):
 def update_int(m):
     """Work out IEI, IEO and /INT after a card changed its requests."""
     m.irq_dirty = 0
-    line = 1 if m.int_held != 0 else 0
+    line = 1 if m.int_held + m.int_wired != 0 else 0
     iei = 1
     for k in range(m.chain_len):
         slot = m.chain[k]

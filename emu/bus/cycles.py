@@ -53,6 +53,7 @@ from emu.bus.stops import (
     stands_at,
     stop_on,
 )
+from emu.bus.waiting import OVER, cycle_done, logged_waits, wait_found
 from emu.native.calls import MEMORY, call_card
 from emu.native.jit import compiled, inlined
 
@@ -148,10 +149,10 @@ def read_fully(m, address, kind):
     if supplied and m.ack_bytes > 0xFF:
         value = acknowledge_byte(m, m.t + 2 + waits)
     else:
-        value = memory_on_bus(m, address, kind, waits, m.t + 2 + waits)
+        value = memory_on_bus(m, address, kind, waits + m.stretch, m.t + 2 + waits)
     m.bus_byte = value
     if m.logging == 1:
-        log_cycle(m, m.t, kind, address, value, waits, m.bus_driver)
+        log_cycle(m, m.t - m.stretch, kind, address, value, logged_waits(m, waits), m.bus_driver)
     if m.stop_kinds != 0:
         stops_on_read(m, READING if kind == READ else FETCHED, address, value)
     if supplied:
@@ -225,7 +226,7 @@ def write_fully(m, address, value):
     waits = m.wait_mem[address >> 12]
     memory_takes(m, address, value, m.t + 2 + waits)
     if m.logging == 1:
-        log_cycle(m, m.t, WRITE, address, value, waits, CPU_DRIVES)
+        log_cycle(m, m.t - m.stretch, WRITE, address, value, logged_waits(m, waits), CPU_DRIVES)
     wanted = m.stop_map[address] & WRITING
     if wanted != 0:
         check_stops(m, wanted, address, value)
@@ -268,9 +269,12 @@ def read_watched(m, address, kind):
     value = skipped(m, m.t)
     if value < 0:
         page = address >> 12
-        length = 4 + m.wait_m1[page] if kind == FETCH else 3 + m.wait_mem[page]
+        waits = m.wait_m1[page] if kind == FETCH else m.wait_mem[page]
+        if wait_found(m, m.t + 1 + waits, np.int64(kind), address) == 1:
+            return np.int64(0)
         value = read_fully(m, address, kind)
-        ran(m, m.t + length, FETCH if kind == FETCH else READ, value)
+        ran(m, m.t + (4 if kind == FETCH else 3) + waits, FETCH if kind == FETCH else READ, value)
+        cycle_done(m)
     elif value > 0xFF:
         m.ack_bytes += 1
     return value
@@ -298,7 +302,7 @@ def opcode_slow(m, t, pc):
 def first_aside(m, t, pc):
     """Look whether a stop stands before an instruction, then fetch its first byte."""
     if ((m.stop_map[pc] & EXECUTED) != 0 and t != m.pass_t and m.ack_bytes == 0
-            and m.cycles_kept == 0):
+            and m.cycles_kept == 0 and m.wait_state != OVER):
         m.t = t
         m.pc = pc
         if stands_at(m, pc):
@@ -323,9 +327,11 @@ def write_aside(m, t, pc, address, value):
     if m.bus_watch == 0:
         write_fully(m, address, value)
     elif skipped(m, t) < 0:
-        length = 3 + m.wait_mem[address >> 12]
-        write_fully(m, address, value)
-        ran(m, t + length, WRITE, 0)
+        waits = m.wait_mem[address >> 12]
+        if wait_found(m, t + 1 + waits, np.int64(WRITE), address) == 0:
+            write_fully(m, address, value)
+            ran(m, t + 3 + waits, WRITE, 0)
+            cycle_done(m)
 
 
 @compiled

@@ -35,6 +35,7 @@ from emu.bus.state import (
 from emu.bus.stops import (
     stop_on,
 )
+from emu.bus.waiting import SELECT_WRITE, cycle_done, logged_waits, select, wait_found
 from emu.native.calls import READ as CARD_READ
 from emu.native.calls import WRITE as CARD_WRITE
 from emu.native.jit import compiled, inlined
@@ -114,23 +115,39 @@ def stops_on_port(m, kind, port, value):
 def in_cycle(m, port):
     """Run an I/O read cycle that nothing stands in the way of."""
     waits = port_waits(m, port)
-    value = port_on_bus(m, port, waits, m.t + 3 + waits)
+    value = port_on_bus(m, port, waits + m.stretch, m.t + 3 + waits)
     if m.logging == 1:
-        log_cycle(m, m.t, IN, port, value, waits, m.bus_driver)
+        log_cycle(m, m.t - m.stretch, IN, port, value, logged_waits(m, waits), m.bus_driver)
     stops_on_port(m, STOP_IN, port, value)
     m.t += 4 + waits
     return value
 
 
 @compiled
+def held_at(m, port, flag):
+    """Tell whether a watched access to a port is held by /WAIT; ``flag``: SELECT_WRITE or 0.
+
+    /IORQ falls with T2; /WAIT is sampled in the automatic wait state, or the last before T3.
+    """
+    if m.wait_wires == 0:
+        return False
+    select(m, port if m.fault_count == 0 else port_seen(m, port), flag, m.t + 1)
+    return wait_found(m, m.t + 2 + port_waits(m, port), np.int64(OUT if flag != 0 else IN),
+                      port) == 1
+
+
+@compiled
 def in_watched(m, port):
     """Run an I/O read cycle while a card may take the bus before it."""
     value = skipped(m, m.t)
+    if value < 0 and held_at(m, port, np.int64(0)):
+        value = np.int64(0)
     if value >= 0:
         m.t += 4 + port_waits(m, port)
         return value
     value = in_cycle(m, port)
     ran(m, m.t, IN, value)
+    cycle_done(m)
     return value
 
 
@@ -194,7 +211,7 @@ def out_cycle(m, port, value):
     """Run an I/O write cycle that nothing stands in the way of."""
     waits = port_waits(m, port)
     if m.logging == 1:
-        log_cycle(m, m.t, OUT, port, value, waits, CPU_DRIVES)
+        log_cycle(m, m.t - m.stretch, OUT, port, value, logged_waits(m, waits), CPU_DRIVES)
     port_takes(m, port, value, m.t + 3 + waits)
     stop_on(m, STOP_OUT, port & 0xFF, value)
     m.t += 4 + waits
@@ -203,11 +220,12 @@ def out_cycle(m, port, value):
 @compiled
 def out_watched(m, port, value):
     """Run an I/O write cycle while a card may take the bus before it."""
-    if skipped(m, m.t) >= 0:
+    if skipped(m, m.t) >= 0 or held_at(m, port, np.int64(SELECT_WRITE)):
         m.t += 4 + port_waits(m, port)
         return
     out_cycle(m, port, value)
     ran(m, m.t, OUT, 0)
+    cycle_done(m)
 
 
 @compiled

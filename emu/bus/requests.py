@@ -22,7 +22,7 @@ path.  A card sets it with arm_bus, before it may ask.  Where nothing can make a
 before the next instruction has ended, the watch rests (`watch_or_rest`): no event falls due of
 it or of a card whose lines lead to it, none of them interrupts, no card answers in memory.
 What is left are accesses to ports: they are an instruction's last cycle, but in block input and
-output, which begin anew under watch.
+output, which begin anew under watch.  Where /WAIT is wired every access to a port does so.
 """
 from __future__ import annotations
 
@@ -44,6 +44,7 @@ from emu.bus.state import (
     WRITE,
 )
 from emu.bus.stops import leave
+from emu.bus.waiting import HELD, IDLE_HELD, OVER, wait
 from emu.native.calls import MASTER, call_card
 from emu.native.jit import compiled
 
@@ -164,6 +165,7 @@ def watch_or_rest(m, soonest):
     """Let the watch rest before an instruction or a response, or take it up again; the time up
     to which nothing has to be looked at if the next event of any card is at ``soonest``."""
     busy = m.bus_asked | m.bus_owner | m.resume | m.prefix | m.after_ei  # see begin_watched
+    busy |= m.wait_low | m.wait_state
     before = np.int64(FAR)
     for slot in range(m.slots):
         if (m.bus_reach >> slot) & 1 == 1:
@@ -178,14 +180,13 @@ def watch_or_rest(m, soonest):
 
 
 @compiled
-def begin_watched(m):
-    """Go back to before a block input or output whose opcode has been fetched, and take up the
-    watch; what was decided before it (no interrupt) holds."""
-    m.pc = (m.pc - 1) & 0xFFFF
-    m.t -= 4 + m.wait_m1[m.pc >> 12]
-    m.pc = (m.pc - 1) & 0xFFFF
-    m.t -= 4 + m.wait_m1[m.pc >> 12]
-    m.refresh -= 2
+def begin_watched(m, fetches):
+    """Go back to before an instruction of which so many opcode bytes have been fetched, and no
+    more been done, and take up the watch; what was decided before it (no interrupt) holds."""
+    for _ in range(fetches):
+        m.pc = (m.pc - 1) & 0xFFFF
+        m.t -= 4 + m.wait_m1[m.pc >> 12]
+        m.refresh -= 1
     m.instructions -= 1
     m.after_ei = 1
     set_watch(m, 1)
@@ -270,7 +271,8 @@ def skipped(m, t):
         value = m.cycle_value[m.cycles_run & 15]
         m.cycles_run += 1
         return np.int64(value)
-    if m.kept_valid == 1 and m.cycles_run > 0 and given(m, t) == 1:
+    if (m.kept_valid == 1 and m.cycles_run > 0 and m.wait_state != OVER
+            and given(m, t) == 1):
         m.void = 1
         m.cycles_kept = m.cycles_run
         m.next_event = 0
@@ -361,7 +363,10 @@ def bus_away(m):
         m.void = 0
         put_back(m)
         m.resume = m.kept_what
-        give(m)
+        if m.wait_state != HELD:
+            give(m)
+    if (m.wait_state == HELD or m.wait_state == IDLE_HELD) and wait(m) == 1:
+        return 1
     while True:
         if m.bus_owner == 0:
             if m.resume != 0 or given(m, m.t) == 0:

@@ -16,7 +16,7 @@ import numpy as np
 
 SLOTS = 16
 PAGES = 16
-FUNCTIONS = 9  # entries of a card's function table, see peripherals/card.py
+FUNCTIONS = 10  # entries of a card's function table, see peripherals/card.py
 OUTPUTS = 24  # output lines a card
 WIRES = 64
 DECODES = 64
@@ -121,6 +121,14 @@ _HEAD = [
     ("kept_valid", np.int64),  # 1: the fields below hold the CPU as the instruction began
     ("kept_what", np.int64), ("kept_t", np.int64), ("kept_numbers", np.int64, (15,)),
     ("kept_r", np.int64, (16,)), ("kept_alt", np.int64, (8,)),
+    # --- /WAIT by wire (emu/bus/waiting.py) ---------------------------------------------
+    ("wait_wires", np.int64),  # 1: a wire ends at the CPU card's input wait; all below 0 without
+    ("wait_low", np.int64),  # 1: one of its sources is low
+    ("wait_state", np.int64),  # 0, or how far a stretched cycle is: HELD ...
+    ("wait_from", np.int64),  # T-state in which its /WAIT was sampled first ...
+    ("wait_t", np.int64),  # ... and in which it was last
+    ("wait_kind", np.int64), ("wait_address", np.int64),  # of that cycle
+    ("stretch", np.int64),  # wait states that the cycle under way got so
     # --- address space ---------------------------------------------------------------
     ("read_base", np.int64, (PAGES,)),  # fast base for reading, or negative: bus.read_aside
     ("write_base", np.int64, (PAGES,)),
@@ -212,6 +220,7 @@ _HEAD = [
     ("noise_t", np.int64),  # the next of them
     ("held", np.int64),  # what holds the CPU still (RESET, WAIT, BUSREQ), 0: nothing ...
     ("held_from", np.int64),  # ... and from when
+    ("int_wired", np.int64),  # 1: a wire at the CPU card's input int is low
     ("int_held", np.int64),  # /INT is low whatever the cards do: 1 by a fault, 2 by hand
     ("int_cut", np.int64, (SLOTS,)),  # 1: the card cannot pull /INT low
     ("reti_hidden", np.int64),  # 1: the cards do not see ED 4D

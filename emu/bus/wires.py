@@ -94,3 +94,13 @@ def source_of(m, slot, number):
         if m.wires[wire, 2] == slot and m.wires[wire, 3] == number:
             return m.wires[wire, 0] * 256 + m.wires[wire, 1]
     return -1 + 0 * m.wire_count
+
+
+@compiled
+def pulled_low(m, slot, number):
+    """Tell whether any of the lines wired to an input is low: where open drains meet."""
+    for wire in range(m.wire_count):
+        if (m.wires[wire, 2] == slot and m.wires[wire, 3] == number
+                and m.line_level[m.wires[wire, 0], m.wires[wire, 1]] == 0):
+            return 1
+    return 0

@@ -138,7 +138,7 @@ def repeat_io_flags(m, q, v):
 def block_io(m, step, repeat, output):
     """INI IND INIR INDR OUTI OUTD OTIR OTDR."""
     if m.bus_armed != 0 and m.bus_watch == 0:
-        begin_watched(m)
+        begin_watched(m, np.int64(2))
         return np.int64(0)
     hl = pair(m, 2, 0)
     bc = pair(m, 0, 0)

@@ -51,6 +51,7 @@ from emu.bus.state import (
     F,
 )
 from emu.bus.stops import FETCHED, leave, stop_on
+from emu.bus.waiting import IDLE_OVER, cycle_done, idle_held, logged_waits, wait_found
 from emu.native.jit import compiled
 
 
@@ -96,7 +97,9 @@ def take_nmi(m):
     m.halted = 0
     m.iff1 = 0
     page = m.pc >> 12
-    if m.bus_watch == 0 or skipped(m, m.t) < 0:
+    if m.bus_watch == 0 or (skipped(m, m.t) < 0
+                            and wait_found(m, m.t + 1 + m.wait_m1[page], np.int64(NMI_FETCH),
+                                           m.pc) == 0):
         m.nmi_latch = 0
         m.nmi_count += 1
         m.nmi_last = m.t
@@ -104,6 +107,7 @@ def take_nmi(m):
             read_fully(m, m.pc, NMI_FETCH)
         if m.bus_watch == 1:
             ran(m, m.t + 5 + m.wait_m1[page], NMI_FETCH, 0)
+            cycle_done(m)
     m.refresh += 1
     m.t = push(m, m.t + 5 + m.wait_m1[page], m.pc, m.pc)
     m.pc = 0x66
@@ -116,6 +120,9 @@ def acknowledge_cycle(m, internal):
     length = 6 + m.cpu_wait_io + internal
     if m.bus_watch == 1:
         known = skipped(m, m.t)
+        if known < 0 and wait_found(
+                m, m.t + 3 + m.cpu_wait_io, np.int64(ACK), m.pc) == 1:
+            known = np.int64(0)
         if known >= 0:
             m.t += length
             m.refresh += 1
@@ -137,7 +144,8 @@ def acknowledge_cycle(m, internal):
         vector = vector_byte(m, m.bus_driver - 1, vector)
     m.bus_byte = vector
     if m.logging == 1:
-        log_cycle(m, m.t, ACK, m.pc, vector, 2 + m.cpu_wait_io, m.bus_driver)
+        log_cycle(m, m.t - m.stretch, ACK, m.pc, vector, logged_waits(m, 2 + m.cpu_wait_io),
+                  m.bus_driver)
     stop_on(m, STOP_ACK, vector, vector)
     if m.im == 2:
         m.vector_count[vector] += 1
@@ -145,6 +153,7 @@ def acknowledge_cycle(m, internal):
     m.refresh += 1
     if m.bus_watch == 1:
         ran(m, m.t, ACK, vector | m.bus_driver << 8)
+        cycle_done(m)
     return vector
 
 
@@ -264,7 +273,8 @@ def service(m):
         again = 0
         opcode = np.int64(-1)
         response = m.resume
-        if response == 0 and m.prefix == 0:  # none between a prefix and its opcode
+        # none between a prefix and its opcode, nor inside a stretched idle fetch
+        if response == 0 and m.prefix == 0 and m.wait_state != IDLE_OVER:
             if m.nmi_latch == 1 and m.nmi_t < m.t:
                 response = np.int64(NMI_RESPONSE)
             elif sampled_int(m) == 1 and m.iff1 == 1 and m.after_ei == 0:
@@ -312,4 +322,5 @@ def service(m):
                 m.after_ei = after_ei
                 m.after_ld_air = after_ld_air
             return opcode
-        idle_in_halt(m)
+        if m.wait_wires == 0 or m.bus_watch == 0 or idle_held(m, 1 + m.wait_m1[m.pc >> 12]) == 0:
+            idle_in_halt(m)

@@ -10,6 +10,7 @@ import numpy as np
 from emu.bus.chain import return_from_interrupt
 from emu.bus.cycles import fetch, fetch16, m1, pop, rd, wr
 from emu.bus.port_cycles import inp, outp
+from emu.bus.requests import begin_watched
 from emu.bus.state import A, F
 from emu.cpu.alu import SZP, adc16, rotate, sbc16, sub8
 from emu.cpu.block import block
@@ -128,6 +129,9 @@ def ed_last_column(m, y):
 @inlined
 def ed_port(m, op):
     """Run IN r,(C) and OUT (C),r."""
+    if m.wait_wires != 0 and m.bus_watch == 0 and m.ack_bytes == 0:
+        begin_watched(m, np.int64(2))
+        return np.int64(0)
     y = (op >> 3) & 7
     port = pair(m, 0, 0)
     m.wz = (port + 1) & 0xFFFF
@@ -199,6 +203,7 @@ def ed_step(m, op, xo, last_q, t, pc):
         m.pc = pc
         q = ed_port(m, op)
         t = m.t
+        pc = m.pc
     elif z == 2:
         q = ed_sum(m, op)
         t += 7

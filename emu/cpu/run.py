@@ -14,6 +14,7 @@ import numpy as np
 
 from emu.bus.cycles import fetch, fetch16, m1, m1_first, pop, push, rd, wr
 from emu.bus.port_cycles import inp, outp
+from emu.bus.requests import begin_watched
 from emu.bus.state import MACHINE, A, F
 from emu.cpu.alu import add16, alu, condition, daa, dec8, inc8, rotate_a
 from emu.cpu.interrupts import count_rst38, service
@@ -272,6 +273,12 @@ def quarter_3_column_3(m, y, xo, t, pc):
         m.t = t
         m.pc = pc
         q = cb(m) if xo == 0 else cb_indexed(m, xo)
+        t = m.t
+        pc = m.pc
+    elif (y == 2 or y == 3) and m.wait_wires != 0 and m.bus_watch == 0 and m.ack_bytes == 0:
+        m.t = t
+        m.pc = pc
+        begin_watched(m, np.int64(1))
         t = m.t
         pc = m.pc
     elif y == 2:

@@ -19,7 +19,7 @@ from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD
 from emu.card.roles import DATA
 from emu.diagnosis.case import BUDGET, Case
 from emu.diagnosis.cause_catalogue import findings, proved
-from emu.diagnosis.causes.control import held
+from emu.diagnosis.causes.control import by_wire, held
 from emu.diagnosis.causes.interrupt_path import waited_for
 from emu.diagnosis.causes.judging import text_wanted
 from emu.diagnosis.causes.program import storms
@@ -209,7 +209,9 @@ def condition(case: Case) -> tuple[str, str | None]:
     """Say what the machine is doing, and in words where it waits for input, and what woke it."""
     session = case.session
     if held(case):
-        return STUCK, None
+        channel = keystroke(session.machine, session.type_now, case.control,
+                            case.idle) if by_wire(case) else None
+        return (STUCK, None) if channel is None else (WAITS, f"on {channel}: a key typed")
     if int(case.m.halted) and not int(case.m.iff1):
         return (BUSY if int(case.m.nmi_count) and _by_nmi(case) else HALTED_OFF), None
     if storming(case.last):

@@ -51,11 +51,13 @@ def write_row(m):
 
 @compiled
 def one_step(m, s, t_stop):
-    """Run one step; a card that has the bus and waits makes no step of its own."""
+    """Run one step; a card that has the bus and waits makes no step of its own, nor does a cycle
+    that /WAIT holds."""
     first = m.log_pos
     write_row(m)
     run_at(m, s.run, m.t + 1)
-    while m.log_pos == first and m.exit_reason == 0 and m.t < t_stop:
+    while ((m.log_pos == first or m.wait_state != 0) and m.exit_reason == 0
+           and m.t < t_stop):
         run_at(m, s.run, m.t + 1)
     if m.log_pos == first:
         m.row_count -= 1

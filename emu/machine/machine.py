@@ -289,6 +289,7 @@ class Machine:
         m.after_ei = m.after_ld_air = m.nmi_latch = m.ack_bytes = 0
         m.bus_armed = m.bus_asked = m.bus_owner = m.bus_rest = m.bus_watch = 0
         m.void = m.resume = m.kept_valid = m.cycles_run = m.cycles_kept = 0
+        m.wait_wires = m.wait_low = m.wait_state = m.stretch = m.int_wired = 0
         m.sp = 0xFFFF
         m.r[6] = m.r[7] = 0xFF  # F and A
         asked, served = m.ip.copy(), m.ius.copy()

@@ -14,7 +14,7 @@ import numpy as np
 from emu.native import jit
 
 # Entries of a card's function table.
-RESET, READ, WRITE, ADVANCE, ACKNOWLEDGE, RETI, MEMORY, LINE, MASTER = range(9)
+RESET, READ, WRITE, ADVANCE, ACKNOWLEDGE, RETI, MEMORY, LINE, MASTER, SELECT = range(10)
 
 PLAIN_HOOKS: dict[int, Callable[..., int]] = {}
 PLAIN_TABLE: dict[tuple[int, int], tuple[Any, list[Callable[..., int] | None]]] = {}

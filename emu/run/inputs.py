@@ -100,7 +100,8 @@ def _break(machine: Machine, change: Input) -> None:
 
 
 def _register(machine: Machine, change: Input) -> None:
-    machine.m.resume = 0  # an instruction in which the bus is away begins anew
+    machine.m.resume = 0  # an instruction in which the bus is away, or held, begins anew
+    machine.m.wait_state = machine.m.stretch = 0
     REGISTERS[change.where].put(machine.m, change.value)
 
 

@@ -41,6 +41,8 @@ def registers(stepper: Stepper, before: dict[str, int]) -> list[str]:
     state = "halted" if int(stepper.m.halted) else ""
     if owner := int(stepper.m.bus_owner):
         state = f"{state} {stepper.machine.slots[owner - 1].name} has the bus".strip()
+    elif int(stepper.m.wait_state):
+        state = f"{state} WAIT holds its cycle {KIND_NAMES[int(stepper.m.wait_kind)]}".strip()
     return ["  ".join(map(cell, row)).rstrip() for row in ROWS] + [
         f"flags {flag_letters(f)}  {', '.join(names) or 'none'}  {state}".rstrip()]
 

@@ -21,6 +21,7 @@ from typing import Any
 
 from emu.bus import stops
 from emu.bus.state import FAR, STOP_EXECUTE, STOP_VIRGIN
+from emu.bus.waiting import held_until
 from emu.errors import InputError
 from emu.files.symbol_loading import load_symbols
 from emu.isa.disassembler import Instruction, disassemble
@@ -269,6 +270,8 @@ class Stepper:
             starts = self._lengths()
             for _ in range(count):
                 event = self._slices(self.t + 1, judge, starts)
+                while event.reason == "time" and (t := held_until(self.m)) < FAR:
+                    event = self._slices(t, judge, starts)
                 if event.reason != "time":
                     return event
         return Event("step")

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from emu.bus.state import BUS_GIVEN, CALL, FAR, LOG, NO_INTERRUPT, NOT_MINE, PAGES, ROM, SEVERAL
+from emu.bus.waiting import held_until
 from emu.isa.disassembler import Instruction
 from emu.logs.cycles import CYCLE, Cycles, read_ring
 from emu.logs.edges import chained
@@ -141,10 +142,16 @@ def next_cycles(stepper: Stepper) -> tuple[Cycles, int]:
     owner = int(player.m.bus_owner)
     player.machine.log(True)
     player.leg(spot.t + 1)
+    while (wait_ends := held_until(player.m)) < FAR:
+        player.leg(wait_ends)
     end = int(player.m.log_pos)
     found = read_ring(player.m, max(end - LOG, 0), end)
     after = int(player.m.t)
     player.machine.log(False)
+    if not len(found) and int(player.m.wait_state):
+        found = np.zeros(1, CYCLE)
+        found["t"], found["kind"] = spot.t, int(player.m.wait_kind)
+        found["address"] = int(player.m.wait_address) & 0xFFFF
     if owner and not (len(found) and int(found["t"][0]) <= spot.t):
         waits = np.zeros(1, CYCLE)
         waits["t"], waits["kind"], waits["driver"] = spot.t, BUS_GIVEN, owner

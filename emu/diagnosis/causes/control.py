@@ -5,9 +5,21 @@ from typing import Any
 
 import numpy as np
 
+from emu.backplane.description import CPU_CARD
 from emu.bus.chain import asks
 from emu.bus.faulty_bus import HELD_BUSREQ, HELD_RESET, HELD_WAIT
-from emu.bus.state import CHAINED_INTERRUPT, FETCH, NMI_FETCH, NO_INTERRUPT, READ
+from emu.bus.state import (
+    CHAINED_INTERRUPT,
+    FETCH,
+    IN,
+    KIND_NAMES,
+    NMI_FETCH,
+    NO_INTERRUPT,
+    OUT,
+    READ,
+)
+from emu.bus.waiting import HELD as HELD_BY_WIRE
+from emu.bus.waiting import IDLE_HELD
 from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
@@ -59,9 +71,39 @@ FAILED = (HALTED_OFF, WILD, STUCK, BUSY)
 
 def held(case: Case) -> bool:
     """Tell whether RESET, WAIT or BUSREQ holds the CPU still, or a card that has the bus."""
-    if int(case.m.bus_owner) and not len(case.last.t):
+    if (int(case.m.bus_owner) or by_wire(case)) and not len(case.last.t):
         return True
     return bool(int(case.m.held)) and int(case.m.t) >= int(case.m.held_from)
+
+
+def by_wire(case: Case) -> bool:
+    """Tell whether a wire at WAIT holds a bus cycle."""
+    return int(case.m.wait_state) in (HELD_BY_WIRE, IDLE_HELD)
+
+
+def wire_held(case: Case) -> Finding | None:
+    """Check for a bus cycle that a card's line at WAIT never lets end."""
+    m, machine = case.m, case.machine
+    if not by_wire(case) or not held(case):
+        return None
+    lines = sorted({(int(source), int(output)) for source, output, target, number, _
+                    in np.asarray(m.wires[:int(m.wire_count)]).tolist()
+                    if machine.slots[target].card.name == CPU_CARD
+                    and machine.slots[target].card.inputs[number] == "wait"
+                    and not int(m.line_level[source, output])})
+    names = ", ".join(f"{machine.slots[s].name}.{machine.slots[s].card.outputs[o]}"
+                      for s, o in lines)
+    since, at = int(m.wait_from), int(m.wait_address)
+    place = f"of port {at & 0xFF:02X}h" if int(m.wait_kind) in (IN, OUT) else f"at {at:04X}h"
+    said = [f"{machine.slots[s].name}: {words}" for s in dict.fromkeys(s for s, _ in lines)
+            for words in machine.slots[s].card.describe(m, machine.slots[s].state)]
+    return Finding(
+        WAIT_HELD, HUNG, f"{names} holds WAIT low: the bus cycle under way never ends.",
+        [f"{names} is low, and wired to WAIT: the cycle {KIND_NAMES[int(m.wait_kind)]} "
+         f"{place} of {case.names.at(int(m.pc))} has been held since {case.time(since)}.", *said],
+        [f"Let the program look first whether {machine.slots[lines[0][0]].name} is ready, or turn "
+         f"its wait function off; a CPU that waits takes no interrupt."],
+        {"line": names, "at": int(m.pc)}, SHOWN, since)
 
 
 def cpu_held(case: Case) -> Finding | None:
@@ -94,7 +136,8 @@ def int_low(case: Case) -> Finding | None:
     m = case.m
     first_empty = int(m.ack_empty_first_t)
     then = case.replayed(max(first_empty - 1, 0)).m if int(m.ack_empty) else m
-    if not int(then.int_line) or requests(then) or not int(m.ack_count):
+    if (not int(then.int_line) or requests(then) or int(then.int_wired)
+            or not int(m.ack_count)):
         return None
     return Finding(
         INT_LOW, RUNAWAY if case.condition == WILD else HUNG,
@@ -201,6 +244,7 @@ def _stray(case: Case, t: int, window: object) -> Finding:
 CHECKS = (
     Check(cpu_held, RESET_HELD, when=FAILED,
           others=(WAIT_HELD, BUSREQ_HELD,)),
+    Check(wire_held, WAIT_HELD, when=FAILED),
     Check(int_low, INT_LOW, when=FAILED),
     Check(int_open, INT_OPEN, when=FAILED),
     Check(nmi, STRAY_NMI, when=(*FAILED, WAITS),
