@@ -29,6 +29,6 @@ def test_it_names_the_cards_that_the_readme_does_not_show() -> None:
     named = set(re.findall(r'card = "([\w-]+)"', PAGE))
     assert named <= set(cards())
     assert {"compactflash", "hd44780", "ds1302", "rtc-6242", "z80-pio", "uart-16550",
-            "parallel-latch", "watchdog", "z80-dma", "ppi-8255", "ppi-ide", "sd-card",
+            "parallel-latch", "watchdog", "z80-dma", "z80-sio", "ppi-8255", "ppi-ide", "sd-card",
             "i2c-bus", "plain-memory", "banked-memory",
             "timer-82c54", "z85c30", "fdc-wd17xx"} == named
