@@ -82,6 +82,7 @@ def perform(m, s, command, t):
     """Begin a command."""
     s.command = command
     s.commands += 1
+    s.hasty = 0
     s.ended &= ~ERR
     s.error = DIAGNOSED if command == DIAGNOSE else 0
     s.way = IDLE
@@ -241,6 +242,9 @@ def write(m, s, a, t):
         if s.way == TO_CARD:
             move(m, s, byte, t)
     elif s.busy == 1:
+        if register == STATUS:
+            s.hasty = byte + 1
+            s.hasty_t = t
         return np.int64(0)
     elif register == ERROR:
         s.features = byte

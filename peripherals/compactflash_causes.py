@@ -42,11 +42,12 @@ REPEATED_DATA = Cause(
     ("C5",),
     when=ENDED, decides=(*STATUS, "data"))
 EARLY_DATA = Cause(
-    "early-data", "Data moved before the card asks for them",
-    "The last bytes of a sector are waited for, or a write never ends.",
-    "Bytes were moved while BSY was 1; the card keeps DRQ for as many more, and with these given "
-    "to it the program goes on.",
-    "Wait for BSY = 0 and DRQ = 1 before the first byte of each sector.", ("C2",),
+    "early-data", "Data moved, or a command written, before the card is ready",
+    "The last bytes of a sector are waited for, or a write or the next command never ends.",
+    "Bytes were moved, or a command was written, while BSY was 1: they are lost. With the bytes "
+    "moved, or the command done, the program goes on.",
+    "Wait for BSY = 0 before each command, and for DRQ = 1 before the first byte of each sector.",
+    ("C2",),
     when=ENDED, decides=STATUS)
 FAILED_COMMAND = Cause(
     "failed-command", "A card command that ended with an error",

@@ -58,6 +58,7 @@ STATE = np.dtype([
     ("repeats", np.int64), ("repeat_t", np.int64),  # data reads that did not advance
     ("early", np.int64), ("early_t", np.int64),  # data accesses while busy
     ("spoiled", np.int64),  # ... of the command under way
+    ("hasty", np.int64), ("hasty_t", np.int64),  # command + 1 written while busy, and lost
     ("failed_t", np.int64),  # when a command last ended with an error
     ("commands", np.int64), ("eight_asked", np.int64),  # SET FEATURES 01h so far
     ("reads", np.int64), ("writes", np.int64), ("errors", np.int64),  # sectors; failures

@@ -151,6 +151,20 @@ def early_data(m: Any, s: Any) -> Trouble | None:
          "writing, too."], int(s.early_t), mend)
 
 
+def early_command(m: Any, s: Any) -> Trouble | None:
+    """A command that was written while the card was busy, and no other behind it."""
+    if not s.fitted or not s.hasty or s.busy:
+        return None
+    command = int(s.hasty) - 1
+    return Trouble(
+        "early-data", f"{{card}} was busy when command {command:02X}h was written, and lost it.",
+        [f"{{pc}} wrote {command:02X}h to {{status}} at T-state {int(s.hasty_t)} with BSY = 1; "
+         f"the command before it, {int(s.command):02X}h, had not ended. Registers written then "
+         f"are lost too."],
+        ["Wait for BSY = 0 in {status} before the registers of a command are written: also behind "
+         "the last byte of a sector that was sent."], int(s.hasty_t))
+
+
 def failure(s: Any) -> str:
     """Say in words how the last command failed."""
     command, error = int(s.command), int(s.error)
@@ -215,6 +229,6 @@ def foreign_sector(m: Any, s: Any) -> Trouble | None:
 def troubles(m: Any, s: Any) -> list[Trouble]:
     """Give all that went wrong."""
     found = [check(m, s) for check in (no_8_bit_mode, repeated_data, slow_card, no_card,
-                                       no_drive_1, early_data, failed_command,
+                                       no_drive_1, early_data, early_command, failed_command,
                                        foreign_sector)]
     return [trouble for trouble in found if trouble is not None]

@@ -11,12 +11,20 @@ from emu.chronicle.anomalies import Anomaly, lost_registers
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.handlers import CLOBBERED
 from emu.diagnosis.causes.interrupt_path import MISSING_RETI
-from emu.diagnosis.causes.judging import FAILED, ended, led_to, tried_with, went_wild_before
+from emu.diagnosis.causes.judging import (
+    FAILED,
+    ended,
+    healthy,
+    led_to,
+    tried_with,
+    went_wild_before,
+)
 from emu.diagnosis.causes.pages import PULLED_PAGE
-from emu.diagnosis.causes.stacks import STACK_IN_ROM, STACK_OVERRUN
+from emu.diagnosis.causes.stacks import STACK_IN_ROM, STACK_OVERRUN, STACK_PAGED_OUT, stack
 from emu.diagnosis.check import Check
-from emu.diagnosis.evidence.chronicled import chronicle
+from emu.diagnosis.evidence.chronicled import ASTRAY, chronicle
 from emu.diagnosis.evidence.mapped import mapped_words
+from emu.diagnosis.trials.forks import read_memory
 from emu.diagnosis.trials.mending import (
     pages_kept,
     registers_kept,
@@ -24,6 +32,7 @@ from emu.diagnosis.trials.mending import (
     write_undone,
 )
 from emu.diagnosis.verdict import HUNG, SHOWN, STATE, TRIED, Finding
+from emu.isa.opcodes import RETURNS
 
 OVERWRITTEN = Cause(
     "overwritten", "Code or a table that the program writes over",
@@ -31,6 +40,7 @@ OVERWRITTEN = Cause(
     "A byte that had been executed, a pointer of the vector table in use, or a return address is "
     "written over, and without that write the same image goes on.",
     "Look at the pointer, index or length of the instruction that writes there.", ("B4",))
+SOON = 0.002  # seconds from a page that goes to what it wrecks
 MOST = 6  # anomalies of a kind that are tried one by one
 
 
@@ -113,6 +123,26 @@ def _pushes(pushes: list[Anomaly], one: Anomaly) -> bool:
     return any(push.pc == one.pc for push in pushes)
 
 
+def stack_switched(case: Case) -> Finding | None:
+    """Check for a page switched under the stack, and a run that goes astray right behind it."""
+    story = chronicle(case)
+    for one in story.of("page-under-stack")[:MOST]:
+        soon = one.t + case.machine.at(SOON)
+        gone = [two for two in story.of(*ASTRAY, "noise-jump", "return-unpushed", "restart")
+                if one.t <= two.t <= soon]
+        under_code = any(two.pc == one.pc for two in story.of("page-under-code"))
+        if gone and gone[0].kind in ("noise-jump", "return-unpushed") and not under_code \
+                and RETURNS[read_memory(case.machine, gone[0].pc)] and not healthy(case) \
+                and not went_wild_before(case, one) and stack(case) is None:
+            return Finding(
+                STACK_PAGED_OUT, ended(case), f"{case.names.at(one.pc)} switches the page that the "
+                f"stack lies in.", [one.text, *[two.text for two in gone[:2]]],
+                ["Set SP to a window that is never switched, at the latest before the call of a "
+                 f"routine that switches; {case.names.at(one.pc)} is where the page goes."],
+                {"pc": f"{one.pc:04X}"}, SHOWN, one.t)
+    return None
+
+
 def overwritten(case: Case) -> Finding | None:
     """Check for a write over code, a vector table or a return address that broke the run."""
     for one in chronicle(case).of("code-written", "vector-written", "return-written")[:MOST]:
@@ -132,6 +162,7 @@ CHECKS = (
     Check(spoiled_registers, CLOBBERED, FAILED, first=True),
     Check(ends_without_reti, MISSING_RETI, FAILED, first=True),
     Check(page_not_restored, PULLED_PAGE, FAILED, first=True),
+    Check(stack_switched, STACK_PAGED_OUT, FAILED[:-1]),
     Check(lost_push, STACK_IN_ROM, FAILED[:-1]),
     Check(overrun_stack, STACK_OVERRUN, FAILED[:-1]),
 )

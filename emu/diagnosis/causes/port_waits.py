@@ -12,6 +12,7 @@ from emu.card.roles import CTS_INACTIVE, DATA
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.interrupt_path import RECEIVER_OFF
 from emu.diagnosis.causes.kept_bytes import BLOCKED_TRANSMITTER
+from emu.diagnosis.causes.troubles import told, troubles_of
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import decode, forked, look
 from emu.diagnosis.evidence.sources import state_words
@@ -76,6 +77,9 @@ def card_bit(case: Case) -> Finding | None:
             continue
         freed = releasing_values(case, load.address, load.value)
         if freed:
+            for slot, trouble in case.once(troubles_of):  # the card itself knows better
+                if slot.number == load.driver - 1:
+                    return told(case, slot, trouble)
             return _of_card(case, wait, load, freed)
     return None
 

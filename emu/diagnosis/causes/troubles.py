@@ -12,9 +12,10 @@ from dataclasses import replace
 from functools import partial
 
 from emu.bus.state import ACK, FETCH, IN, NMI_FETCH, OUT
-from emu.card.cause import HALTED_OFF, Cause
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, Cause
 from emu.card.contract import Trouble
 from emu.diagnosis.case import Case
+from emu.diagnosis.causes.judging import text_wanted
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import Window, forked
 from emu.diagnosis.trials.decision import decision_lines, way_in
@@ -48,8 +49,10 @@ def card_checks(case: Case) -> Iterator[Check]:
     interrupts off nothing would go on, and cycles tell alone.
     """
     for cause in dict.fromkeys(cause for slot in case.machine.slots for cause in slot.card.causes):
+        # A program that tries again and again for ever, its text never coming, stands still too.
+        when = (*cause.when, BUSY) if STUCK in cause.when and text_wanted(case) else cause.when
         for trial in (False, True):
-            yield Check(partial(_check, cause, trial), cause, cause.when, trial)
+            yield Check(partial(_check, cause, trial), cause, when, trial)
 
 
 def _check(cause: Cause, trial: bool, case: Case) -> Finding | None:
