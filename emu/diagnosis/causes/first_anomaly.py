@@ -19,8 +19,8 @@ from emu.diagnosis.causes.judging import (
     tried_with,
     went_wild_before,
 )
-from emu.diagnosis.causes.pages import PULLED_PAGE
-from emu.diagnosis.causes.stacks import STACK_IN_ROM, STACK_OVERRUN, STACK_PAGED_OUT, stack
+from emu.diagnosis.causes.pages import PULLED_PAGE, unset_at
+from emu.diagnosis.causes.stacks import STACK_IN_ROM, STACK_OVERRUN, STACK_PAGED_OUT, stack, takes
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.chronicled import ASTRAY, chronicle
 from emu.diagnosis.evidence.mapped import mapped_words
@@ -40,6 +40,7 @@ OVERWRITTEN = Cause(
     "A byte that had been executed, a pointer of the vector table in use, or a return address is "
     "written over, and without that write the same image goes on.",
     "Look at the pointer, index or length of the instruction that writes there.", ("B4",))
+PUSHED = 4  # bytes below the RAM at which a stack that has run down is first seen
 SOON = 0.002  # seconds from a page that goes to what it wrecks
 MOST = 6  # anomalies of a kind that are tried one by one
 
@@ -94,6 +95,18 @@ def lost_push(case: Case) -> Finding | None:
     if not found or went_wild_before(case, found[0]):
         return None
     one = found[0]
+    unset = unset_at(case, one.a, one.t, f"{case.names.at(one.pc)} pushed to {one.a:04X}h")
+    if unset is not None:
+        return unset
+    above = (one.a + PUSHED) >> 12 & 15
+    if above != one.a >> 12 and takes(case, above):
+        return Finding(
+            STACK_OVERRUN, ended(case), f"the stack has run down out of the RAM that begins at "
+            f"{above:X}000h: {case.names.at(one.pc)} pushed below it.",
+            [one.text, led_to(case, one)],
+            ["Give the stack more room, or look for what pushes without end: a call that comes "
+             "back to itself, a handler that is interrupted again before it ends."],
+            {"address": f"{one.a:04X}"}, STATE, one.t)
     return Finding(
         STACK_IN_ROM, ended(case), f"the stack stands at {one.a:04X}h, where no RAM answers: "
         f"{case.names.at(one.pc)} pushed there and it is lost.",

@@ -70,14 +70,25 @@ def unset_page(case: Case) -> Finding | None:
             hits = part.starts[inside & (w.kind[part.starts] == FETCH)]
             if len(hits):
                 k = int(hits[0])
-                return _unset_finding(case, slot, part, k, next(
-                    u for u in unset if _within(u, int(w.address[k]))))
+                at = int(w.address[k])
+                return _unset_finding(case, slot, next(u for u in unset if _within(u, at)),
+                                      int(w.t[k]), f"the program ran at {at:04X}h")
     return None
 
 
-def _unset_finding(case: Case, slot: Slot, part: Stretch, k: int, unset: PageWindow) -> Finding:
-    w = part.window
-    at = int(w.address[k])
+def unset_at(case: Case, address: int, t: int, what: str) -> Finding | None:
+    """Tell that an address lies in a window whose page register was never written."""
+    m = case.m
+    for slot, windows in _windows(case):
+        written = {_register(case, slot, p) for p in range(256) if int(m.port_writes[p])}
+        for window in windows:
+            if window.active and window.noise and window.register not in written \
+                    and _within(window, address):
+                return _unset_finding(case, slot, window, t, what)
+    return None
+
+
+def _unset_finding(case: Case, slot: Slot, unset: PageWindow, t: int, what: str) -> Finding:
     number = unset.start // unset.size
     ports = [r.port for r in case.machine.description.slots[slot.number].ports
              if slot.card.registers[r.register] == unset.register]
@@ -86,12 +97,12 @@ def _unset_finding(case: Case, slot: Slot, part: Stretch, k: int, unset: PageWin
     return Finding(
         UNSET_PAGE, _ending(case), f"the page register of window {number} of {who} was never "
         f"written.",
-        [f"At {case.time(int(w.t[k]))} the program ran at {at:04X}h, in window {number}; "
-         f"{who} shows page {unset.page:02X}h there, what the latch held at power-on.",
+        [f"At {case.time(t)} {what}, in window {number}; {who} shows page "
+         f"{unset.page:02X}h there, what the latch held at power-on.",
          f"Port {port:02X}h was written {int(case.m.port_writes[port & 0xFF])} times in this run, "
          f"and paging is on."],
         [f"Write the page of window {number} to port {port:02X}h before paging is turned on."],
-        {"window": number, "port": f"{port:02X}"}, SHOWN, int(w.t[k]))
+        {"window": number, "port": f"{port:02X}"}, SHOWN, t)
 
 
 def pulled_page(case: Case) -> Finding | None:

@@ -6,6 +6,7 @@ import numpy as np
 from emu.bus.state import ACK, CALL, FETCH, NOBODY, READ, SEVERAL, WRITE
 from emu.card.cause import BUSY, WILD, Cause
 from emu.diagnosis.case import Case
+from emu.diagnosis.causes.pages import unset_at
 from emu.diagnosis.evidence.bus_window import Window
 from emu.diagnosis.evidence.changed_bytes import Loss, Stretch, losses, remapped, stretches
 from emu.diagnosis.evidence.mapped import mapped_words
@@ -68,8 +69,9 @@ def stack(case: Case) -> Finding | None:
         switched = remapped(case, loss)
         if switched is not None:
             return _paged_out(case, loss, switched)
-        if not _takes(case, loss.address >> 12):
-            return _in_rom(case, loss)
+        if not takes(case, loss.address >> 12):
+            return unset_at(case, loss.address, loss.t, f"a return address was to come from the "
+                            f"stack at {loss.address:04X}h") or _in_rom(case, loss)
     return None
 
 
@@ -88,14 +90,14 @@ def _in_rom(case: Case, loss: Loss) -> Finding:
          + _ram(case) + "."], {"address": f"{loss.address:04X}"}, SHOWN, loss.t)
 
 
-def _takes(case: Case, page: int) -> bool:
+def takes(case: Case, page: int) -> bool:
     """Tell whether something takes what is written to a page, be it through a card's function."""
     base = int(case.m.write_base_true[page])
     return base >= 0 or base in (CALL, SEVERAL)
 
 
 def _ram(case: Case) -> str:
-    pages = [p for p in range(16) if _takes(case, p)]
+    pages = [p for p in range(16) if takes(case, p)]
     if not pages:
         return "no address"
     return f"{pages[0]:X}000h to {pages[-1]:X}FFFh" if pages[-1] - pages[0] == len(pages) - 1 \
