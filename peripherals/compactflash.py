@@ -242,7 +242,7 @@ def write(m, s, a, t):
         if s.way == TO_CARD:
             move(m, s, byte, t)
     elif s.busy == 1:
-        if register == STATUS:
+        if register == STATUS and s.busy_polls == 0:  # it never looked
             s.hasty = byte + 1
             s.hasty_t = t
         return np.int64(0)

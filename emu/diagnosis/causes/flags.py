@@ -45,7 +45,7 @@ def stuck_flag(case: Case) -> Finding | None:
     walks = [pc for pc, _ in looked]
     for wait in case.waits:
         for load in wait.memory():
-            if walks.count(load.pc) > 2:
+            if walks.count(load.pc) > 1:
                 continue  # a walk over a table: a scheduler's, of which each byte tells nothing
             if load.address in tried or len(tried) >= MOST or case.budget.left() <= 0:
                 continue

@@ -6,7 +6,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from emu.backplane.description import SlotDescription
+from emu.bus.state import NO_INTERRUPT
 from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Cause
+from emu.card.contract import Jumper
 from emu.card.roles import CTS_INACTIVE, DCD_INACTIVE, NO_CLOCK
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.interrupt_path import INT_NOT_WIRED, RECEIVER_OFF
@@ -64,7 +66,7 @@ def _cause(case: Case, other: Other, machine: Machine) -> Cause | None:
     answered, before = machine.m.int_count[other.number], case.m.int_count[other.number]
     if int(answered) > int(before) == 0 or int(machine.m.ack_count) > int(case.m.ack_count) == 0:
         return INT_NOT_WIRED
-    return BLOCKED_TRANSMITTER if other.slot.card.channels else None
+    return None
 
 
 def _others(case: Case) -> Iterator[Other]:
@@ -76,14 +78,19 @@ def _others(case: Case) -> Iterator[Other]:
         for c in slot.card.complaints(case.m, placed.state):
             if c.code in BY_COMPLAINT and isinstance(c.mend, str) and c.jumper in slot.settings:
                 yield Other(slot, number, c.jumper, c.mend, BY_COMPLAINT[c.code])
-    driven = [(number, slot) for number, slot in enumerate(slots)
-              if "memory" in slot.card.functions or int(case.m.slot_writes[number])]
-    for number, slot in sorted(driven, key=lambda pair: "memory" in pair[1].card.functions):
-        for jumper, value in _few(slot):
-            yield Other(slot, number, jumper, value)
+    for number, slot in enumerate(slots):
+        if int(case.m.slot_writes[number]) and slot.card.interrupt != NO_INTERRUPT \
+                and "memory" not in slot.card.functions:
+            for jumper, value in _few(slot):
+                yield Other(slot, number, jumper.name, value)
+    for number, slot in enumerate(slots):
+        if "memory" in slot.card.functions:
+            for jumper, value in _few(slot):
+                if jumper.counts_with is not None and jumper.kind == "int":  # a bit that switches
+                    yield Other(slot, number, jumper.name, value)
 
 
-def _few(slot: SlotDescription) -> Iterator[tuple[str, Any]]:
+def _few(slot: SlotDescription) -> Iterator[tuple[Jumper, Any]]:
     """List the other values of a card's jumpers that have but few."""
     for jumper in slot.card.jumpers:
         now = slot.settings.get(jumper.name)
@@ -98,7 +105,7 @@ def _few(slot: SlotDescription) -> Iterator[tuple[str, Any]]:
         elif jumper.kind == "int" and jumper.high is not None \
                 and jumper.high - (jumper.low or 0) < FEW:
             values = tuple(range(jumper.low or 0, jumper.high + 1))
-        yield from ((jumper.name, value) for value in values if value != now)
+        yield from ((jumper, value) for value in values if value != now)
 
 
 def _finding(case: Case, other: Other, cause: Cause, words: str) -> Finding:

@@ -17,6 +17,7 @@ from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import decode, forked, look
 from emu.diagnosis.evidence.sources import state_words
 from emu.diagnosis.evidence.waits import Load, Wait
+from emu.diagnosis.trials.moments import death
 from emu.diagnosis.verdict import HUNG, TRIED, Finding
 from emu.isa.opcodes import IN_A_N
 from emu.machine.machine import Machine
@@ -35,6 +36,8 @@ CARD_BIT = Cause(
     "stays: what would change it has not been asked of the card, or cannot happen.",
     "Program the card for what is waited for, or mend what its words say is missing; give the "
     "wait a time-out.", ("S4", "C2", "F5"))
+
+SOON = 0.05  # seconds from a card's trouble to the wait that it led to
 
 
 def _polls(case: Case) -> Iterator[tuple[Wait, Load]]:
@@ -77,8 +80,9 @@ def card_bit(case: Case) -> Finding | None:
             continue
         freed = releasing_values(case, load.address, load.value)
         if freed:
+            began = death(case) or 0
             for slot, trouble in case.once(troubles_of):  # the card itself knows better
-                if slot.number == load.driver - 1:
+                if slot.number == load.driver - 1 and trouble.t >= began - case.machine.at(SOON):
                     return told(case, slot, trouble)
             return _of_card(case, wait, load, freed)
     return None

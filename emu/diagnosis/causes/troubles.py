@@ -12,20 +12,21 @@ from dataclasses import replace
 from functools import partial
 
 from emu.bus.state import ACK, FETCH, IN, NMI_FETCH, OUT
-from emu.card.cause import BUSY, HALTED_OFF, STUCK, Cause
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, Cause
 from emu.card.contract import Trouble
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.judging import text_wanted
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import Window, forked
 from emu.diagnosis.trials.decision import decision_lines, way_in
-from emu.diagnosis.trials.forks import activity
+from emu.diagnosis.trials.forks import activity, shown
 from emu.diagnosis.trials.progress import run_on
 from emu.diagnosis.verdict import HALTED, HUNG, SHOWN, TRIED, Finding
 from emu.errors import InputError, nearest
 from emu.machine.machine import Slot
 
 TRIAL = 1.5  # seconds that a mended copy runs: more than the tries of a driver take
+MORE = 4  # characters of a text
 SOON = 0.05  # seconds from a trouble to the HALT that it led to
 
 
@@ -175,11 +176,15 @@ def goes_on(case: Case, slot: Slot, trouble: Trouble) -> bool:
     machine = case.machine
     assert trouble.mend is not None
     with forked(machine):
+        said = shown(machine)
         before = activity(machine, machine.at(TRIAL)).code
+        usual = shown(machine) - said
     with forked(machine):
         trouble.mend(machine.m, slot.state)
         after = activity(machine, machine.at(TRIAL)).code
-    return bool(after - before)
+        more = shown(machine) - said - usual
+    # One that tries again and again runs other code at times by itself: it has to say more.
+    return bool(after - before) and (case.condition not in (BUSY, WAITS) or more >= MORE)
 
 
 class _Words(dict[str, str]):

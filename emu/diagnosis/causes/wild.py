@@ -1,7 +1,7 @@
 """Running wild: executing what no program put there, and how it came to that."""
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from emu.bus.state import STOP_EXECUTE, STOPS
 from emu.bus.stops import Row
@@ -16,7 +16,7 @@ from emu.diagnosis.evidence.run_again import last_write, run_to_stop
 from emu.diagnosis.evidence.trace import Flow, Step, steps
 from emu.diagnosis.evidence.waits import loads_of
 from emu.diagnosis.trials.forks import read_memory
-from emu.diagnosis.verdict import HALTED, HUNG, RUNAWAY, SHOWN, STATE, Finding
+from emu.diagnosis.verdict import HALTED, HINT, HUNG, RUNAWAY, SHOWN, STATE, Finding
 from emu.isa.opcodes import BRANCHES, CALL, JP, JP_HL, RELATIVE, RETURNS
 from emu.machine.address_names import Names
 from emu.machine.machine import Machine
@@ -104,9 +104,8 @@ def runs_wild(case: Case) -> Finding | None:
 def left_its_code(case: Case) -> Finding | None:
     """Say how a program came to noise of which it shows nothing any more, where all else is
     sound: it stands still, or its text does not come."""
-    if healthy(case) or spoiled(case):
-        return None
-    return runs_wild(case)
+    found = None if healthy(case) or spoiled(case) else runs_wild(case)
+    return None if found is None else replace(found, strength=HINT)
 
 
 def _departure(case: Case) -> Departure | None:
