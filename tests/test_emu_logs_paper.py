@@ -56,3 +56,11 @@ def test_times_of_lines_one_behind_the_other(steps: list[tuple[int, int]], t: in
         whole, rest = divmod(t * 10**9 // 6_144_000, 10**9)
         assert read(p, paper.put_seconds(p, 0, np.int64(t), width)) == \
             f"{whole:{width or ''}d}.{rest:09d}"
+
+
+@given(st.lists(st.integers(0, 99) | numbers, max_size=12), st.integers(0, 2**53))
+def test_stamps_one_behind_the_other(steps: list[int], now: int) -> None:
+    p = sheet()
+    for step in steps:
+        now = (now + step) % 2**60
+        assert read(p, paper.put_stamp(p, 0, np.int64(now))) == str(now)

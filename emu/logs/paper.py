@@ -198,6 +198,23 @@ def put_time(p, at, t, width):
 
 
 @compiled
+def put_stamp(p, at, now):
+    """Put a time in short units, without blanks: all but eight digits are mostly those before."""
+    high = now // 100_000_000
+    if high == 0:
+        return put_decimal(p, at, now, 0)
+    if high != p.time[0]:
+        p.time[0] = high
+        p.time[2] = put_decimal(p, at, high, 0) - at
+        copy_16(p.time_text, 0, p.out, at)
+    else:
+        copy_16(p.out, at, p.time_text, 0)
+    low = now - high * 100_000_000
+    middle = low // 10_000
+    return put_four(p, put_four(p, at + p.time[2], middle), low - middle * 10_000)
+
+
+@compiled
 def _times_den(p, ticks):
     """Give ``ticks`` * den / num, whole and rest, for ticks below num: bit by bit where the
     product is too wide for 64 bits."""

@@ -11,7 +11,7 @@ import numpy as np
 from emu.bus.rows import W_CONTROL, W_LOG, W_T
 from emu.bus.state import OUTPUTS, SLOTS
 from emu.logs.lines import LINES, WAVES
-from emu.logs.paper import OUT, PAPER, POOL, TEXT, put, put_char, put_decimal
+from emu.logs.paper import OUT, PAPER, POOL, TEXT, put, put_char, put_stamp
 from emu.logs.seen import EDGE, INDEX, ROW, WORD
 from emu.logs.waveforms import (
     ADDR,
@@ -94,7 +94,7 @@ def stamp(p, v, half):
         if v.begun == 0:
             begin(v)
         v.stamp = now
-        p.used = put_char(p, put_decimal(p, put_char(p, p.used, HASH), now, 0), NEWLINE)
+        p.used = put_char(p, put_stamp(p, put_char(p, p.used, HASH), now), NEWLINE)
     return v.begun == 1
 
 
