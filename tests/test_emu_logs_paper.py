@@ -64,3 +64,9 @@ def test_stamps_one_behind_the_other(steps: list[int], now: int) -> None:
     for step in steps:
         now = (now + step) % 2**60
         assert read(p, paper.put_stamp(p, 0, np.int64(now))) == str(now)
+
+
+@given(st.integers(0, 0xFFFF))
+def test_binary(value: int) -> None:
+    p = sheet()
+    assert read(p, paper.put_bits(p, 0, value)) == f"{value:b}"

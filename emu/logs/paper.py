@@ -26,6 +26,8 @@ PAPER = np.dtype([
     ("turn", np.int64), ("turn_at", np.int64),  # a whole number of seconds, its T-state
     ("pair", np.uint8, (256, 2)),  # the two hex digits of a byte
     ("tens", np.uint8, (100, 2)),  # the two decimal digits of a number below 100
+    ("bits", np.uint8, (256, 8)),  # a byte's binary digits,
+    ("short", np.uint8, (256, 8)),  # and those from its first 1 on
     ("out", np.uint8, (OUT,)),
 ], align=True)
 POOL = np.dtype([("pool", np.uint8, (MOST,))])
@@ -38,6 +40,8 @@ def new_paper(num: int, den: int) -> np.ndarray:
     paper["num"], paper["den"] = num, den
     paper["pair"] = [list(b"%02X" % k) for k in range(256)]
     paper["tens"] = [list(b"%02d" % k) for k in range(100)]
+    paper["bits"] = [list(f"{k:08b}".encode()) for k in range(256)]
+    paper["short"] = [list(f"{k:<8b}".encode()) for k in range(256)]
     return paper
 
 
@@ -134,6 +138,31 @@ def put_byte(p, at, value):
 def put_word(p, at, value):
     """Put a word as four hex digits."""
     return put_byte(p, put_byte(p, at, value >> 8), value)
+
+
+@inlined
+def put_short_bits(p, at, byte):
+    """Put a byte in binary, from its first 1 on."""
+    row = np.uint64(byte)
+    for k in range(8):
+        p.out[np.uint64(at + k)] = p.short[row, np.uint64(k)]
+    digits = np.int64(1)
+    while byte > 1:
+        byte >>= 1
+        digits += 1
+    return at + digits
+
+
+@inlined
+def put_bits(p, at, value):
+    """Put up to 16 bits in binary, without zeros in front."""
+    if value < 256:
+        return put_short_bits(p, at, value)
+    at = put_short_bits(p, at, value >> 8)
+    low = np.uint64(value & 0xFF)
+    for k in range(8):
+        p.out[np.uint64(at + k)] = p.bits[low, np.uint64(k)]
+    return at + 8
 
 
 @compiled

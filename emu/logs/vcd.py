@@ -95,7 +95,7 @@ class VcdWriter:
         self._v: Any = self._record.view(np.recarray)[0]
         self._v.num, self._v.den = self._half.numerator, self._half.denominator
         self._v.plain = int(scalars_only)
-        self._v.stamp = -1
+        self._v.stamp = self._v.half = -1
         self._dump = root_over(vcdlines.dump, [self._paper, self._record], "pool", "text", "row",
                                "word", "index", "edge")
         self._close = root_over(vcdlines.close, [self._paper, self._record])

@@ -11,7 +11,7 @@ import numpy as np
 from emu.bus.rows import W_CONTROL, W_LOG, W_T
 from emu.bus.state import OUTPUTS, SLOTS
 from emu.logs.lines import LINES, WAVES
-from emu.logs.paper import OUT, PAPER, POOL, TEXT, put, put_char, put_stamp
+from emu.logs.paper import OUT, PAPER, POOL, TEXT, put, put_bits, put_char, put_stamp
 from emu.logs.seen import EDGE, INDEX, ROW, WORD
 from emu.logs.waveforms import (
     ADDR,
@@ -49,6 +49,7 @@ DUMP = np.dtype([
     ("clock", np.int64),  # half T-state of the next clock edge
     ("start", np.int64),  # time at which the dump begins
     ("stamp", np.int64),  # the time that was written last
+    ("half", np.int64),  # its half T-state
     ("begun", np.int64),  # 0: all that came so far belongs to the start
     ("record", np.int64), ("cycle", np.int64), ("line", np.int64),  # where to go on
     ("address", np.int64), ("data", np.int64),
@@ -89,6 +90,9 @@ def begin(v):
 @inlined
 def stamp(p, v, half):
     """Write the time, unless it is written; tell whether changes are written at all."""
+    if half == v.half:
+        return v.begun == 1
+    v.half = half
     now = unit_time(v, half)
     if now != v.stamp:
         if v.begun == 0:
@@ -124,12 +128,7 @@ def vector(p, v, half, variable, value):
         if value == FREE:
             at = put_char(p, at, Z)
         else:
-            bit = np.int64(15)
-            while bit > 0 and (value >> bit) & 1 == 0:
-                bit -= 1
-            while bit >= 0:
-                at = put_char(p, at, ZERO + ((value >> bit) & 1))
-                bit -= 1
+            at = put_bits(p, at, value)
         named(p, v, put_char(p, at, BLANK), variable)
 
 
@@ -146,11 +145,10 @@ def set_bus(p, v, half, number, bits, old, new):
     if v.plain == 0:
         vector(p, v, half, number, new)
     start = A0 if bits == 16 else D0
+    differs = old ^ new if old != FREE and new != FREE else np.int64(-1)
     for bit in range(bits):
-        level = np.int64(Z)
-        if new != FREE:
-            level = ZERO + ((new >> bit) & 1)
-        if old == FREE or new == FREE or ((old ^ new) >> bit) & 1 == 1:
+        if (differs >> bit) & 1 == 1:
+            level = ZERO + ((new >> bit) & 1) if new != FREE else np.int64(Z)
             scalar(p, v, half, start + bit, level)
 
 
