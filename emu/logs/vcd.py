@@ -104,7 +104,7 @@ class VcdWriter:
         v = self._v
         v.clock = max(2 * int(chunk.t[0]) - LEAD, 0)
         v.stamp = v.start = unit_time(self._half, int(v.clock))
-        v.address, v.data = 0xFFFF, FREE
+        v.address, v.data_bus = 0xFFFF, FREE
         halted = int(chunk.control[0] >> 22 & 1)
         v.level[:] = ord("1")
         v.level[vcdlines.STROBE + STROBES.index("HALT")] = ord("0") + 1 - halted

@@ -52,7 +52,7 @@ DUMP = np.dtype([
     ("half", np.int64),  # its half T-state
     ("begun", np.int64),  # 0: all that came so far belongs to the start
     ("record", np.int64), ("cycle", np.int64), ("line", np.int64),  # where to go on
-    ("address", np.int64), ("data", np.int64),
+    ("address", np.int64), ("data_bus", np.int64),
     ("driver", np.int64), ("code", np.int64),  # numbers of texts, the same for the same text
     ("level", np.uint8, (VARIABLES,)),  # as it is written
     ("first", np.uint8, (VARIABLES,)),  # levels at the start,
@@ -82,7 +82,7 @@ def begin(v):
     for k in range(VARIABLES):
         v.first[k] = v.level[k]
     v.first_number[0] = v.address
-    v.first_number[1] = v.data
+    v.first_number[1] = v.data_bus
     v.first_number[2] = v.driver
     v.first_number[3] = v.code
 
@@ -227,9 +227,9 @@ def write_event(p, v, q, x, k, driver):
             set_bus(p, v, half, VECTOR_A, 16, v.address, level)
             v.address = level
     elif signal == DATA:
-        if level != v.data:
-            set_bus(p, v, half, VECTOR_D, 8, v.data, level)
-            v.data = level
+        if level != v.data_bus:
+            set_bus(p, v, half, VECTOR_D, 8, v.data_bus, level)
+            v.data_bus = level
         number = DRIVERS + driver
         if level == FREE:
             number = np.int64(NO_DRIVER)
