@@ -20,12 +20,13 @@ def test_a_boot_loads_the_verdict_behind_the_console_only() -> None:
     code = f"""
 import sys
 from emu.cli import boot
+from emu.run.session import Session
 
 def stop(*_):
     print("run", [name for name in {LATER} if name in sys.modules])
     sys.exit()
 
-boot.run_watched = stop
+Session.run = stop
 boot.command.main(["roms/tidewater/full.toml"])
 """
     assert answer(code) == "run []\n"
