@@ -20,8 +20,8 @@ from emu.card.roles import DATA
 from emu.diagnosis.case import BUDGET, Case
 from emu.diagnosis.cause_catalogue import findings, proved
 from emu.diagnosis.causes.control import by_wire, held
+from emu.diagnosis.causes.flags import by_what_is_received
 from emu.diagnosis.causes.interrupt_path import waited_for
-from emu.diagnosis.causes.judging import text_wanted
 from emu.diagnosis.causes.program import storms
 from emu.diagnosis.causes.storm import storming
 from emu.diagnosis.causes.uncalled_handler import asleep
@@ -141,7 +141,7 @@ def _without_cause(case: Case, waits_for: str | None, found: list[Finding]) -> V
         sleeps = asleep(case)
         return Verdict(WAITING, f"it waits for input {waits_for} in a copy of the machine woke "
                                 f"its foreground.", risks=[sleeps] if sleeps else [],
-                       evidence=first_broken(case) if text_wanted(case) else [])
+                       evidence=first_broken(case) if case.text_wanted else [])
     again = starts_over(case)
     if again is not None:
         return again
@@ -159,6 +159,17 @@ def _without_cause(case: Case, waits_for: str | None, found: list[Finding]) -> V
     if case.condition == STUCK and not case.waits and idles(case):
         return Verdict(RUNNING, f"it rests in {case.loop()} with interrupts on, and none came that "
                                 f"woke more than a handler.")
+    received = None if case.text_wanted or case.condition != STUCK else next(
+        (load for wait in case.waits for load in wait.memory()
+         if by_what_is_received(case, load.address)), None)
+    if received is not None:
+        return Verdict(WAITING, f"it waits in {case.loop()} for {case.names.data(received.address)}"
+                                f", which the receive handler changes: what it waits for was not "
+                                f"typed.")
+    if case.condition == STUCK and not case.text_wanted and _served_lately(case) \
+            and not first_broken(case):
+        return Verdict(RUNNING, f"it goes round in {case.loop()} and is interrupted there, and "
+                                f"nothing more was asked of it.")
     verdict = Verdict(HUNG, f"it stays in {case.loop()} with nothing changing, and no cause "
                             f"of the catalogue fits.")
     verdict.evidence = [hint for f in found for hint in (f.summary, *f.evidence)]
@@ -166,6 +177,14 @@ def _without_cause(case: Case, waits_for: str | None, found: list[Finding]) -> V
         verdict.evidence += waited_for(case)
     verdict.evidence += first_broken(case)
     return verdict
+
+
+def _served_lately(case: Case) -> bool:
+    """Tell whether it has shown a text, and interrupts are taken to the end of the run."""
+    m = case.m
+    shown = any(bytes(c.text).strip() for c in case.session.console.channels.values())
+    return bool(shown and int(m.ack_count)
+                and int(m.t) - int(m.ack_last) < case.machine.at(A_SECOND))
 
 
 def starts_over(case: Case) -> Verdict | None:

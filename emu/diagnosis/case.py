@@ -53,6 +53,11 @@ class Case:
         return self.machine.at(session.limit) if session.closed else int(self.m.t)
 
     @property
+    def text_wanted(self) -> bool:
+        """Whether a text was asked for; it has not come, or nobody would ask."""
+        return self.session.until is not None or self.session.missed is not None
+
+    @property
     def m(self) -> Any:
         """The machine's record."""
         return self.session.machine.m

@@ -44,7 +44,6 @@ from emu.diagnosis.causes import (
     vectors_by_text,
     wild,
 )
-from emu.diagnosis.causes.judging import text_wanted
 from emu.diagnosis.causes.troubles import card_checks
 from emu.diagnosis.check import Check
 from emu.diagnosis.verdict import HINT, SHOWN, Finding
@@ -139,7 +138,7 @@ def _in_order(case: Case) -> Iterator[Finding]:
 
 def _asked(case: Case, every: tuple[Check, ...], trial: bool) -> Iterator[Finding]:
     # A machine that waits though a text was to come is at work as much as at rest.
-    stands = {case.condition, BUSY} if case.condition == WAITS and text_wanted(case) \
+    stands = {case.condition, BUSY} if case.condition == WAITS and case.text_wanted \
         else {case.condition}
     for check in every:
         if check.first or check.trial != trial or stands.isdisjoint(check.when):

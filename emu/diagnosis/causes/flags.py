@@ -7,9 +7,12 @@ it, come from the run and from the program's bytes.
 from __future__ import annotations
 
 from emu.card.cause import STUCK, Cause
+from emu.card.roles import RECEIVES
 from emu.diagnosis.case import Case
 from emu.diagnosis.check import Check
+from emu.diagnosis.evidence.reach import reach
 from emu.diagnosis.evidence.run_again import LastWrite, last_write
+from emu.diagnosis.evidence.sources import sources
 from emu.diagnosis.evidence.vectors import visible
 from emu.diagnosis.evidence.waits import Load, Wait
 from emu.diagnosis.evidence.ways_out import ways_out
@@ -34,6 +37,7 @@ STUCK_FLAG = Cause(
     "Look for the code that should change it (listed in the evidence) and why it is not reached.",
     ())
 LEVELS = 3  # returns behind the taking of a lock that are told
+MODE1 = 0x38
 NEAR = 24  # bytes behind an exit in which a lock is taken
 MOST = 6  # bytes of memory that are tried
 
@@ -49,12 +53,27 @@ def stuck_flag(case: Case) -> Finding | None:
                 continue  # a walk over a table: a scheduler's, of which each byte tells nothing
             if load.address in tried or len(tried) >= MOST or case.budget.left() <= 0:
                 continue
+            if not case.text_wanted and by_what_is_received(case, load.address):
+                return None
             tried.add(load.address)
             found = _releasing(case, load)
             if found is not None:
                 value, done = found
                 return _finding(case, wait, load, value, done)
     return None
+
+
+def by_what_is_received(case: Case, address: int) -> bool:
+    """Tell whether a live receive handler can come to code that changes a byte: who types what
+    that code waits for changes it."""
+    machine, handlers = case.machine, set()
+    given = {(s.slot, s.bit): s.handler for s in sources(machine)} if int(case.m.im) == 2 else {}
+    for slot in machine.slots:
+        for request in slot.card.requests(case.m, slot.state) if slot.card.channels else ():
+            if request.reports == RECEIVES and request.enabled and int(case.m.iff1):
+                handlers.add(given.get((slot.number, request.bit), MODE1))
+    changing = set(mentions(machine, address))
+    return bool(changing) and any(changing & reach(machine, handler) for handler in handlers)
 
 
 def _releasing(case: Case, load: Load) -> tuple[int, Outcome] | None:

@@ -26,7 +26,7 @@ def led_to(case: Case, anomaly: Anomaly) -> str:
 def healthy(case: Case) -> bool:
     """Tell whether nothing is wrong with how it stands: it waits for a key or is at work and no
     text was asked for, or it has come to its own end."""
-    return not text_wanted(case) and (at_work(case) or ends_itself(case))
+    return not case.text_wanted and (at_work(case) or ends_itself(case))
 
 
 def at_work(case: Case) -> bool:
@@ -35,13 +35,8 @@ def at_work(case: Case) -> bool:
     A console that has never shown anything is no sign of it.
     """
     shown = any(bytes(channel.text).strip() for channel in case.session.console.channels.values())
-    return not text_wanted(case) and case.condition in (WAITS, BUSY) and (
+    return not case.text_wanted and case.condition in (WAITS, BUSY) and (
         shown or not case.session.console.channels)
-
-
-def text_wanted(case: Case) -> bool:
-    """Tell whether a text was asked for; it has not come, or nobody would ask."""
-    return case.session.until is not None or case.session.missed is not None
 
 
 def stands_as(case: Case) -> str:

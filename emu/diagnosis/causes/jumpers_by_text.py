@@ -12,7 +12,7 @@ from emu.card.contract import Jumper
 from emu.card.roles import CTS_INACTIVE, DCD_INACTIVE, NO_CLOCK
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.interrupt_path import INT_NOT_WIRED, RECEIVER_OFF
-from emu.diagnosis.causes.judging import ended, healthy, text_wanted
+from emu.diagnosis.causes.judging import ended, healthy
 from emu.diagnosis.causes.kept_bytes import BLOCKED_TRANSMITTER
 from emu.diagnosis.causes.stacks import ROM_SHADOW
 from emu.diagnosis.check import Check
@@ -42,7 +42,7 @@ class Other:
 
 def jumper_by_text(case: Case) -> Finding | None:
     """Check for a jumper that keeps a text from coming."""
-    if not text_wanted(case) or healthy(case):
+    if not case.text_wanted or healthy(case):
         return None
     for count, other in enumerate(_others(case)):
         if count >= MOST or case.budget.left() <= 0:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from emu.card.cause import BUSY, HALTED_OFF, STUCK, WILD
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes import handlers, pages, stacks
+from emu.diagnosis.causes.judging import at_work
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.chronicled import ASTRAY, chronicle
 from emu.diagnosis.verdict import Finding
@@ -20,6 +21,8 @@ CHECKERS = (pages.unset_page, pages.handler_paged_out, pages.pulled_page, stacks
 
 def first_broken(case: Case) -> Finding | None:
     """Ask them all; give the finding whose evidence came first, if it came before the wild run."""
+    if at_work(case):
+        return None  # a task whose stack lies in a page of its own switches it away
     found = [finding for check in CHECKERS if (finding := check(case)) is not None]
     first = min(found, key=lambda finding: finding.t or 0, default=None)
     if first is None or first.t is None or first.cause == pages.UNSET_PAGE:

@@ -12,10 +12,9 @@ from dataclasses import replace
 from functools import partial
 
 from emu.bus.state import ACK, FETCH, IN, NMI_FETCH, OUT
-from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, Cause
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, Cause
 from emu.card.contract import Trouble
 from emu.diagnosis.case import Case
-from emu.diagnosis.causes.judging import text_wanted
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import Window, forked
 from emu.diagnosis.trials.decision import decision_lines, way_in
@@ -51,7 +50,7 @@ def card_checks(case: Case) -> Iterator[Check]:
     """
     for cause in dict.fromkeys(cause for slot in case.machine.slots for cause in slot.card.causes):
         # A program that tries again and again for ever, its text never coming, stands still too.
-        when = (*cause.when, BUSY) if STUCK in cause.when and text_wanted(case) else cause.when
+        when = (*cause.when, BUSY) if STUCK in cause.when and case.text_wanted else cause.when
         for trial in (False, True):
             yield Check(partial(_check, cause, trial), cause, when, trial)
 
@@ -151,7 +150,7 @@ def _finding(case: Case, cause: Cause, slot: Slot, trouble: Trouble) -> Finding 
     evidence = [*trouble.evidence]
     strength = SHOWN
     if trouble.mend is not None and case.condition != HALTED_OFF:
-        if not goes_on(case, slot, trouble):
+        if not goes_on(case, slot, trouble, case.condition not in cause.when):
             return None
         strength = TRIED
         evidence.append("In a copy of the machine the remedy let the program go on.")
@@ -171,8 +170,12 @@ def told(case: Case, slot: Slot, trouble: Trouble) -> Finding | None:
     return _finding(case, cause, slot, replace(trouble, mend=None))
 
 
-def goes_on(case: Case, slot: Slot, trouble: Trouble) -> bool:
-    """Mend the trouble in a copy: does code run that does not run otherwise?"""
+def goes_on(case: Case, slot: Slot, trouble: Trouble, says_more: bool) -> bool:
+    """Mend the trouble in a copy: does code run that does not run otherwise?
+
+    One that tries again and again runs other code at times by itself: ``says_more`` asks for text
+    that does not come otherwise, too.
+    """
     machine = case.machine
     assert trouble.mend is not None
     with forked(machine):
@@ -183,8 +186,7 @@ def goes_on(case: Case, slot: Slot, trouble: Trouble) -> bool:
         trouble.mend(machine.m, slot.state)
         after = activity(machine, machine.at(TRIAL)).code
         more = shown(machine) - said - usual
-    # One that tries again and again runs other code at times by itself: it has to say more.
-    return bool(after - before) and (case.condition not in (BUSY, WAITS) or more >= MORE)
+    return bool(after - before) and (not says_more or more >= MORE)
 
 
 class _Words(dict[str, str]):

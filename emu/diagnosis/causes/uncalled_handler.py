@@ -22,6 +22,7 @@ from emu.diagnosis.causes.interrupt_path import (
 )
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import forked, windows
+from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.silent_ports import (
     SilentPort,
     ports_fact,
@@ -90,7 +91,9 @@ def _candidates(case: Case) -> dict[int, tuple[int | None, int]]:
     if int(case.m.im) != 2:
         found[MODE1] = (None, 0)
     for handler, place in uncalled(case.machine).items():
-        found.setdefault(handler, place)
+        # RAM in which nothing ever ran may hold bytes that look like code by chance.
+        if int(case.m.write_base_true[handler >> 12]) < 0 or chronicle(case).ran_about(handler):
+            found.setdefault(handler, place)
     return found
 
 

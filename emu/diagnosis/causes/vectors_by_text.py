@@ -9,7 +9,7 @@ from emu.card.roles import VECTOR_ASTRAY
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.first_anomaly import OVERWRITTEN
 from emu.diagnosis.causes.interrupt_path import BAD_VECTOR
-from emu.diagnosis.causes.judging import ended, healthy, text_wanted, tried_with
+from emu.diagnosis.causes.judging import ended, healthy, tried_with
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.run_again import last_write
 from emu.diagnosis.evidence.vectors import tables, visible
@@ -46,7 +46,7 @@ def vector_astray(case: Case) -> Finding | None:
 
 def other_page(case: Case) -> Finding | None:
     """Check for an I register that names another page than the vector table's."""
-    if not text_wanted(case) or int(case.m.im) != 2:
+    if not case.text_wanted or int(case.m.im) != 2:
         return None
     now = int(case.m.i)
     for page, _ in tables(case.machine)[:MOST]:
@@ -76,7 +76,7 @@ def page_in_i(machine: Machine, page: int) -> Mend:
 
 def pointer_written_over(case: Case) -> Finding | None:
     """Check for a pointer of the table that was written twice: is the first one the right one?"""
-    if not text_wanted(case) or int(case.m.im) != 2:
+    if not case.text_wanted or int(case.m.im) != 2:
         return None
     vectors = np.nonzero(np.asarray(case.m.vector_count))[0].tolist()
     for vector in vectors[:MOST]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 import numpy as np
 
 from emu.chronicle.anomalies import Anomaly, anomalies
+from emu.chronicle.shadow import EXECUTED
 from emu.chronicle.story import watched
 from emu.diagnosis.case import Case
 
@@ -25,6 +26,15 @@ class Chronicle:
     def before(self, t: int, *kinds: str) -> list[Anomaly]:
         """List those of some kinds that showed first before a T-state."""
         return [one for one in self.of(*kinds) if one.t < t]
+
+    def ran_about(self, address: int) -> bool:
+        """Tell whether anything was executed in the 256 bytes about an address."""
+        place = int(self.machine.m.read_base_true[address >> 12 & 15])
+        if place < 0:
+            return False
+        place += address & 0xF00
+        flags = np.asarray(self.machine.shadow.byte)[place:place + 0x100]
+        return bool((flags & EXECUTED).any())
 
     def noise(self) -> np.ndarray:
         """List the places in physical memory that held noise at power-on."""

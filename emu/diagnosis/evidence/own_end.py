@@ -1,7 +1,9 @@
 """Tell a program that ended on purpose from one that stopped because something went wrong."""
 from __future__ import annotations
 
+from emu.bus.state import NOBODY
 from emu.card.cause import STUCK
+from emu.card.roles import OTHER
 from emu.diagnosis.case import Case
 from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.trials.decision import way_in
@@ -19,8 +21,9 @@ def ends_itself(case: Case) -> bool:
     """Tell whether the program came to its own end, as far as a run can show it.
 
     It shows a text, its last act; then it halts with interrupts off where it had put them off
-    itself, or stays in a loop without exits; no rule was broken before; and no answer of a card
-    decided that it stops.  Whether that end is the one that was wanted, who runs it knows.
+    itself, or stays in a loop without exits; no rule was broken before; and, where a text was asked
+    for, no answer of a card decided that it stops; nor did a port of no card.  Whether that end is
+    the one that was wanted, who runs it knows.
     """
     return case.once(_ends_itself)
 
@@ -38,7 +41,7 @@ def _ends_itself(case: Case) -> bool:
         halt = (int(m.pc) - 1) & 0xFFFF
         before = [read_memory(case.machine, (halt - k) & 0xFFFF) for k in (1, 2, 3, 4)]
         if int(m.iff1) or not (DI in before or halts_for_good(case.machine)
-                               or _never_wanted_interrupts(case)):
+                               or _nobody_asks(case)):
             return False
     elif case.condition != STUCK or case.waits:
         return False
@@ -49,14 +52,15 @@ def _ends_itself(case: Case) -> bool:
                                  for one in story.of("code-written")):
         return False
     found = case.once(way_in)
-    return found is None or not any(load.kind == "port" for load in found.loads)
+    return found is None or not any(
+        load.kind == "port" and (case.text_wanted or load.driver == NOBODY)
+        for load in found.loads)
 
 
-def _never_wanted_interrupts(case: Case) -> bool:
-    """Tell whether a program has neither put interrupts on nor set any card up to ask for one."""
-    return not int(chronicle(case).machine.shadow.ei_seen) and not int(case.m.im) and not any(
-        request.enabled for slot in case.machine.slots
-        for request in slot.card.requests(case.m, slot.state))
+def _nobody_asks(case: Case) -> bool:
+    """Tell whether no card is set up to bring a byte, take one, or tick by an interrupt."""
+    return not any(request.enabled and request.reports != OTHER for slot in case.machine.slots
+                   for request in slot.card.requests(case.m, slot.state))
 
 
 def idles(case: Case) -> bool:
