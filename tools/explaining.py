@@ -40,7 +40,7 @@ LIMIT = Fraction(1, 5)  # emulated seconds
 ROM_SIZE, RAM = 0x8000, 0x9000
 # loops, calls, interrupts, ports and prefixes, more often than noise has them
 TELLING = bytes.fromhex("18202810 3A3221 FB76 DBD3 C9CD EDDDFDCB B7FE FF 56 5E 4D 45 31 F3 E9 E3")
-MORE = {"watchdog": "timeout = 2\n", "timer-82c54": "interrupt = true\n",
+MORE = {"timer-82c54": "interrupt = true\n",
         "sd-card": "blank = 1\n", "compactflash": "blank = 1\n", "ppi-ide": "blank = 1\n",
         "fdc-765": 'drive-a = { size = "3.5", blank = true, geometry = "720K" }\n'}
 START = "31 00F0"  # ld sp,0F000h
@@ -91,14 +91,15 @@ def spoilt(chance: random.Random, data: bytes, most: int) -> bytes:
     return bytes(out)
 
 
-def fitted(half: int) -> str:
-    """Write the slots of half of all cards."""
+def fitted(half: int, patience: int) -> str:
+    """Write the slots of half of all cards; the watchdog waits so many milliseconds."""
     names = [name for name, card in sorted(cards().items())
              if name not in ("z80-cpu", "plain-memory", "banked-memory")]
     out = ""
     for place, name in enumerate(names[half::2]):
         base = f"base = {place * 16:#x}\n" if cards()[name].registers else ""
         out += f'[slot.{name}]\ncard = "{name}"\n{base}{MORE.get(name, "")}'
+        out += f"timeout = {patience}\n" if name == "watchdog" else ""
     return out
 
 
@@ -112,7 +113,7 @@ def lay(number: int, seed: int, folder: Path) -> Path:
         f'[slot.cpu]\ncard = "z80-cpu"\nclock = "{chance.choice((3, 6.144, 12))} MHz"\n'
         f'[slot.memory]\ncard = "plain-memory"\nimage = "image.bin"\nrom-size = {ROM_SIZE}\n'
         f'ram-start = {ROM_SIZE}\nram-size = {chance.choice((4096, 32768))}\n'
-        f"{fitted(number % 2)}")
+        f"{fitted(number % 2, chance.choice((2, 60, 2000)))}")
     return path
 
 

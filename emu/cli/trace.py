@@ -169,7 +169,7 @@ def _open(files: ExitStack, name: str, option: str) -> BinaryIO:
         return cast(BinaryIO, files.enter_context(  # no name and no time: the same bytes again
             gzip.GzipFile("", "wb", compresslevel=1, fileobj=plain, mtime=0)))
     except OSError as error:
-        raise InputError(f"{option} {name}: cannot be written: {error.strerror}.") from None
+        raise InputError(f"{option} {name}: cannot be written: {reason(error)}.") from None
 
 
 def _text_outlets(files: ExitStack, setting: Setting, text_out: str | None,

@@ -16,6 +16,7 @@ INSTRUCTION = 12e-9  # seconds for one that is run
 T_STATE = 0.25e-9  # and for a T-state, which a halted machine spends too
 LOGGED = 100e-9  # for a bus cycle that is kept, and read afterwards
 BUILT = 0.012  # for a machine that is built
+RESET = 200e-6  # for a RESET of all cards
 COPIED = 0.6e-9  # for a byte of a snapshot taken or brought back
 PATIENCE = 20.0  # seconds of wall time that cards in plain Python may hold the machines up
 
@@ -33,13 +34,15 @@ class Meter:
     t_states: int = 0
     logged: int = 0
     built: int = 0
+    resets: int = 0
     copied: int = 0  # bytes
     held_up: float = 0.0  # seconds of wall time of machines with cards in plain Python
 
     def seconds(self) -> float:
         """Give what was taken."""
         return (self.instructions * INSTRUCTION + self.t_states * T_STATE
-                + self.logged * LOGGED + self.built * BUILT + self.copied * COPIED)
+                + self.logged * LOGGED + self.built * BUILT + self.resets * RESET
+                + self.copied * COPIED)
 
     def check(self) -> None:
         """Raise Spent when the limit is passed, or cards in plain Python took too long."""
@@ -91,3 +94,9 @@ def copied(size: int) -> None:
     """Charge a snapshot of so many bytes."""
     for meter in _meters:
         meter.copied += size
+
+
+def reset() -> None:
+    """Charge a RESET of all cards."""
+    for meter in _meters:
+        meter.resets += 1

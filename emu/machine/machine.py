@@ -436,6 +436,7 @@ class Machine:
 
     def reset(self) -> None:
         """Pull RESET low and let it go."""
+        effort.reset()
         self._reset(1)
 
     def seconds(self, t: int) -> Fraction:
