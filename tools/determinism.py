@@ -2,13 +2,15 @@
 
     python tools/determinism.py                   # 100 machines: whole, in slices, with snapshots
     python tools/determinism.py --count 10 --plain 3      # 3 of them without machine code, too
+    python tools/determinism.py --other OLD/bin/python    # on another compiler too (.ci/compilers)
     python tools/determinism.py --one 17          # the digest of one run
 
 A number chooses a machine (one of the repository's backplane files, with electrical faults), the
 noise at power-on, keys, pulled lines, changed wait states, pokes, and how long it runs.  The state
 at the end, registers, memory, every card, is digested.  It must be the same when the run is cut
 into random slices, when snapshots are taken and brought back at random moments, in another
-process, and without machine code.
+process, without machine code, and in another environment, such as one with the oldest compiler
+that the pin allows.
 """
 from __future__ import annotations
 
@@ -155,18 +157,19 @@ WAYS: dict[str, Callable[[Choice], str]] = {
     "in random slices": sliced, "with snapshots": with_snapshots, "again": whole}
 
 
-def elsewhere(number: int, most: int, plain: bool) -> str:
+def elsewhere(number: int, most: int, plain: bool, python: str = sys.executable) -> str:
     """Run it in another process, ``plain``: without machine code."""
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     if plain:
         environment["NUMBA_DISABLE_JIT"] = "1"
     done = subprocess.run(
-        [sys.executable, __file__, "--one", str(number), "--most", str(most)],
+        [python, __file__, "--one", str(number), "--most", str(most)],
         text=True, capture_output=True, check=True, env=environment)
     return done.stdout.strip()
 
 
-def differences(number: int, process: bool = False, plain: bool = False) -> Iterator[str]:
+def differences(number: int, process: bool = False, plain: bool = False,
+                other: str = "") -> Iterator[str]:
     """Run one machine in every way; name those that come to another state."""
     choice = choose(number)
     wanted = whole(choice)
@@ -177,6 +180,8 @@ def differences(number: int, process: bool = False, plain: bool = False) -> Iter
         yield f"{number} ({choice.name}): in another process"
     if plain and elsewhere(number, PLAIN, True) != whole(choose(number, PLAIN)):
         yield f"{number} ({choose(number, PLAIN).name}): without machine code"
+    if other and elsewhere(number, MOST, False, other) != wanted:
+        yield f"{number} ({choice.name}): with another compiler"
 
 
 def main() -> int:
@@ -185,6 +190,8 @@ def main() -> int:
     parser.add_argument("--count", type=int, default=100)
     parser.add_argument("--processes", type=int, default=20, help="of them in another process too")
     parser.add_argument("--plain", type=int, default=5, help="of them without machine code too")
+    parser.add_argument("--other", default="", help="the interpreter of another environment")
+    parser.add_argument("--others", type=int, default=20, help="of them there too")
     parser.add_argument("--one", type=int)
     parser.add_argument("--most", type=int, default=MOST)
     parser.add_argument("--write", action="store_true")
@@ -193,11 +200,14 @@ def main() -> int:
         print(whole(choose(options.one, options.most)))
         return 0
     found = [text for number in range(options.count)
-             for text in differences(number, number < options.processes, number < options.plain)]
+             for text in differences(
+                 number, number < options.processes, number < options.plain,
+                 options.other if number < options.others else "")]
     print("\n".join(found) or f"{options.count} machines: every way the same")
     if options.write:
         ways = [(name, options.count) for name in WAYS]
         ways += [("in another process", options.processes), ("without machine code", options.plain)]
+        ways += [("with another compiler", options.others)] if options.other else []
         marked.put("reliability.md", "determinism", marked.table(
             ("run", "machines", "with another end"),
             [(name, count, sum(text.endswith(name) for text in found)) for name, count in ways]))

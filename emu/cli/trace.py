@@ -157,7 +157,7 @@ def _writing(*names: str | None) -> Iterator[None]:
 def _open(files: ExitStack, name: str, option: str) -> BinaryIO:
     if name == "-":
         return sys.stdout.buffer
-    from emu.files.atomic import check_output
+    from emu.files.atomic import check_output, reason
 
     check_output(Path(name), "trace", MARKS[option])
     try:
