@@ -362,6 +362,7 @@ CARD = Card(name="odd", summary="odd", source="ours", state=STATE, registers=("d
         ("power_on=5", "power_on takes a function, not 5"),
         ("order=5", "order takes a function, not 5"),
         ("serve=None", "serve takes a function"),
+        ("channels=('a',)", "channels names 'a', and state has no field"),
     ],
 )
 def test_a_card_that_declares_nonsense(tmp_path: Path, more: str, words: str) -> None:

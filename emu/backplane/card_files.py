@@ -36,6 +36,8 @@ WORDS = ("describe", "glass", "risks")
 HOOKS = ("order", "memory_size", "image_size", "ram_window", "margins", "troubles", "rates",
          "ticks", "requests", "drives_nmi", "windows", "flash", "complaints", "areas", "pages")
 SIZES = ("memory_size", "image_size")  # hooks that give numbers of bytes
+LINE = ("shown", "shown_t", "shown_in", "shown_limit", "typed", "typed_t", "typed_how", "typed_in",
+        "typed_out")  # what a terminal's record has, besides what its card needs
 DEFAULTS = {each.name: each.default for each in fields(Card)}
 
 
@@ -85,6 +87,7 @@ def checked(card: Any, place: str) -> Card:
     _check_functions(card, place)
     _check_jumpers(card, place)
     _check_names(card, place)
+    _check_channels(card, place)
     _check_kinds(card, place)
     _check_causes(card, place)
     words: dict[str, Any] = {name: _kept_words(getattr(card, name)) for name in WORDS}
@@ -140,6 +143,16 @@ def _check_jumpers(card: Card, place: str) -> None:
                              f"{jumper.kind!r}; there are {', '.join(CHECKS)}.")
         if jumper.kind in ("int", "choice", "flag", "text"):
             CHECKS[jumper.kind](jumper, jumper.default, f"{place}: CARD: default of jumper")
+
+
+def _check_channels(card: Card, place: str) -> None:
+    """A serial channel has its terminal's record in the state."""
+    for name in card.channels:
+        field = f"line_{name}" if name else "line"
+        found = card.state[field].names if field in (card.state.names or ()) else None
+        if not set(LINE) <= set(found or ()):
+            raise InputError(f"{place}: CARD: channels names {name!r}, and state has no field "
+                             f"({field!r}, LINE) of peripherals.serial_line for it.")
 
 
 def _check_names(card: Card, place: str) -> None:
