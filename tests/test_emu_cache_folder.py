@@ -37,13 +37,3 @@ def test_no_folder_at_all_is_one_line(nowhere: Path, monkeypatch: pytest.MonkeyP
     with pytest.raises(InputError, match="no folder for machine code: neither /proc/vanished/"):
         cache_folder()
 
-
-@pytest.mark.parametrize("mode", [0o770, 0o707])
-def test_a_folder_that_others_may_write_to_is_passed_over(
-        tmp_path: Path, monkeypatch: pytest.MonkeyPatch, mode: int) -> None:
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "home"))
-    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
-    ours = cache_folder()
-    assert ours == tmp_path / "home" / "preburn" / "code"
-    ours.chmod(mode)
-    assert cache_folder() == tmp_path / f"preburn-{os.getuid()}" / "code"
