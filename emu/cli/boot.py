@@ -15,7 +15,7 @@ from emu.cli.after_run import AfterRun
 from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file, limit_seconds
 from emu.cli.progress import compiling
-from emu.cli.running import STOPPED, Display
+from emu.cli.running import BUILDING, STOPPED, Display
 from emu.cli.say import say
 from emu.cli.typing_order import Typing
 from emu.errors import InputError
@@ -94,15 +94,16 @@ def boot(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     seconds, steps = asked(limit, sends, afters, script)
     after = AfterRun(told, report, kept_text, coverage)
     after.check()
-    machine = Machine(load(file, faults), seed, compiling())
+    display = Display(not as_json, "--console FILE keeps all of it"
+                      if kept_text is None else f"all of it is in {kept_text}")
+    with display.doing(BUILDING):
+        machine = Machine(load(file, faults), seed, compiling())
     built, compiled = time.perf_counter(), compile_seconds()
     if keep:
         from emu.media.files import check_keep
 
         check_keep(machine.bays.values())
     session = Session(machine, until, seconds, steps, over=None if full else Silent(_closed))
-    display = Display(not as_json, "--console FILE keeps all of it"
-                      if kept_text is None else f"all of it is in {kept_text}")
     display.run(session)
     if session.interrupted:
         say(f"preburn: interrupted after {machine.stands()}; the cause is looked for, Ctrl-C "

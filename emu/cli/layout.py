@@ -9,7 +9,7 @@ import click
 
 from emu.cli.options import backplane_file, limit_seconds
 from emu.cli.progress import compiling
-from emu.cli.running import Display, end_interrupted
+from emu.cli.running import BUILDING, Display, end_interrupted
 from emu.cli.say import say
 from emu.errors import InputError
 
@@ -86,7 +86,9 @@ def _run(file: Path, seconds: str, script: Path | None) -> tuple[Session, Touche
     from emu.run.session import Session
 
     limit = limit_seconds(seconds, "--run")
-    machine = TouchedMachine(load(file), None, compiling())
+    display = Display()
+    with display.doing(BUILDING):
+        machine = TouchedMachine(load(file), None, compiling())
     session = Session(machine, None, limit, read_script(script) if script else [])
-    Display().run(session)
+    display.run(session)
     return session, machine.touched()

@@ -11,7 +11,7 @@ from emu.card.number_words import read_time
 from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
-from emu.cli.running import Display, end_interrupted
+from emu.cli.running import BUILDING, Display, end_interrupted
 from emu.cli.say import say
 from emu.cli.typing_order import Typing
 from emu.errors import Ended, InputError, say_where
@@ -45,9 +45,11 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     description = load(file)
     told = dict(_grade(text, [slot.name for slot in description.slots]) for text in grades)
     seconds, steps = asked(limit, sends, afters, script)
-    session = Session(Machine(description, None, compiling()), until, seconds, steps)
-    found = list(before_boot(session.machine))
     display = Display()
+    with display.doing(BUILDING):
+        machine = Machine(description, None, compiling())
+    session = Session(machine, until, seconds, steps)
+    found = list(before_boot(machine))
     display.run(session)
     if session.interrupted:
         _show(file, [*found, stopped(session)], STOP, as_json)

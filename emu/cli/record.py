@@ -12,7 +12,7 @@ from emu.cli import wrapping
 from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
-from emu.cli.running import Display, end_interrupted, last_words
+from emu.cli.running import BUILDING, Display, end_interrupted, last_words
 from emu.cli.say import say
 from emu.cli.typing_order import Typing
 
@@ -52,10 +52,11 @@ def command(file: Path, output: Path, until: str | None, limit: str, sends: tupl
 
     seconds, steps = asked(limit, sends, afters, script)
     recordfile.check(output)
-    machine = MeteredMachine(load(file), seed, compiling())
+    display = Display()
+    with display.doing(BUILDING):
+        machine = MeteredMachine(load(file), seed, compiling())
     names = mark(machine, places, "--milestone")
     session = Session(machine, until, seconds, steps)
-    display = Display()
     display.run(session)
     end_interrupted(session, f"nothing is recorded{last_words(session)}.")
     with display.doing("the run has ended; its record is made"):

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from emu.run.session import Session
 
 STOPPED = 130  # exit status of what Ctrl-C ended
+BUILDING = "the machine is built"  # or its code waits for another process that compiles
 PATIENCE = 1.0  # seconds of real time before anything is said of what is under way
 PERIOD = 0.25  # and between two looks at it
 CLEAR = "\r\x1b[K"

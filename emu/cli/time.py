@@ -10,7 +10,7 @@ import click
 from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
-from emu.cli.running import Display, end_interrupted
+from emu.cli.running import BUILDING, Display, end_interrupted
 from emu.cli.typing_order import Typing
 
 MARK = b'"exporter": "preburn"'
@@ -45,9 +45,10 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     seconds, steps = asked(limit, sends, afters, script)
     if output is not None:
         check_output(output, WHAT, MARK)
-    machine = UsedMachine(load(file), seed, compiling())
-    session = Session(machine, until, seconds, steps)
     display = Display()
+    with display.doing(BUILDING):
+        machine = UsedMachine(load(file), seed, compiling())
+    session = Session(machine, until, seconds, steps)
     display.run(session)
     with display.doing("the times are added up"):
         found = profile.profile(machine)

@@ -15,7 +15,7 @@ from emu.card.number_words import time_words
 from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
-from emu.cli.running import interruptible
+from emu.cli.running import BUILDING, Display, interruptible
 from emu.cli.say import say
 from emu.cli.typing_order import Typing
 from emu.errors import InputError
@@ -104,7 +104,8 @@ def command(file: Path, text_out: str | None, json_out: str | None, as_json: boo
         raise InputError("--only concerns --text and --jsonl; a VCD is always whole. "
                          "Cut it with --from and --to.")
     seconds, steps = asked(limit, sends, afters, script)
-    machine = TracedMachine(load(file), seed, compiling())
+    with Display().doing(BUILDING):
+        machine = TracedMachine(load(file), seed, compiling())
     setting = setting_of(machine)
     vcd.timescale(vcd_timescale, machine.hz)
     window = _window(machine, setting, begin, end)
