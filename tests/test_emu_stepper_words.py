@@ -5,6 +5,7 @@ import io
 import re
 from fractions import Fraction
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from prompt_toolkit.completion import CompleteEvent
@@ -13,6 +14,7 @@ from prompt_toolkit.document import Document
 from emu.backplane.description import load
 from emu.errors import InputError
 from emu.machine.machine import Machine
+from emu.stepper import show
 from emu.stepper.prompt import Terminals
 from emu.stepper.stepper import Stepper
 from emu.stepper.vocabulary import MODULES, Completions
@@ -216,3 +218,9 @@ def test_one_vocabulary_and_addresses_in_the_replies(reader: WordReader) -> None
     matches(r"^  FEF8  ", answer(reader, "look memory FEF8h for 1"))
     matches("floppy.drive-a: no drive or socket", str(pytest.raises(
         InputError, reader.do, "remove floppy.drive-a").value))
+
+
+def test_times_have_a_unit_that_fits() -> None:
+    stepper = SimpleNamespace(machine=SimpleNamespace(seconds=lambda t: Fraction(t, 6_144_000)))
+    assert [show.time_words(stepper, t) for t in (0, 69, 367_401, 7_864_320)] == [
+        "T 0 (0 s)", "T 69 (11.2305 us)", "T 367401 (59.7983 ms)", "T 7864320 (1.28 s)"]

@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 from emu.bus.state import DMA_IN, DMA_OUT, IN, KIND_NAMES, OUT
+from emu.card import number_words
 from emu.logs.cycles import Cycles, driver_names
 from emu.machine.register_names import FLAGS, flag_letters, snapshot
 from emu.machine.source_files import SourceFiles
@@ -25,7 +26,7 @@ def quoted(keys: bytes) -> str:
 def time_words(stepper: Stepper, t: int) -> str:
     """Write a T-state with the emulated time."""
     seconds = float(stepper.machine.seconds(t))
-    return f"T {t} ({seconds * 1e3:.6g} ms)" if seconds < 1 else f"T {t} ({seconds:.9g} s)"
+    return f"T {t} ({number_words.time_words(seconds, 6 if seconds < 1 else 9)})"
 
 
 def registers(stepper: Stepper, before: dict[str, int]) -> list[str]:
