@@ -118,7 +118,7 @@ def test_who_when_and_back_to_what_was_found(reader: WordReader) -> None:
     matches(r"out port 20h: \w\wh at T \d+", answer(reader, "who out sio.a-data"))
     matches(r"in port F1h: never since power-on", answer(reader, "who in F1h"))
     matches(r"never changed since power-on", answer(reader, "when 0xdfff"))
-    matches(r"^T 0 \(0 ms\)  0000h, reset", answer(reader, "back to start"))
+    matches(r"^T 0 \(0 s\)  0000h, reset", answer(reader, "back to start"))
     matches("this is power-on", answer(reader, "back"))
     matches(r"^the text 'tw> ' was shown", answer(reader, 'until text "tw> "'))
     matches(r"T \d+ \(2\d\.\d+ ms\)", answer(reader, "back to 25 ms"))
