@@ -2,7 +2,7 @@
 
 Processor time differs from computer to computer and from run to run; what is counted here does
 not, so whatever is decided by it is decided alike everywhere.  It is given in seconds all the
-same: about those of the processor that the charges below were measured on.
+same: about those of a quiet processor on which the charges below were measured.
 """
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
-INSTRUCTION = 12e-9  # seconds for one that is run
-T_STATE = 0.25e-9  # and for a T-state, which a halted machine spends too
-LOGGED = 100e-9  # for a bus cycle that is kept, and read afterwards
-BUILT = 0.012  # for a machine that is built
-RESET = 200e-6  # for a RESET of all cards
-COPIED = 0.6e-9  # for a byte of a snapshot taken or brought back
+INSTRUCTION = 7.2e-9  # seconds for one that is run
+T_STATE = 0.15e-9  # and for a T-state, which a halted machine spends too
+LOGGED = 60e-9  # for a bus cycle that is kept, and read afterwards
+BUILT = 0.0072  # for a machine that is built
+RESET = 120e-6  # for a RESET of all cards
+COPIED = 0.36e-9  # for a byte of a snapshot taken or brought back
 PATIENCE = 20.0  # seconds of wall time that cards in plain Python may hold the machines up
 
 
