@@ -59,6 +59,7 @@ def test_a_short_text_is_a_plain_one(steps: list[bytes | int]) -> None:
     for wanted in (bytes(plain[2:4]), b"\0"):
         assert text.find(wanted, 1) == plain.find(wanted, 1)
         assert text.rfind(wanted, 9) == plain.rfind(wanted, 0, 9)
+        assert (wanted in text) == (wanted in plain)
     assert text.decode() == plain.decode("latin-1") and bool(text) == bool(plain)
 
 

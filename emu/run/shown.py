@@ -97,6 +97,9 @@ class Text(Kept):
         at = self._tail.rfind(wanted, 0, max(end - gap, 0))
         return at + gap if at >= 0 else int(self._head.rfind(wanted, 0, end))
 
+    def __contains__(self, wanted: bytes) -> bool:
+        return self.find(wanted) >= 0
+
     def endswith(self, wanted: bytes) -> bool:
         """Tell whether it ends so."""
         return bool(self._tail.endswith(wanted))
