@@ -131,7 +131,7 @@ def test_a_variant_may_derive_from_a_card_file(tutorial: Path) -> None:
      "or objects."),
     (('"read": read', '"raed": read'),
      "gauge.py: CARD: functions has no entry 'raed'; there are reset, read, write, advance, "
-     "acknowledge, reti, memory, line, master."),
+     "acknowledge, reti, memory, line, master, select."),
     (('"read": read', '"read": 5'), "gauge.py: CARD: functions: read is no function."),
     (('source="our own design"', 'source=""'),
      "gauge.py: CARD: source takes a text that is not empty."),

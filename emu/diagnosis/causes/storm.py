@@ -47,7 +47,8 @@ def storm(case: Case, window: Window) -> Finding:
     pushes = window.address[at[:-1] + 1][window.kind[at[:-1] + 1] == WRITE]
     sinks = len(pushes) > 8 and int(np.sign(np.diff(pushes)).sum()) < -len(pushes) // 2
     # A handler that touches no card may be the wrong one: its card's own stands elsewhere.
-    idle = not sinks and not case.profile(handler).ports
+    known = case.profile(handler)
+    idle = not sinks and known.returned and not known.ports
     evidence = [f"{len(at)} acknowledges stand in a stretch of "
                 f"{case.time(int(window.t[-1] - window.t[0]))}, {gap} T-states apart; /INT is low "
                 f"since {case.time(int(m.int_since))}.",
