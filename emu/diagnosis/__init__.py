@@ -159,7 +159,7 @@ def _without_cause(case: Case, waits_for: str | None, found: list[Finding]) -> V
     if case.condition == STUCK and not case.waits and idles(case):
         return Verdict(RUNNING, f"it rests in {case.loop()} with interrupts on, and none came that "
                                 f"woke more than a handler.")
-    received = None if case.text_wanted or case.condition != STUCK else next(
+    received = None if case.session.missed or case.condition != STUCK else next(
         (load for wait in case.waits for load in wait.memory()
          if by_what_is_received(case, load.address)), None)
     if received is not None:

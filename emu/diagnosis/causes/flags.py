@@ -53,7 +53,7 @@ def stuck_flag(case: Case) -> Finding | None:
                 continue  # a walk over a table: a scheduler's, of which each byte tells nothing
             if load.address in tried or len(tried) >= MOST or case.budget.left() <= 0:
                 continue
-            if not case.text_wanted and by_what_is_received(case, load.address):
+            if case.session.missed is None and by_what_is_received(case, load.address):
                 return None
             tried.add(load.address)
             found = _releasing(case, load)

@@ -32,8 +32,9 @@ def floating_vector(case: Case) -> Finding | None:
     if int(replayed.m.int_line) and not requests(replayed.m):
         return None  # no card pulls /INT: a line that is low by itself
     names = Names(replayed)
-    asking = [k for k in range(int(replayed.m.slots))
-              if int(replayed.m.ip[k]) and int(replayed.m.int_kind[k]) == PLAIN_INTERRUPT]
+    plain = [k for k in range(int(replayed.m.slots))
+             if int(replayed.m.int_kind[k]) == PLAIN_INTERRUPT]
+    asking = [k for k in plain if int(replayed.m.ip[k])] or plain
     window = look(replayed, 40)
     pointer, target = _pointer(window)
     who = ", ".join(case.slot_words(k) for k in asking) or "no card that is still asking"
@@ -46,6 +47,8 @@ def floating_vector(case: Case) -> Finding | None:
         f"led to {names.at(target)}.",
         *_other_kind(case)]
     runs_wild = int(m.rst38_count) > 0 or int(m.empty_reads) > 0
+    if not runs_wild and case.profile(target).returned:
+        return None  # the entry behind the table leads to a handler: it was meant so
     return Finding(
         FLOATING_VECTOR, RUNAWAY if runs_wild else HUNG,
         f"{who} interrupts in mode 2 without giving a vector; the CPU jumped through "
