@@ -15,8 +15,10 @@ from pathlib import Path
 from subprocess import CompletedProcess
 
 import pytest
+from click.testing import CliRunner
 from conftest import ROOT, worked
 
+from emu.cli import group
 from emu.native.cache import cache_folder
 
 Run = Callable[..., CompletedProcess[str]]
@@ -114,7 +116,7 @@ def test_json_gives_one_object_a_word(preburn: Run, roms: Path, tmp_path: Path) 
 
 
 def test_words_that_cannot_be_done_end_with_one_line_and_their_place(
-        preburn: Run, roms: Path, tmp_path: Path) -> None:
+        roms: Path, tmp_path: Path) -> None:
     machine = roms / "tidewater" / "full.toml"
     for line, said in (
             ("frobnicate", "'frobnicate' is no word here"),
@@ -141,8 +143,8 @@ def test_words_that_cannot_be_done_end_with_one_line_and_their_place(
             ("symbols nosuch.map", "nosuch.map"),
             ("tell 1 +", "it ends too early")):
         script = words(tmp_path / "w", "into", line, "into")
-        done = preburn("step", machine, "--commands", script)
-        assert done.returncode == 1, line
+        done = CliRunner().invoke(group, ["step", str(machine), "--commands", str(script)])
+        assert done.exit_code == 1, line
         assert done.stderr.count("\n") == 1 and f"{script}:2: " in done.stderr, done.stderr
         assert said in done.stderr, done.stderr
 
