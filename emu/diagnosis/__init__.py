@@ -33,6 +33,7 @@ from emu.diagnosis.evidence.own_end import BROKEN_RULES, ends_itself, idles
 from emu.diagnosis.risks import risks, unclaimed_ports
 from emu.diagnosis.trials.decision import way_in
 from emu.diagnosis.trials.forks import hand, keystroke
+from emu.diagnosis.trials.mending import with_more_time
 from emu.diagnosis.trials.progress import TIGHT, run_on
 from emu.diagnosis.trials.remedies import SecondRun, second_runs
 from emu.diagnosis.verdict import HALTED, HUNG, REACHED, RUNAWAY, RUNNING, WAITING, Finding, Verdict
@@ -99,6 +100,9 @@ def _within(case: Case) -> Verdict:
 
 
 def _unfinished(case: Case) -> Verdict:
+    later = None if case.session.closed else with_more_time(case)
+    if later is not None:
+        return Verdict(RUNNING, f"{_cut_short(case)}: with more time {later}.")
     case.condition, waits_for = condition(case)
     found = findings(case)
     finding = proved(found)

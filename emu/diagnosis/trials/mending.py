@@ -24,6 +24,7 @@ from emu.diagnosis.trials.whatif import MORE, first_line, readable, text_of
 from emu.machine.machine import Machine
 
 MOST = 4000  # times that a change acts in one run
+MORE_TIME = 2  # times as long as the run, and a second
 LONGEST = 1_000_000_000  # T-states of a run that is done again with a change
 LATE = 0.75  # of the run: an exit taken behind it is no single success
 LOOK = 0.005  # seconds between the looks of a change that acts at times
@@ -228,6 +229,16 @@ def _to_the_end(case: Case, machine: Machine) -> Anew:
     return again
 
 
+def with_more_time(case: Case) -> str | None:
+    """Tell in words which text comes when the same run is given more time, None for no text."""
+    t = int(case.m.t)
+    if not case.text_wanted or t > LONGEST:
+        return None
+    again = Anew(case, Machine(case.machine.description, case.machine.seed), case.session.until)
+    again.to(t * MORE_TIME + again.machine.at(1))
+    return _text_came(case, again)
+
+
 def helps(case: Case, mend: Mend, otherwise: bool = False) -> str | None:
     """Tell in words how far the changed run came, None when no further than this one.
 
@@ -295,18 +306,24 @@ def further(case: Case, machine: Machine) -> str | None:
     return _how_far(case, _to_the_end(case, machine), False)
 
 
-def _how_far(case: Case, again: Anew, left: bool) -> str | None:
-    session, machine = again.session, again.machine
+def _text_came(case: Case, again: Anew) -> str | None:
+    session, missed, met = again.session, case.session.missed, len(case.session.met)
     if session.reached:
         return f"{session.until!r} comes after {case.time(session.reached_t)}"
-    missed, met = case.session.missed, len(case.session.met)
     if missed is not None and len(session.met) > met:
         return f"{missed.text.decode('latin-1')!r} comes after {case.time(session.met[met][2])}"
+    return None
+
+
+def _how_far(case: Case, again: Anew, left: bool) -> str | None:
+    session, machine = again.session, again.machine
+    if (came := _text_came(case, again)) is not None:
+        return came
     shown, before = text_of(session), text_of(case.session)
-    if case.session.until is None and readable(shown) >= readable(before) + MORE:
+    if not case.text_wanted and readable(shown) >= readable(before) + MORE:
         new = shown[_parting(shown, before):]
         return f"it goes on to show {first_line(new)[:60]!r}"
-    if case.session.until is not None or case.condition not in (STUCK, WILD, HALTED_OFF):
+    if case.text_wanted or case.condition not in (STUCK, WILD, HALTED_OFF):
         return None
     if left:
         return f"the foreground leaves {case.loop()} again and again"
