@@ -3,9 +3,10 @@ from __future__ import annotations
 
 import os
 import re
+import signal
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -18,6 +19,17 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 ROOT = Path(__file__).parent.parent
 ROMS = ROOT / "roms"
 COMPILES = re.compile(r"^preburn: (?:compiling for this machine, once:|  [\w.]+ done)\n", re.M)
+
+
+@pytest.fixture(autouse=True)
+def signals_as_found() -> Iterator[None]:
+    """Put signals back as a test found them: a command run in this process that was asked to end
+    ignores what asks again, and so would every process started after it."""
+    found = {number: signal.getsignal(number)
+             for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
+    yield
+    for number, handler in found.items():
+        signal.signal(number, handler)
 
 
 @pytest.fixture

@@ -44,6 +44,9 @@ from emu.run.session import Session
 
 __all__ = ["Verdict", "explain"]
 
+GIGA = 1e9
+AGAIN = 3  # seconds of work more for each 1e9 T-states of the run, which is gone through again
+MOST_MORE = 8  # and no more than that
 A_SECOND = 1.0  # in which a round with a delay comes by its ports
 SERVED = 2.5  # seconds in which handlers that work for an idle program do something
 LINE = 6  # characters of a first line that tell one start from another
@@ -61,7 +64,8 @@ def explain(session: Session, seconds: float = BUDGET,
     stands = session.machine.stands()
     try:
         with metered(math.inf) as meter:
-            return _explained(session, Budget(seconds, meter, clock))
+            more = min(AGAIN * int(session.machine.m.t) / GIGA, MOST_MORE)
+            return _explained(session, Budget(seconds + more, meter, clock))
     except KeyboardInterrupt as stop:
         say_where(stop, f"while the cause was looked for; the run had come to {stands}")
         raise
