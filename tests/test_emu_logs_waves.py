@@ -6,6 +6,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from boards import CPU_AND_MEMORY
+
 from emu.backplane.description import load
 from emu.bus.state import OUT
 from emu.logs.setting import setting_of
@@ -13,14 +15,7 @@ from emu.logs.tracer import watch
 from emu.machine.machine import Machine
 
 BIT = 160  # T-states: 6.144 MHz against 614.4 kHz / 16
-BOARD = """
-[slot.cpu]
-card = "z80-cpu"
-clock = "6.144 MHz"
-[slot.memory]
-card = "plain-memory"
-image = "p.bin"
-[slot.acia]
+BOARD = CPU_AND_MEMORY + """[slot.acia]
 card = "acia-6850"
 base = 0x30
 clock = "614.4 kHz"

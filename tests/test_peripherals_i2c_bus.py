@@ -5,6 +5,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
+from boards import CPU_AND_MEMORY
 from card_bench import Bench
 from i2c_bus_driver import SCL, SDA, Master
 
@@ -177,14 +178,7 @@ def test_a_clock_that_stands_is_told() -> None:
     assert not CARD.ticks(bus.m, bus.s)
 
 
-MACHINE = """
-[slot.cpu]
-card = "z80-cpu"
-clock = "6.144 MHz"
-[slot.memory]
-card = "plain-memory"
-image = "p.bin"
-[slot.bus]
+MACHINE = CPU_AND_MEMORY + """[slot.bus]
 card = "i2c-bus"
 base = 0x64
 """

@@ -5,6 +5,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
+from boards import CPU_AND_MEMORY
 from card_bench import Bench
 from sd_card_driver import CLK, CS, DI, BitHost, Host
 
@@ -304,14 +305,7 @@ def test_another_card_begins_from_nothing() -> None:
     assert host.words()[0] == "the socket is empty: DO rests high"
 
 
-MACHINE = """
-[slot.cpu]
-card = "z80-cpu"
-clock = "6.144 MHz"
-[slot.memory]
-card = "plain-memory"
-image = "p.bin"
-[slot.sd]
+MACHINE = CPU_AND_MEMORY + """[slot.sd]
 card = "sd-card"
 base = 0x68
 medium = "card.img"

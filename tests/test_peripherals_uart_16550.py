@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from boards import CPU_AND_MEMORY
 from card_bench import Bench, shown, type_keys
 
 from emu.backplane.description import load
@@ -196,14 +197,7 @@ def test_rates_of_the_usual_crystal(divisor: int, baud: int) -> None:
     assert shown(bench) == b"B"
 
 
-MACHINE = """
-[slot.cpu]
-card = "z80-cpu"
-clock = "6.144 MHz"
-[slot.memory]
-card = "plain-memory"
-image = "p.bin"
-[slot.uart]
+MACHINE = CPU_AND_MEMORY + """[slot.uart]
 card = "uart-16550"
 base = 0xC8
 terminal = { baud = 9600 }

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from boards import CPU_AND_MEMORY
 from card_bench import Bench
 
 from emu.backplane.description import load
@@ -384,14 +385,7 @@ def test_another_disk() -> None:
     assert disk.sector(1)[0] == b"\x77" * 512
 
 
-MACHINE = """
-[slot.cpu]
-card = "z80-cpu"
-clock = "6.144 MHz"
-[slot.memory]
-card = "plain-memory"
-image = "p.bin"
-[slot.fdc]
+MACHINE = CPU_AND_MEMORY + """[slot.fdc]
 card = "fdc-wd17xx"
 base = 0x44
 drive-a = { blank = true }

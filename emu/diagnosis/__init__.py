@@ -22,6 +22,7 @@ from emu.diagnosis.cause_catalogue import findings, proved
 from emu.diagnosis.causes.control import by_wire, held
 from emu.diagnosis.causes.flags import by_what_is_received
 from emu.diagnosis.causes.interrupt_path import waited_for
+from emu.diagnosis.causes.judging import has_spoken
 from emu.diagnosis.causes.program import storms
 from emu.diagnosis.causes.storm import storming
 from emu.diagnosis.causes.uncalled_handler import asleep
@@ -190,8 +191,7 @@ def _without_cause(case: Case, waits_for: str | None, found: list[Finding]) -> V
 def _served_lately(case: Case) -> bool:
     """Tell whether it has shown a text, and interrupts are taken to the end of the run."""
     m = case.m
-    shown = any(bytes(c.text).strip() for c in case.session.console.channels.values())
-    return bool(shown and int(m.ack_count)
+    return bool(has_spoken(case) and int(m.ack_count)
                 and int(m.t) - int(m.ack_last) < case.machine.at(A_SECOND))
 
 

@@ -19,7 +19,7 @@ from emu.diagnosis.trials.progress import Progress, judge
 from emu.diagnosis.trials.proof import Profile, Prover
 from emu.machine.address_names import Names
 from emu.machine.effort import Meter
-from emu.machine.machine import Machine
+from emu.machine.machine import Machine, Slot
 from emu.run.session import Session
 
 T = TypeVar("T")
@@ -51,6 +51,11 @@ class Case:
         """T-state to which a changed run may go: the limit, if this one was ended early."""
         session = self.session
         return self.machine.at(session.limit) if session.closed else int(self.m.t)
+
+    def port_of(self, slot: Slot, register: str) -> int:
+        """Give the first port of a card's register, 0 when it has none."""
+        return next((row.port for row in self.machine.description.slots[slot.number].ports
+                     if slot.card.registers[row.register] == register), 0)
 
     @property
     def text_wanted(self) -> bool:

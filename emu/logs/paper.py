@@ -210,20 +210,26 @@ def put_four(p, at, value):
 
 
 @compiled
-def put_time(p, at, t, width):
-    """Put a T-state as `put_decimal` does; most digits are often those of the line before."""
-    high = t // 10_000
-    if high == 0:
-        return put_decimal(p, at, t, width)
+def put_high(p, at, high, width):
+    """Put digits in front as `put_decimal` does, copied if they are those of the line before."""
     if high != p.time[0] or width != p.time[1]:
-        length = put_decimal(p, at, high, width - 4) - at
+        length = put_decimal(p, at, high, width) - at
         p.time[0] = high if length <= 16 else 0
         p.time[1] = width
         p.time[2] = length
         copy_16(p.time_text, 0, p.out, at)
     else:
         copy_16(p.out, at, p.time_text, 0)
-    return put_four(p, at + p.time[2], t - high * 10_000)
+    return at + p.time[2]
+
+
+@compiled
+def put_time(p, at, t, width):
+    """Put a T-state as `put_decimal` does; most digits are often those of the line before."""
+    high = t // 10_000
+    if high == 0:
+        return put_decimal(p, at, t, width)
+    return put_four(p, put_high(p, at, high, width - 4), t - high * 10_000)
 
 
 @compiled
@@ -232,15 +238,9 @@ def put_stamp(p, at, now):
     high = now // 100_000_000
     if high == 0:
         return put_decimal(p, at, now, 0)
-    if high != p.time[0]:
-        p.time[0] = high
-        p.time[2] = put_decimal(p, at, high, 0) - at
-        copy_16(p.time_text, 0, p.out, at)
-    else:
-        copy_16(p.out, at, p.time_text, 0)
     low = now - high * 100_000_000
     middle = low // 10_000
-    return put_four(p, put_four(p, at + p.time[2], middle), low - middle * 10_000)
+    return put_four(p, put_four(p, put_high(p, at, high, 0), middle), low - middle * 10_000)
 
 
 @compiled

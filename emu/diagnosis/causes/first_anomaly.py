@@ -20,7 +20,14 @@ from emu.diagnosis.causes.judging import (
     went_wild_before,
 )
 from emu.diagnosis.causes.pages import PULLED_PAGE, unset_at
-from emu.diagnosis.causes.stacks import STACK_IN_ROM, STACK_OVERRUN, STACK_PAGED_OUT, stack, takes
+from emu.diagnosis.causes.stacks import (
+    STACK_IN_ROM,
+    STACK_OVERRUN,
+    STACK_PAGED_OUT,
+    keep_in_place,
+    stack,
+    takes,
+)
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.chronicled import ASTRAY, chronicle
 from emu.diagnosis.evidence.mapped import mapped_words
@@ -40,6 +47,8 @@ OVERWRITTEN = Cause(
     "A byte that had been executed, a pointer of the vector table in use, or a return address is "
     "written over, and without that write the same image goes on.",
     "Look at the pointer, index or length of the instruction that writes there.", ("B4",))
+MORE_ROOM = ("Give the stack more room, or look for what pushes without end: a call that comes "
+             "back to itself, a handler that is interrupted again before it ends.")
 PUSHED = 4  # bytes below the RAM at which a stack that has run down is first seen
 SOON = 0.002  # seconds from a page that goes to what it wrecks
 MOST = 6  # anomalies of a kind that are tried one by one
@@ -104,8 +113,7 @@ def lost_push(case: Case) -> Finding | None:
             STACK_OVERRUN, ended(case), f"the stack has run down out of the RAM that begins at "
             f"{above:X}000h: {case.names.at(one.pc)} pushed below it.",
             [one.text, led_to(case, one)],
-            ["Give the stack more room, or look for what pushes without end: a call that comes "
-             "back to itself, a handler that is interrupted again before it ends."],
+            [MORE_ROOM],
             {"address": f"{one.a:04X}"}, STATE, one.t)
     return Finding(
         STACK_IN_ROM, ended(case), f"the stack stands at {one.a:04X}h, where no RAM answers: "
@@ -127,8 +135,7 @@ def overrun_stack(case: Case) -> Finding | None:
     return Finding(
         STACK_OVERRUN, ended(case), f"the stack runs into {case.names.data(one.a)}: "
         f"{case.names.at(one.pc)} pushed over it.", [one.text, led_to(case, one)],
-        ["Give the stack more room, or look for what pushes without end: a call that comes back "
-         "to itself, a handler that is interrupted again before it ends."],
+        [MORE_ROOM],
         {"address": f"{one.a:04X}"}, SHOWN, one.t)
 
 
@@ -150,8 +157,7 @@ def stack_switched(case: Case) -> Finding | None:
             return Finding(
                 STACK_PAGED_OUT, ended(case), f"{case.names.at(one.pc)} switches the page that the "
                 f"stack lies in.", [one.text, *[two.text for two in gone[:2]]],
-                ["Set SP to a window that is never switched, at the latest before the call of a "
-                 f"routine that switches; {case.names.at(one.pc)} is where the page goes."],
+                [keep_in_place(case.names.at(one.pc))],
                 {"pc": f"{one.pc:04X}"}, SHOWN, one.t)
     return None
 

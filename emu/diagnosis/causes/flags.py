@@ -112,7 +112,7 @@ def _finding(case: Case, wait: Wait, load: Load, value: int, done: Outcome) -> F
                         + ", ".join(names.at(a) for a in others[:4])
                         + (f" and {len(others) - 4} more." if len(others) > 4 else "."))
     if lock and written is not None:
-        left = [names.at(pc) for pc in ways_out(case, written.t, LEVELS)]
+        left = [names.at(pc) for pc in ways_out(case.session.replay(written.t), LEVELS)]
         if left:
             evidence.append(f"From there the program returned at {', then at '.join(left)}, and "
                             f"kept it.")

@@ -24,6 +24,7 @@ from emu.diagnosis.evidence.sources import (
     can_ask,
     force,
     pending_words,
+    request_of,
     said_of,
     sources,
 )
@@ -402,7 +403,8 @@ def _silent_source(case: Case, source: Source, done: Outcome,
     evidence += [line for link in links for line in link.evidence]
     remedy = [f"Set {slot.name} up so that it asks: now it is \"{said}\"."]
     cause = RECEIVER_OFF if receives else NEVER_ASKS if sends else TIMER_STOPPED
-    kept = keeps(case, slot, _part(case, source)) if sends else None
+    request = request_of(case.machine, source)
+    kept = keeps(case, slot, request.part) if sends and request is not None else None
     if kept is not None:
         return Finding(
             BLOCKED_TRANSMITTER, HUNG,
@@ -419,13 +421,6 @@ def _silent_source(case: Case, source: Source, done: Outcome,
                    remedy + [line for link in links for line in link.remedy],
                    {"slot": slot.name, "vector": f"{source.vector:02X}", "handler":
                     f"{source.handler:04X}"}, TRIED)
-
-
-def _part(case: Case, source: Source) -> str:
-    """Name the part of a card that a source belongs to."""
-    slot = case.machine.slots[source.slot]
-    return next((request.part for request in slot.card.requests(case.m, slot.state)
-                 if request.bit == source.bit), "")
 
 
 def looks_at_ports_alone(case: Case) -> bool:

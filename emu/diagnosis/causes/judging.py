@@ -1,6 +1,8 @@
 """What every cause of the chronicle asks: is anything wrong, what came before, does a mend help?"""
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD
 from emu.chronicle.anomalies import Anomaly
 from emu.diagnosis.case import Case
@@ -34,9 +36,13 @@ def at_work(case: Case) -> bool:
 
     A console that has never shown anything is no sign of it.
     """
-    shown = any(bytes(channel.text).strip() for channel in case.session.console.channels.values())
     return not case.text_wanted and case.condition in (WAITS, BUSY) and (
-        shown or not case.session.console.channels)
+        has_spoken(case) or not case.session.console.channels)
+
+
+def has_spoken(case: Case) -> bool:
+    """Tell whether any terminal has shown more than blanks."""
+    return any(bytes(channel.text).strip() for channel in case.session.console.channels.values())
 
 
 def stands_as(case: Case) -> str:
@@ -49,10 +55,12 @@ def spoiled(case: Case) -> bool:
     return bool(chronicle(case).of("ram-changed"))
 
 
-def tried_with(case: Case, mend: Mend) -> str | None:
+def tried_with(case: Case, mend: Mend,
+               how: Callable[[Case, Mend], str | None] = helps) -> str | None:
+    """Say what a mend brought, as ``how`` judges it; None for nothing."""
     if healthy(case) or spoiled(case):
         return None
-    words = helps(case, mend)
+    words = how(case, mend)
     return None if words is None else f"Tried: {mend.words}, {words}."
 
 

@@ -7,12 +7,12 @@ from typing import Any
 
 from emu.backplane.description import SlotDescription
 from emu.bus.state import NO_INTERRUPT
-from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Cause
+from emu.card.cause import Cause
 from emu.card.contract import Jumper
 from emu.card.roles import CTS_INACTIVE, DCD_INACTIVE, NO_CLOCK
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.interrupt_path import INT_NOT_WIRED, RECEIVER_OFF
-from emu.diagnosis.causes.judging import ended, healthy
+from emu.diagnosis.causes.judging import FAILED, ended, healthy
 from emu.diagnosis.causes.kept_bytes import BLOCKED_TRANSMITTER
 from emu.diagnosis.causes.stacks import ROM_SHADOW
 from emu.diagnosis.check import Check
@@ -53,8 +53,10 @@ def jumper_by_text(case: Case) -> Finding | None:
         except InputError:
             continue
         words = further(case, machine)
+        if words is None:
+            continue
         cause = other.cause or _cause(case, other, machine)
-        if words is not None and cause is not None:
+        if cause is not None:
             return _finding(case, other, cause, words)
     return None
 
@@ -102,9 +104,8 @@ def _few(slot: SlotDescription) -> Iterator[tuple[Jumper, Any]]:
             values = (not now,)
         elif jumper.kind == "choice":
             values = jumper.choices
-        elif jumper.kind == "int" and jumper.high is not None \
-                and jumper.high - (jumper.low or 0) < FEW:
-            values = tuple(range(jumper.low or 0, jumper.high + 1))
+        elif jumper.kind == "int" and jumper.high - jumper.low < FEW:
+            values = tuple(range(jumper.low, jumper.high + 1))
         yield from ((jumper, value) for value in values if value != now)
 
 
@@ -121,5 +122,5 @@ def _finding(case: Case, other: Other, cause: Cause, words: str) -> Finding:
         {"slot": name, "jumper": other.jumper}, TRIED)
 
 
-CHECKS = (Check(jumper_by_text, BLOCKED_TRANSMITTER, (STUCK, BUSY, WAITS, WILD, HALTED_OFF),
-                trial=True, others=(RECEIVER_OFF, ROM_SHADOW, INT_NOT_WIRED)),)
+CHECKS = (Check(jumper_by_text, BLOCKED_TRANSMITTER, FAILED, trial=True,
+                others=(RECEIVER_OFF, ROM_SHADOW, INT_NOT_WIRED)),)

@@ -4,7 +4,7 @@ from __future__ import annotations
 from emu.card.cause import HALTED_OFF
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.interrupt_path import INTERRUPTS_OFF
-from emu.diagnosis.causes.judging import FAILED, healthy, spoiled, tried_with
+from emu.diagnosis.causes.judging import FAILED, tried_with
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.ways_out import ways_out
@@ -28,11 +28,15 @@ def interrupts_left_off(case: Case) -> Finding | None:
     by_di = read_memory(case.machine, one.pc) == DI
     if by_di and case.condition == HALTED_OFF:
         return None  # a section that keeps them off is sound: its HALT is not
-    tried = tried_with(case, interrupts_on()) or _shows_more(case)
+    tried = tried_with(case, interrupts_on()) or tried_with(
+        case, interrupts_on(), extends)  # the path is taken again and again
     if tried is None:
         return None
     where = case.names.at(one.pc if by_di else one.b)
-    returns = ways_out(case, _off_at(case, since), LEVELS, lambda m: bool(m.iff1))
+    then = case.session.replay(since)
+    if int(then.m.iff1):  # the instruction or response that puts them off is next
+        then.run(int(then.m.t) + 1)
+    returns = ways_out(then, LEVELS, lambda m: bool(m.iff1))
     if not by_di:
         returns = returns[:1]  # behind it the interrupted program goes on
     left = ", then ".join(case.names.at(pc) for pc in returns)
@@ -48,21 +52,6 @@ def interrupts_left_off(case: Case) -> Finding | None:
     return Finding(
         INTERRUPTS_OFF, HUNG, summary, [f"After {case.time(one.t)} {one.text}"],
         [tried, f"Put EI on every way out of {where}{before}."], facts, TRIED, one.t)
-
-
-def _shows_more(case: Case) -> str | None:
-    """Tell whether more text comes, if not the one asked for: the path is taken again and again."""
-    mend = interrupts_on()
-    words = None if healthy(case) or spoiled(case) else extends(case, mend)
-    return None if words is None else f"Tried: {mend.words}, {words}."
-
-
-def _off_at(case: Case, t: int) -> int:
-    """Give when the instruction or response at a T-state had put interrupts off."""
-    machine = case.session.replay(t)
-    if int(machine.m.iff1):
-        machine.run(int(machine.m.t) + 1)
-    return int(machine.m.t)
 
 
 CHECKS = (Check(interrupts_left_off, INTERRUPTS_OFF, (HALTED_OFF,), first=True),

@@ -22,7 +22,7 @@ from emu.diagnosis.evidence.bus_window import forked
 from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.parked import Parked, chain_words, parked
 from emu.diagnosis.evidence.silent_ports import silent_ports, timer_ports
-from emu.diagnosis.evidence.sources import Source, force, said_of, sources, state_words
+from emu.diagnosis.evidence.sources import Source, force, request_of, said_of, sources, state_words
 from emu.diagnosis.evidence.vectors import looks_like_handler, uncalled
 from emu.diagnosis.trials.forks import interrupt
 from emu.diagnosis.trials.mending import Mend
@@ -95,9 +95,8 @@ def asking(source: Source, looks: int) -> Mend:
         count[0] += 1
         if count[0] % looks:
             return
-        slot = machine.slots[source.slot]
-        if any(request.bit == source.bit and request.enabled and not request.pending
-               for request in slot.card.requests(machine.m, slot.state)):
+        request = request_of(machine, source)
+        if request is not None and request.enabled and not request.pending:
             ask(machine)
 
     return Mend("with that source asking", every=look)
@@ -142,8 +141,8 @@ def _passes(case: Case, one: Parked, tick: Change | None, times: int = TICKS) ->
 def _stopped(case: Case, one: Parked, source: Source) -> Finding:
     slot, who = case.machine.slots[source.slot], case.slot_words(source.slot)
     handler = case.names.at(source.handler)
-    said = next((request.words for request in slot.card.requests(case.m, slot.state)
-                 if request.bit == source.bit), "")
+    request = request_of(case.machine, source)
+    said = "" if request is None else request.words
     return Finding(
         TIMER_STOPPED, stands_as(case),
         f"a process sleeps {chain_words(case, one)}, and {handler}, which would wake it, is never "

@@ -59,10 +59,8 @@ def _within(window: PageWindow, address: int) -> bool:
 
 def unset_page(case: Case) -> Finding | None:
     """Check for a window in use whose page register was never written."""
-    m = case.m
     for slot, windows in _windows(case):
-        written = {_register(case, slot, p) for p in range(256) if int(m.port_writes[p])}
-        unset = [w for w in windows if w.active and w.noise and w.register not in written]
+        unset = _unset(case, slot, windows)
         for part in stretches(case) if unset else ():
             w = part.window
             at = w.address[part.starts]
@@ -78,21 +76,19 @@ def unset_page(case: Case) -> Finding | None:
 
 def unset_at(case: Case, address: int, t: int, what: str) -> Finding | None:
     """Tell that an address lies in a window whose page register was never written."""
-    m = case.m
-    for slot, windows in _windows(case):
-        written = {_register(case, slot, p) for p in range(256) if int(m.port_writes[p])}
-        for window in windows:
-            if window.active and window.noise and window.register not in written \
-                    and _within(window, address):
-                return _unset_finding(case, slot, window, t, what)
-    return None
+    return next((_unset_finding(case, slot, window, t, what) for slot, windows in _windows(case)
+                 for window in _unset(case, slot, windows) if _within(window, address)), None)
+
+
+def _unset(case: Case, slot: Slot, windows: list[PageWindow]) -> list[PageWindow]:
+    """List the windows in use that show what their registers woke up with."""
+    written = {_register(case, slot, p) for p in range(256) if int(case.m.port_writes[p])}
+    return [w for w in windows if w.active and w.noise and w.register not in written]
 
 
 def _unset_finding(case: Case, slot: Slot, unset: PageWindow, t: int, what: str) -> Finding:
     number = unset.start // unset.size
-    ports = [r.port for r in case.machine.description.slots[slot.number].ports
-             if slot.card.registers[r.register] == unset.register]
-    port = ports[0] if ports else 0
+    port = case.port_of(slot, unset.register)
     who = case.slot_words(slot.number)
     return Finding(
         UNSET_PAGE, _ending(case), f"the page register of window {number} of {who} was never "

@@ -80,9 +80,9 @@ def card_bit(case: Case) -> Finding | None:
             continue
         freed = releasing_values(case, load.address, load.value)
         if freed:
-            began = death(case) or 0
             for slot, trouble in case.once(troubles_of):  # the card itself knows better
-                if slot.number == load.driver - 1 and trouble.t >= began - case.machine.at(SOON):
+                if slot.number == load.driver - 1 \
+                        and trouble.t >= (death(case) or 0) - case.machine.at(SOON):
                     return told(case, slot, trouble)
             return _of_card(case, wait, load, freed)
     return None

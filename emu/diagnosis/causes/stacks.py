@@ -104,6 +104,12 @@ def _ram(case: Case) -> str:
         else ", ".join(f"{p:X}000h" for p in pages)
 
 
+def keep_in_place(by: str) -> str:
+    """Advise on a stack whose page ``by`` switches away."""
+    return ("Set SP to a window that is never switched, at the latest before the call of a routine "
+            f"that switches; {by} is where the page goes.")
+
+
 def _paged_out(case: Case, loss: Loss, switched: int) -> Finding:
     writer, put, took = _was(loss)
     w = loss.stretch.window
@@ -117,8 +123,7 @@ def _paged_out(case: Case, loss: Loss, switched: int) -> Finding:
          f"{by} wrote {int(w.data[switched]):02X}h to port {port:02X}h, a register of "
          f"{case.slot_words(int(case.m.port_slot[port]))}.",
          f"At {case.time(loss.t)} {reader} popped {took:02X}h from there: another page."],
-        ["Set SP to a window that is never switched, at the latest before the call of a routine "
-         f"that switches; {by} is where the page goes."],
+        [keep_in_place(by)],
         {"address": f"{loss.address:04X}", "port": f"{port:02X}"}, SHOWN, loss.t)
 
 

@@ -4,23 +4,21 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD
 from emu.card.roles import VECTOR_ASTRAY
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.first_anomaly import OVERWRITTEN
 from emu.diagnosis.causes.interrupt_path import BAD_VECTOR
-from emu.diagnosis.causes.judging import ended, healthy, tried_with
+from emu.diagnosis.causes.judging import FAILED, ended, healthy, tried_with
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.run_again import last_write
 from emu.diagnosis.evidence.vectors import tables, visible
-from emu.diagnosis.trials.mending import Mend, both_undone
+from emu.diagnosis.trials.mending import Mend, write_undone
 from emu.diagnosis.verdict import SHOWN, TRIED, Finding
 from emu.isa.opcodes import ED
 from emu.machine.machine import Machine
 
 MOST = 4  # pages, or pointers, that are tried
 LD_I_A = 0x47  # behind ED
-FAILED = (STUCK, WILD, BUSY, WAITS, HALTED_OFF)
 
 
 def vector_astray(case: Case) -> Finding | None:
@@ -32,8 +30,7 @@ def vector_astray(case: Case) -> Finding | None:
             continue
         for c in slot.card.complaints(case.m, slot.state):
             if c.code == VECTOR_ASTRAY:
-                port = next((row.port for row in case.machine.description.slots[slot.number].ports
-                             if slot.card.registers[row.register] == c.register), 0)
+                port = case.port_of(slot, c.register)
                 return Finding(
                     BAD_VECTOR, ended(case), f"the vector of {case.slot_words(slot.number)} was "
                     f"written to another of its registers, which takes none.",
@@ -84,7 +81,7 @@ def pointer_written_over(case: Case) -> Finding | None:
         written = last_write(case.session, address)
         if written is None or written.times < 2:
             continue
-        tried = tried_with(case, both_undone(written.pc, address))
+        tried = tried_with(case, write_undone(written.pc, address, word=True))
         if tried is not None:
             names = case.names
             return Finding(

@@ -153,8 +153,8 @@ def _left(case: Case, machine: Machine, flow: Flow, k: int, t: int, place: int) 
     lines += _ways(flow.steps[max(k - REACH, 0):k + 1], names)
     lines += _pointer_words(case, flow, k, names)
     page = place >> 12
-    return Departure(t, place, not int(machine.m.owner[page]),
-                     int(machine.m.write_base_true[page]) < 0, tuple(lines), overwritten)
+    blank = int(machine.m.write_base_true[page]) < 0 and read_memory(machine, place) == 0xFF
+    return Departure(t, place, not int(machine.m.owner[page]), blank, tuple(lines), overwritten)
 
 
 def ways_into(case: Case, t: int) -> list[str]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from emu.bus.state import CHAINED_INTERRUPT, NO_INTERRUPT
 from emu.card.plaincards import CardFault
-from emu.card.roles import VECTOR, Tick
+from emu.card.roles import VECTOR, Request, Tick
 from emu.diagnosis.evidence.bus_window import forked
 from emu.diagnosis.trials.forks import read_word
 from emu.machine.machine import Machine, Slot
@@ -93,12 +93,18 @@ def state_words(machine: Machine, number: int) -> list[str]:
     return slot.card.describe(machine.m, slot.state)
 
 
+def request_of(machine: Machine, source: Source) -> Request | None:
+    """Give how a source stands, as its card tells it."""
+    slot = machine.slots[source.slot]
+    return next((request for request in slot.card.requests(machine.m, slot.state)
+                 if request.bit == source.bit), None)
+
+
 def said_of(machine: Machine, source: Source) -> str:
     """Give the card's words about one source's part, or all when it tells none apart."""
-    slot = machine.slots[source.slot]
-    for request in slot.card.requests(machine.m, slot.state):
-        if request.bit == source.bit and request.words:
-            return request.words
+    request = request_of(machine, source)
+    if request is not None and request.words:
+        return request.words
     return "; ".join(state_words(machine, source.slot))
 
 

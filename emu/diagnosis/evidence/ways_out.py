@@ -4,20 +4,19 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from emu.diagnosis.case import Case
+from emu.machine.machine import Machine
 
 ROUTINE = 100_000  # instructions after which a routine is taken for one that never returns
 FRAME = 64  # bytes by which SP moves at a return; more is a switch to another stack
 
 
-def ways_out(case: Case, t: int, levels: int = 1,
+def ways_out(machine: Machine, levels: int,
              ends: Callable[[Any], bool] = lambda m: False) -> list[int]:
-    """Give the returns by which the routine at a T-state is left, then its caller, and so on.
+    """Give the returns by which the routine that runs is left, then its caller, and so on.
 
-    At most ``levels``; fewer where the stack is switched, a routine does not return, or
-    ``ends`` holds for the machine's record.
+    The machine is run on for it.  At most ``levels``; fewer where the stack is switched, a
+    routine does not return, or ``ends`` holds for the machine's record.
     """
-    machine = case.session.replay(t)
     m = machine.m
     low, found = int(m.sp), []
     for _ in range(ROUTINE):

@@ -174,16 +174,11 @@ def _undone(machine: Machine, *addresses: int) -> None:
         m.phys[place] = value
 
 
-def write_undone(pc: int, address: int) -> Mend:
-    """Leave out what an instruction writes to an address."""
-    return Mend(f"with {address:04X}h left as it was by {pc:04X}h",
-                {pc: lambda machine: _undone(machine, address)})
-
-
-def both_undone(pc: int, address: int) -> Mend:
-    """Leave out what an instruction writes to a word."""
-    return Mend(f"with the word at {address:04X}h left as it was by {pc:04X}h",
-                {pc: lambda machine: _undone(machine, address, address + 1 & 0xFFFF)})
+def write_undone(pc: int, address: int, word: bool = False) -> Mend:
+    """Leave out what an instruction writes to an address, or to the word there."""
+    places = (address, address + 1 & 0xFFFF) if word else (address,)
+    return Mend(f"with {'the word at ' if word else ''}{address:04X}h left as it was by {pc:04X}h",
+                {pc: lambda machine: _undone(machine, *places)})
 
 
 def writable(start: int, end: int) -> Mend:
@@ -307,12 +302,8 @@ def further(case: Case, machine: Machine) -> str | None:
 
 
 def _text_came(case: Case, again: Anew) -> str | None:
-    session, missed, met = again.session, case.session.missed, len(case.session.met)
-    if session.reached:
-        return f"{session.until!r} comes after {case.time(session.reached_t)}"
-    if missed is not None and len(session.met) > met:
-        return f"{missed.text.decode('latin-1')!r} comes after {case.time(session.met[met][2])}"
-    return None
+    came = again.came()
+    return None if came is None else f"{came[0]!r} comes after {case.time(came[1])}"
 
 
 def _how_far(case: Case, again: Anew, left: bool) -> str | None:

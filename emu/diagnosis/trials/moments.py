@@ -47,6 +47,7 @@ class Anew(Again):
 
     def __init__(self, case: Case, machine: Machine, until: str | None) -> None:
         super().__init__(case, machine, until)
+        self._first = case.session
         if case.session.asked:
             try:
                 self.session = Session(machine, until, steps=[*case.session.asked])
@@ -56,6 +57,16 @@ class Anew(Again):
     def to(self, t: int) -> None:
         """Run to a T-state, typing what is due, or until the text has come."""
         self.session.go_on(t)
+
+    def came(self) -> tuple[str, int] | None:
+        """Give the text that came now and had not, and the T-state of its last character: the one
+        that the run was for, or the one at which its script had stopped."""
+        session, missed, met = self.session, self._first.missed, len(self._first.met)
+        if session.reached:
+            return session.until or "", session.reached_t
+        if missed is not None and len(session.met) > met:
+            return missed.text.decode("latin-1"), session.met[met][2]
+        return None
 
 
 def first(case: Case, happened: Callable[[Machine], bool], end: int) -> int | None:

@@ -96,11 +96,9 @@ def _try(case: Case, tree: Tree, remedy: Remedy) -> SecondRun | None:
     step = machine.at(0.1)
     while int(machine.m.t) < end and not session.reached and case.budget.left() > 0:
         run.to(min(int(machine.m.t) + step, end))
-    if session.reached:
-        return SecondRun(remedy.words, "reached", float(machine.seconds(session.reached_t)))
-    met = len(first.met)
-    if first.missed is not None and len(session.met) > met:
-        return SecondRun(remedy.words, "reached", float(machine.seconds(session.met[met][2])))
+    came = run.came()
+    if came is not None:
+        return SecondRun(remedy.words, "reached", float(machine.seconds(came[1])))
     if first.until is not None or (int(machine.m.halted) and not int(machine.m.iff1)):
         return SecondRun(remedy.words, "", None)
     woken = woken_by_key(machine, session.type_now)
