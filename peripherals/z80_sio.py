@@ -8,7 +8,6 @@ priority (UM0081 p.248): bits 0-2 channel A receive, transmit, external/status, 
 """
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -34,7 +33,14 @@ from peripherals.serial_line import (
     clock_from_wire,
     notice_typing,
 )
-from peripherals.serial_pins import FROM_TERMINAL, PIN_WIRES, set_pin, wired_pin
+from peripherals.serial_pins import (
+    CTS_PIN,
+    LIVE_PINS,
+    find_wires,
+    pin_jumpers,
+    take_wires,
+    tie,
+)
 from peripherals.serial_setup import (
     character_time,
     clock_at_power_on,
@@ -64,8 +70,6 @@ from peripherals.z80_sio_channel import (
 )
 from peripherals.z80_sio_report import complaints, describe, interrupts, risks
 
-CTS_PIN, RI_PIN = 2, 6  # numbers of cts-a and ri-a among the inputs
-PINS = ("cts", "dcd", "ri")
 # Vector bits 3-1 when status affects it (UM0081 p.248)
 TX_CODE, EXT_CODE, RX_CODE, SPECIAL_CODE, OF_A = 0, 1, 2, 3, 4
 
@@ -184,17 +188,6 @@ def advance(m, s, t, b):
     return np.int64(0)
 
 
-@compiled
-def take_wires(m, s):
-    """Take the modem inputs that are wired as their wires are."""
-    for k in range(2):
-        c = s.channel[k]
-        number = np.int64(CTS_PIN + 2 * k)
-        c.cts_from = wired_pin(m, s.slot, number, c.cts_from)
-        c.dcd_from = wired_pin(m, s.slot, number + 1, c.dcd_from)
-        c.ri_from = wired_pin(m, s.slot, np.int64(RI_PIN + k), c.ri_from)
-
-
 @entry(STATE)
 def line(m, s, number, t):
     """Notice that a wired clock or pin has changed; it takes effect as the card's next event."""
@@ -211,12 +204,7 @@ def line(m, s, number, t):
 @entry(STATE)
 def reset(m, s, a, t):
     """Turn both channels off: TxD, RTS and DTR high, every write register 0."""
-    for wire in range(m.wire_count):
-        if m.wires[wire, 0] == s.slot:
-            s.wired = 1
-        if m.wires[wire, 2] == s.slot and m.wires[wire, 3] >= CTS_PIN:
-            s.pins = 1
-    take_wires(m, s)
+    find_wires(m, s)
     reset_channel(m, s.channel[0], s.line_a, t)
     reset_channel(m, s.channel[1], s.line_b, t)
     settle(m, s)
@@ -312,6 +300,7 @@ def power_on(setup: Setup) -> None:
     """Connect clocks, terminals and modem inputs."""
     s, settings = setup.state, setup.settings
     s.clock_t[:] = FAR
+    tie(s, settings)
     for k, (name, channel_line) in enumerate((("a", s.line_a), ("b", s.line_b))):
         connect(setup, channel_line, settings[f"terminal-{name}"])
         s.source[k] = source_of(setup.machine, setup.slot, k)
@@ -319,20 +308,6 @@ def power_on(setup: Setup) -> None:
             clock_at_power_on(setup, channel_line, settings[f"clock-{name}"])
         s.channel[k].always = settings["status-latch"] == "always"
         s.channel[k].at_once = settings["next-character"] == "waiting"
-        for pin in PINS:
-            wired = PIN_WIRES.index(settings[f"{pin}-{name}"])
-            s.channel[k][f"{pin}_from"] = wired
-            if wired == FROM_TERMINAL:
-                s.pins = 1
-
-
-def _moved(k: int) -> Callable[[Any], Any]:
-    """Find a channel whose pins a hand moves: they are looked at from then on."""
-    def part(s: Any) -> Any:
-        s.pins = 1
-        return s.channel[k]
-
-    return part
 
 
 def _jumpers(name: str) -> tuple[Jumper, ...]:
@@ -342,12 +317,7 @@ def _jumpers(name: str) -> tuple[Jumper, ...]:
         Jumper(f"clock-{name}", "clock", "1.8432 MHz",
                f"clock of channel {upper}, unless a wire ends at its input"),
         Jumper(f"terminal-{name}", "terminal", {}, f"what stands at channel {upper}"),
-        Jumper(f"cts-{name}", "choice", "low", f"where CTS{upper} goes; low is active",
-               choices=PIN_WIRES),
-        Jumper(f"dcd-{name}", "choice", "low", f"where DCD{upper} goes; low is active",
-               choices=PIN_WIRES),
-        Jumper(f"ri-{name}", "choice", "high", f"where SYNC{upper} (a DART's RI{upper}) goes; low "
-               "is active", choices=PIN_WIRES[:2]),
+        *pin_jumpers(name),
     )
 
 
@@ -404,6 +374,5 @@ CARD = Card(
     risks=risks,
     margins=margins,
     rates=rates,
-    live={f"{pin}-{name}": set_pin(_moved(k), pin)
-          for k, name in enumerate("ab") for pin in PINS},
+    live=LIVE_PINS,
 )

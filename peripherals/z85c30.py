@@ -5,6 +5,8 @@ registers a channel behind one port (WR0 points), baud rate generators of PCLK o
 2 (TC + 2), master interrupt enable, a vector that status changes in bits 3-1 or 6-4, RR3 with the
 requests, a service that only "reset highest IUS" (38h) ends, as the chip knows no RETI; some PCLK
 cycles between two accesses.
+The lines wreq-a and wreq-b, pins W/REQ, have both functions: REQUEST for a DMA's RDY, WAIT for the
+CPU card's input wait; dtr-a and dtr-b are DTR/REQ.
 
 Sender and receiver of a channel take one clock,
 the sender's.  Where a board has no INTACK (jumper intack), a read of RR2 begins a service
@@ -12,48 +14,28 @@ if WR9 bit 5 says so.
 """
 from __future__ import annotations
 
-import math
-from fractions import Fraction
-from typing import Any
-
 import numpy as np
 
 from emu.bus.state import CHAINED_INTERRUPT, FAR, PERIODIC
-from emu.bus.wires import source_of
-from emu.errors import InputError
+from emu.bus.wires import drive_level, source_of
 from emu.native.jit import compiled, inlined
-from peripherals.card import (
-    BAUD,
-    Ask,
-    Card,
-    Jumper,
-    Margin,
-    Setup,
-    Way,
-    Write,
-    divided,
-    entry,
-    near,
-    roles,
-)
+from peripherals.card import Card, Jumper, entry, roles
 from peripherals.serial_line import LINE, notice_typing
-from peripherals.serial_pins import FROM_TERMINAL
-from peripherals.serial_setup import character_time, connect
+from peripherals.serial_pins import CTS_PIN, LIVE_PINS, find_wires, take_wires
 from peripherals.z80_sio_channel import (
     ASKS_EXT,
     ASKS_TX,
+    READY,
     RX_AVAILABLE,
-    RX_MODE,
     TX_EMPTY,
     events_out,
 )
 from peripherals.z85c30_causes import CAUSES
 from peripherals.z85c30_channel import (
-    BRG_ON,
-    BRG_PCLK,
     CHANNEL,
     choose_clock,
     command,
+    dtr_pin,
     events_in,
     look_at_pins,
     read_data,
@@ -62,10 +44,12 @@ from peripherals.z85c30_channel import (
     rr1,
     special,
     status_seen,
+    wreq_pin,
     write_data,
     write_register,
 )
 from peripherals.z85c30_report import complaints, describe, interrupts, risks, troubles
+from peripherals.z85c30_setup import jumpers, margins, power_on, rates
 
 # WR9
 RESET, SOFT_ACK, STATUS_HIGH, MASTER, NO_VECTOR, WITH_STATUS = 0xC0, 0x20, 0x10, 0x08, 0x02, 0x01
@@ -79,7 +63,8 @@ STATE = np.dtype([
     ("ip", np.int64),  # requests, whether or not the master enable lets them out
     ("acks", np.int64),  # 1: INTACK reaches the chip
     ("clock_t", np.int64, (2,)),  # when a wired RTxC has changed, FAR: seen to
-    ("pins", np.int64),  # 1: a modem input comes from a terminal
+    ("pins", np.int64),  # 1: a modem input comes from a terminal, or moves
+    ("wired", np.int64),  # 1: an output is wired
     ("recovery", np.int64), ("access_t", np.int64),  # T-states between accesses; the last one
     ("hasty", np.int64), ("hasty_t", np.int64),
     ("master_t", np.int64),  # when WR9 was last written, or reset
@@ -188,6 +173,21 @@ def channel_event(m, s, k, line, t):
         events_out(m, c, line, t)
 
 
+@compiled
+def show(m, s, t):
+    """Put RTS, DTR/REQ and W/REQ on the lines that are wired."""
+    if s.wired == 0:
+        return
+    a = s.channel[0]
+    b = s.channel[1]
+    drive_level(m, s.slot, 0, 1 - s.line_a.rts, t)
+    drive_level(m, s.slot, 1, dtr_pin(a, s.line_a), t)
+    drive_level(m, s.slot, 2, wreq_pin(a), t)
+    drive_level(m, s.slot, 3, 1 - s.line_b.rts, t)
+    drive_level(m, s.slot, 4, dtr_pin(b, s.line_b), t)
+    drive_level(m, s.slot, 5, wreq_pin(b), t)
+
+
 @entry(STATE)
 def advance(m, s, t, b):
     """Let everything up to T-state t happen, in order."""
@@ -204,13 +204,17 @@ def advance(m, s, t, b):
         look_at_pins(m, s.channel[1], s.line_b, t)
         set_event(m, s)
     settle(m, s)
+    show(m, s, t)
     return np.int64(0)
 
 
 @entry(STATE)
 def line(m, s, number, t):
-    """Notice that a wired clock has changed; it takes effect as the card's next event."""
-    s.clock_t[number] = min(s.clock_t[number], t)
+    """Notice that a wired clock or pin has changed; it takes effect as the card's next event."""
+    if number < CTS_PIN:
+        s.clock_t[number] = min(s.clock_t[number], t)
+    else:
+        take_wires(m, s)
     m.event_t[s.slot] = min(m.event_t[s.slot], t)
     m.next_event = 0
     return np.int64(0)
@@ -237,10 +241,12 @@ def hardware_reset(m, s, t):
 @entry(STATE)
 def reset(m, s, a, t):
     """Take RESET: RD and WR low at once."""
+    find_wires(m, s)
     hardware_reset(m, s, t)
     s.access_t = t - s.recovery
     settle(m, s)
     set_event(m, s)
+    show(m, s, t)
     return np.int64(0)
 
 
@@ -305,15 +311,30 @@ def read_channel(m, s, k, line, register):
 
 
 @entry(STATE)
+def select(m, s, a, t):
+    """See a data register being chosen: in the WAIT function W/REQ holds it until it is ready."""
+    register = a & 3
+    c = s.channel[register >> 1]
+    if (register & 1) == 0 or c.pointer == 8:
+        c.selected = 1
+        if wreq_pin(c) == 0 and (c.wr[1] & READY) == 0:
+            c.held += 1
+        show(m, s, t)
+    return np.int64(0)
+
+
+@entry(STATE)
 def read(m, s, a, t):
     """Read a port."""
     register = a & 3
+    s.channel[register >> 1].selected = 0
     touched(s, t)
     if register < 2:
         value = read_channel(m, s, np.int64(0), s.line_a, register)
     else:
         value = read_channel(m, s, np.int64(1), s.line_b, register)
     settle(m, s)
+    show(m, s, t)
     return value
 
 
@@ -361,6 +382,7 @@ def write(m, s, a, t):
     """Write a port."""
     register = a & 3
     byte = (a >> 8) & 0xFF
+    s.channel[register >> 1].selected = 0
     touched(s, t)
     if register < 2:
         write_channel(m, s, np.int64(0), s.line_a, register, byte, t)
@@ -368,98 +390,8 @@ def write(m, s, a, t):
         write_channel(m, s, np.int64(1), s.line_b, register, byte, t)
     settle(m, s)
     set_event(m, s)
+    show(m, s, t)
     return np.int64(0)
-
-
-# --- power-on, words --------------------------------------------------------------------
-def _clock(setup: Setup, name: str) -> tuple[int, int]:
-    hertz = setup.settings[name]
-    if hertz == "none":
-        return 0, 1
-    if hertz == "cpu":
-        return 1, 1
-    try:
-        return setup.period(Fraction(hertz))
-    except ValueError as error:
-        raise InputError(f"slot.{setup.name}: {name}: {error}.") from None
-
-
-def power_on(setup: Setup) -> None:
-    """Connect clocks, terminals and modem inputs."""
-    s, settings = setup.state, setup.settings
-    pclk = _clock(setup, "clock")
-    if not pclk[0]:
-        raise InputError(f'slot.{setup.name}: clock: the chip does nothing without PCLK; give its '
-                         f'frequency, or "cpu".')
-    s.clock_t[:] = FAR
-    s.acks = int(settings["intack"] == "wired")
-    s.recovery = math.ceil(Fraction(*pclk) * settings["recovery"])
-    for k, (name, channel_line) in enumerate((("a", s.line_a), ("b", s.line_b))):
-        connect(setup, channel_line, settings[f"terminal-{name}"])
-        c = s.channel[k]
-        c.pclk_num, c.pclk_den = pclk
-        c.rtxc_num, c.rtxc_den = _clock(setup, f"rtxc-{name}")
-        c.trxc_num, c.trxc_den = _clock(setup, f"trxc-{name}")
-        for pin in ("cts", "dcd"):
-            wired = ("low", "high", "terminal").index(settings[f"{pin}-{name}"])
-            c[f"{pin}_from"] = wired
-            if wired == FROM_TERMINAL:
-                s.pins = 1
-
-
-def _jumpers(name: str) -> tuple[Jumper, ...]:
-    """Give one channel's jumpers."""
-    upper = name.upper()
-    wires = ("low", "high", "terminal")
-    return (
-        Jumper(f"rtxc-{name}", "clock", "none", f"clock at RTxC{upper}, unless a wire ends there"),
-        Jumper(f"trxc-{name}", "clock", "none", f"clock at TRxC{upper}"),
-        Jumper(f"terminal-{name}", "terminal", {}, f"what stands at channel {upper}"),
-        Jumper(f"cts-{name}", "choice", "low", f"where CTS{upper} goes; low is active",
-               choices=wires),
-        Jumper(f"dcd-{name}", "choice", "low", f"where DCD{upper} goes; low is active",
-               choices=wires),
-    )
-
-
-def set_pin(k: int, pin: str) -> Any:
-    """Make the setter of a live modem input."""
-    def change(m: Any, s: Any, value: str) -> None:
-        s.channel[k][f"{pin}_from"] = ("low", "high", "terminal").index(value)
-        s.pins = 1
-        m.event_t[s.slot] = m.t
-    return change
-
-
-def margins(_: Any, s: Any) -> list[Margin]:
-    """A channel that interrupts for each character holds three."""
-    return [Margin(f"receive {name}", 3 * character_time(channel_line))
-            for k, (name, channel_line) in enumerate((("a", s.line_a), ("b", s.line_b)))
-            if s.channel[k].wr[1] & RX_MODE == 0x10 and channel_line.typed_out]
-
-
-def rates(ask: Ask) -> list[Way]:
-    """Give the generators' time constants nearest to a baud rate at x16, and RTxC itself, at
-    8 bits, no parity, 1 stop bit, with receiver, transmitter, DTR and RTS on."""
-    if ask.purpose != BAUD:
-        return []
-    pclk = ask.settings["clock"]
-    pclk = ask.cpu_hz if pclk == "cpu" else Fraction(pclk)
-    found = []
-    for name in ("a", "b"):
-        control = f"{name}-control"
-        count = near(ask.want * 32, pclk, 65537)
-        constant = max(count - 2, 0)
-        sets = (4, 0x44, 3, 0xC1, 5, 0xEA, 11, 0x50, 12, constant & 0xFF, 13, constant >> 8,
-                14, BRG_ON | BRG_PCLK)
-        found.append(Way(pclk / (32 * (constant + 2)), name,
-                         f"PCLK / 16 / 2 / ({constant} + 2)",
-                         tuple(Write(control, byte) for byte in sets)))
-        modes = ((1, 0x04), (16, 0x44), (32, 0x84), (64, 0xC4))
-        found += divided(ask, f"rtxc-{name}", name, [
-            (ratio, tuple(Write(control, byte) for byte in (4, wr4, 3, 0xC1, 5, 0xEA, 11, 0)))
-            for ratio, wr4 in modes])
-    return found
 
 
 CARD = Card(
@@ -468,13 +400,13 @@ CARD = Card(
     source="SCC user's manual and Z85C30 data sheet, from memory",
     unmodelled=(
         "the synchronous modes, SDLC and the DPLL",
-        "WAIT and REQUEST of W/REQ, and RTS, DTR and TRxC as outputs for wires",
-        "local loopback, auto echo, the zero count interrupt, SYNC as an input",
+        "TRxC as an output, and the time that DTR/REQ takes to go high behind a write",
+        "local loopback, auto echo, the zero count interrupt",
     ),
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance,
-               "acknowledge": acknowledge, "reti": reti, "line": line},
-    jumpers=(Jumper("clock", "clock", "cpu", "PCLK"), *_jumpers("a"), *_jumpers("b"),
+               "acknowledge": acknowledge, "reti": reti, "line": line, "select": select},
+    jumpers=(Jumper("clock", "clock", "cpu", "PCLK"), *jumpers("a"), *jumpers("b"),
              Jumper("intack", "choice", "wired", "none: the board makes no INTACK of M1 and IORQ, "
                     "and the chip gives no vector", choices=("wired", "none")),
              Jumper("recovery", "int", 4, "PCLK cycles that the chip needs between two accesses; "
@@ -488,7 +420,8 @@ CARD = Card(
     interrupt=CHAINED_INTERRUPT,
     sources=6,
     service_end="38h (reset highest IUS) written to WR0",
-    inputs=("rtxc-a", "rtxc-b"),
+    outputs=("rts-a", "dtr-a", "wreq-a", "rts-b", "dtr-b", "wreq-b"),
+    inputs=("rtxc-a", "rtxc-b", "cts-a", "dcd-a", "cts-b", "dcd-b", "ri-a", "ri-b"),
     channels=("a", "b"),
     power_on=power_on,
     describe=describe,
@@ -499,6 +432,5 @@ CARD = Card(
     causes=CAUSES,
     troubles=troubles,
     rates=rates,
-    live={f"{pin}-{name}": set_pin(k, pin) for k, name in enumerate("ab")
-          for pin in ("cts", "dcd")},
+    live=LIVE_PINS,
 )

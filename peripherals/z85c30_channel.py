@@ -6,7 +6,8 @@ Other than there: WR1 bits 4-3 choose no receive interrupt, first character or s
 characters or special, special only, and bit 2 makes parity special; in the first and the last of
 these modes a special character locks the FIFO until error reset; WR15 says which bits of RR0
 close their latch and interrupt, the others are always as the pins are; RTS falls back only behind
-the last character while auto enables are on, and at once otherwise.
+the last character while auto enables are on, and at once otherwise.  SYNC is RI in asynchronous
+modes, unless WR11 bit 7 makes it half of a crystal's oscillator: its bit reads 0 then.
 """
 from __future__ import annotations
 
@@ -30,22 +31,27 @@ from peripherals.z80_sio_channel import (
     EOM,
     EXT_ENABLE,
     FRAMING,
+    OF_RECEIVER,
     OVERRUN,
     PARITY_ERROR,
+    READY,
     RTS,
     RX_FIRST,
     RX_MODE,
     RX_OFF,
+    SYNC,
     TX_ENABLE,
+    WAIT_READY_ON,
     all_sent,
     configure,
+    ready,
     try_send,
 )
 
 PARITY_SPECIAL = 0x04  # of WR1
 RX_SPECIAL = 0x18  # its mode "special only"; 10h is all characters
-EXT_BITS = BROKE | EOM | CTS | DCD
-BRG_ON, BRG_PCLK = 0x01, 0x02  # of WR14
+CRYSTAL = 0x80  # of WR11
+BRG_ON, BRG_PCLK, DTR_ASKS = 0x01, 0x02, 0x04  # of WR14
 FROM_RTXC, FROM_TRXC, FROM_BRG, FROM_DPLL = range(4)  # clock sources of WR11
 RESIDUE = 0x06  # RR1 bits 2 and 1 in asynchronous modes
 
@@ -57,8 +63,8 @@ CHANNEL = np.dtype([
     ("first", np.int64), ("first_asks", np.int64),
     ("locked", np.int64),  # 1: a special character stands still until error reset, 2: and was read
     ("tx_byte", np.int64), ("tx_full", np.int64), ("tx_asks", np.int64),
-    ("cts_from", np.int64), ("dcd_from", np.int64),
-    ("cts", np.int64), ("dcd", np.int64),  # 1: pin low, active
+    ("cts_from", np.int64), ("dcd_from", np.int64), ("ri_from", np.int64),
+    ("cts", np.int64), ("dcd", np.int64), ("ri", np.int64),  # 1: pin low, active
     ("broke", np.int64), ("eom", np.int64),
     ("ext", np.int64), ("frozen", np.int64), ("ext_asks", np.int64),
     # clocks: RTxC and TRxC as (num, den), 0: none comes; what runs, and its source
@@ -66,6 +72,8 @@ CHANNEL = np.dtype([
     ("trxc_num", np.int64), ("trxc_den", np.int64),
     ("pclk_num", np.int64), ("pclk_den", np.int64),
     ("clock_num", np.int64), ("clock_den", np.int64),
+    ("selected", np.int64),  # 1: its data register is chosen, by an access that waits
+    ("held", np.int64),  # accesses that its W/REQ has held
     ("received", np.int64), ("sent", np.int64),
     ("overruns", np.int64), ("framing_errors", np.int64), ("parity_errors", np.int64),
     ("breaks", np.int64),
@@ -236,6 +244,8 @@ def status_now(c):
         now |= DCD
     if c.cts == 1:
         now |= CTS
+    if c.ri == 1 and (c.wr[11] & CRYSTAL) == 0:
+        now |= SYNC
     if c.broke == 1:
         now |= BROKE
     if c.eom == 1:
@@ -264,12 +274,14 @@ def status_seen(c):
 
 @compiled
 def look_at_pins(m, c, line, t):
-    """See whether CTS or DCD has changed."""
+    """See whether CTS, DCD or RI has changed."""
     cts = pin(c.cts_from, line.cts)
     dcd = pin(c.dcd_from, line.dcd)
-    if cts != c.cts or dcd != c.dcd:
+    ri = pin(c.ri_from, np.int64(0))
+    if cts != c.cts or dcd != c.dcd or ri != c.ri:
         c.cts = cts
         c.dcd = dcd
+        c.ri = ri
         look_at_status(c)
         carry_over(m, c, line, t)
 
@@ -294,10 +306,12 @@ def reset_channel(m, c, line, t):
     c.ext_asks = 0
     c.frozen = 0
     c.broke = 0
+    c.selected = 0
     c.first = 1
     c.eom = 1
     c.cts = pin(c.cts_from, line.cts)
     c.dcd = pin(c.dcd_from, line.dcd)
+    c.ri = pin(c.ri_from, np.int64(0))
     c.ext = status_now(c)
     carry_over(m, c, line, t)
 
@@ -348,6 +362,7 @@ def write_register(m, c, line, number, byte, t):
         look_at_status(c)
     elif 11 <= number <= 14:
         choose_clock(m, c, line, t)
+        look_at_status(c)
 
 
 @compiled
@@ -404,3 +419,25 @@ def events_in(c, line, t):
     schedule_in(line)
 
 
+# --- pins -------------------------------------------------------------------------------
+@inlined
+def wreq_pin(c):
+    """Give the level of W/REQ; high too while it floats.
+
+    WAIT: low while the channel is not ready and its data register is chosen.  REQUEST: low
+    while it is ready, but for a receiver whose FIFO a special character locks.
+    """
+    if (c.wr[1] & WAIT_READY_ON) == 0:
+        return np.int64(1)
+    if (c.wr[1] & READY) == 0:
+        return np.int64(0) if c.selected == 1 and not ready(c) else np.int64(1)
+    stands = (c.wr[1] & OF_RECEIVER) != 0 and c.locked != 0
+    return np.int64(0) if ready(c) and not stands else np.int64(1)
+
+
+@inlined
+def dtr_pin(c, line):
+    """Give the level of DTR/REQ: DTR of WR5, or low while the transmit buffer is empty."""
+    if (c.wr[14] & DTR_ASKS) != 0:
+        return c.tx_full
+    return 1 - line.dtr

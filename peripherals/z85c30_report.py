@@ -12,14 +12,18 @@ from peripherals.serial_setup import rate_words, terminal_words
 from peripherals.z80_sio_channel import (
     AUTO_ENABLES,
     EXT_ENABLE,
+    OF_RECEIVER,
+    READY,
     RX_MODE,
     RX_ON,
     TX_ENABLE,
     TX_ON,
+    WAIT_READY_ON,
 )
 from peripherals.z85c30_channel import (
     BRG_ON,
     BRG_PCLK,
+    DTR_ASKS,
     FROM_BRG,
     FROM_DPLL,
     FROM_RTXC,
@@ -28,6 +32,7 @@ from peripherals.z85c30_channel import (
     requests,
     sender_source,
     time_constant,
+    wreq_pin,
 )
 
 MASTER = 0x08  # of WR9
@@ -52,6 +57,21 @@ def clock_words(c: Any) -> str:
     return words if c.clock_num else f"{words}, where no clock comes"
 
 
+def _pins(c: Any) -> list[str]:
+    """Say what W/REQ and DTR/REQ do, where they are on."""
+    words = []
+    if c.wr[1] & WAIT_READY_ON:
+        half = "a character has come" if c.wr[1] & OF_RECEIVER else "the transmit buffer is empty"
+        level = "high" if wreq_pin(c) else "low"
+        words.append(
+            f"W/REQ: REQUEST, low while {half}; {level} now" if c.wr[1] & READY else
+            f"W/REQ: WAIT, holds accesses to the data port until {half}; {level} now, "
+            f"{int(c.held)} held so far")
+    if c.wr[14] & DTR_ASKS:
+        words.append("DTR/REQ: REQUEST, low while the transmit buffer is empty")
+    return words
+
+
 def channel_words(m: Any, s: Any, k: int) -> list[str]:
     """Give one channel in words."""
     c, name, line = s.channel[k], "ab"[k], (s.line_a, s.line_b)[k]
@@ -74,7 +94,7 @@ def channel_words(m: Any, s: Any, k: int) -> list[str]:
             f"{name}: transmitter {'on' if c.wr[5] & TX_ON else 'off'}, {int(c.sent)} characters "
             f"begun{waits}" + (", auto enables" if c.wr[3] & AUTO_ENABLES else ""),
             f"{name}: interrupts enabled: {', '.join(filter(None, enabled)) or 'none'}{serving}",
-            *(f"{name}: {words}" for words in terminal_words(line))]
+            *(f"{name}: {words}" for words in (*_pins(c), *terminal_words(line)))]
 
 
 def describe(m: Any, s: Any) -> list[str]:
