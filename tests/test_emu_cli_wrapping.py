@@ -1,6 +1,7 @@
 """The verdict on a terminal: wrapped to its width, painted; in a pipe as it is."""
 from __future__ import annotations
 
+import io
 import os
 import pty
 import re
@@ -11,7 +12,9 @@ from fcntl import ioctl
 from pathlib import Path
 from termios import TIOCSWINSZ
 
-from emu.cli.wrapping import wrapped
+import pytest
+
+from emu.cli.wrapping import complain, show, wrapped
 
 ROOT = Path(__file__).parent.parent
 COLOURS = re.compile(r"\x1b\[[0-9;]*m")
@@ -81,3 +84,27 @@ def test_lines_are_broken_at_blanks_and_set_in() -> None:
         "a line for a terminal without room"]
     assert wrapped("see /a/path/that/is/longer/than/the/line now", 20) == [
         "see", "    /a/path/that/is/longer/than/the/line", "    now"]
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_a_mistake_is_one_line_wrapped_on_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "40")
+    told = "machine.toml: slot.memory: rom.elf:\nno such file"
+    for stream, shown in (
+            (io.StringIO(), "preburn: machine.toml: slot.memory: rom.elf:\\nno such file\n"),
+            (Terminal(), "preburn: machine.toml: slot.memory:\n    rom.elf:\\nno such file\n")):
+        monkeypatch.setattr(sys, "stderr", stream)
+        complain(told)
+        assert stream.getvalue() == shown
+
+
+def test_a_text_of_several_lines_is_wrapped_line_by_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "24")
+    monkeypatch.setattr(sys, "stdout", Terminal())
+    show(["one two three\n  four five six seven eight"])
+    assert sys.stdout.getvalue() == (  # type: ignore[attr-defined]
+        "one two three\n  four five six seven\n      eight\n")

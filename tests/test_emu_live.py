@@ -171,9 +171,10 @@ def test_a_person_types_stops_and_goes_on(console: pexpect.spawn, tmp_path: Path
     console.sendline("nonsense")
     console.expect_exact("'nonsense' is no word here")
     console.sendline(f"save {tmp_path}/m.json")
-    console.expect_exact("saved to")
+    console.expect_exact("the machine is saved to")
     console.sendline("explain")
     console.expect_exact("verdict: waiting-for-input")
+    console.expect(r"\r\n\S* {4}\S")  # 100 columns: what goes on is set in
     console.sendline("")
     console.send("date\r")
     console.expect_exact("2031-")

@@ -34,7 +34,7 @@ def sat() -> Stepper:
 
 def test_it_can_be_run_as_a_script(sat: Stepper, tmp_path: Path) -> None:
     path = tmp_path / "s.script"
-    typed.write(path, sat)
+    assert typed.write(path, sat) == f"preburn boot {FULL} --script {path}"
     lines = path.read_text().splitlines()
     assert lines[0].startswith("# typed at preburn console, full.toml")
     assert lines[2] == r'send "sleep 1\r"' and lines[4] == r'send "ls\r"'
@@ -48,7 +48,7 @@ def test_it_can_be_run_as_a_script(sat: Stepper, tmp_path: Path) -> None:
 
 def test_it_can_be_run_as_a_test(sat: Stepper, tmp_path: Path) -> None:
     path = tmp_path / "test_typed.py"
-    typed.write(path, sat)
+    assert typed.write(path, sat) == f"pytest {path}"
     text = path.read_text()
     assert "@pytest.mark.backplane(" in text and r"rig.send('sleep 1\r')" in text
     space: dict[str, object] = {}
@@ -105,6 +105,9 @@ def test_breaks_and_spoilt_characters_are_kept_in_a_test(by_hand: Stepper,
 
 
 def test_names_that_cannot_be(sat: Stepper, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="call it .*evening.script for --script, or "
+                                         "test_evening.py for pytest"):
+        typed.write(tmp_path / "evening", sat)
     with pytest.raises(InputError, match="call it test_boot.py, or end it in .script"):
         typed.write(tmp_path / "boot.py", sat)
     (tmp_path / "a.script").write_text("mine")

@@ -12,7 +12,7 @@ from types import FrameType
 
 import click
 
-from emu.errors import ENDING, Ended, InputError, asked_by, one_line
+from emu.errors import ENDING, Ended, InputError, asked_by
 
 BROKEN = 70  # exit status of a mistake in preburn itself; EX_SOFTWARE of BSD's sysexits.h
 COMMANDS = {
@@ -77,7 +77,7 @@ def main() -> None:
     try:
         group.main(prog_name="preburn", standalone_mode=False)
     except InputError as error:
-        click.echo(f"preburn: {one_line(str(error))}", err=True)
+        _complain(str(error))
         sys.exit(2)
     except click.exceptions.Exit as leave:
         sys.exit(leave.exit_code)
@@ -85,8 +85,7 @@ def main() -> None:
         click.echo(error.format_message(), err=True)
         sys.exit(2)
     except click.ClickException as error:
-        said = " ".join(error.format_message().split())
-        click.echo(f"preburn: {one_line(said)}", err=True)
+        _complain(" ".join(error.format_message().split()))
         sys.exit(2)
     except (click.Abort, KeyboardInterrupt) as stop:
         sys.exit(_stopped(stop.__cause__ or stop))  # click turns one into the other
@@ -100,6 +99,12 @@ def main() -> None:
         click.echo(f"preburn: this is a mistake in preburn, not in your files; no verdict is "
                    f"given (exit status {BROKEN}).", err=True)
         sys.exit(BROKEN)
+
+
+def _complain(text: str) -> None:
+    from emu.cli.wrapping import complain
+
+    complain(text)
 
 
 def _open_closed() -> None:
@@ -130,8 +135,7 @@ def _stopped(stop: BaseException) -> int:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # what follows is done at once
     number = stop.number if isinstance(stop, Ended) else int(signal.SIGINT)
     with contextlib.suppress(OSError):  # the terminal may have gone
-        said = str(stop) or f"stopped by {asked_by(stop)}."
-        click.echo(f"preburn: {one_line(said)}", err=True)
+        _complain(str(stop) or f"stopped by {asked_by(stop)}.")
     return 128 + number
 
 
@@ -142,7 +146,7 @@ def _not_written(error: OSError) -> int:
     what = f"{error.filename}: cannot be used" if error.filename else \
         "standard output: cannot be written"
     with contextlib.suppress(OSError):
-        click.echo(f"preburn: {one_line(f'{what}: {reason(error)}.')}", err=True)
+        _complain(f"{what}: {reason(error)}.")
     with contextlib.suppress(OSError):  # nor can what is left be flushed at the end
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
     return 2

@@ -16,6 +16,7 @@ from emu.card.number_words import time_words
 from emu.cli.options import backplane_file, limit_seconds
 from emu.cli.progress import compiling
 from emu.cli.say import say
+from emu.cli.wrapping import show
 from emu.errors import ENDING, Ended, InputError
 
 if TYPE_CHECKING:
@@ -78,7 +79,7 @@ def command(file: Path, channel: str | None, as_pty: bool, port: int | None, fas
     with _signals_as_before():
         try:
             screen = _connect(links, names, as_pty, port, escape)
-            live = Live(stepper, links, screen, Pace(stepper.machine.hz, fast), key, do)
+            live = Live(stepper, links, screen, Pace(stepper.machine.hz, fast), key, do, show)
             if seconds is not None:
                 live.end_t = stepper.t + stepper.machine.at(seconds)
             _end_by_signals(live)
@@ -96,7 +97,7 @@ def command(file: Path, channel: str | None, as_pty: bool, port: int | None, fas
         if save is not None:
             store.save(save, stepper)
         if typed is not None:
-            again.write(typed, stepper)
+            say(f"\nkept in {typed}; {again.write(typed, stepper)} types it again.", nl=False)
     with contextlib.suppress(OSError):  # the terminal may have gone
         ran = time_words(float(stepper.machine.seconds(stepper.t)))
         say(f"\nended after {ran} emulated.")

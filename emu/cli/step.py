@@ -9,6 +9,7 @@ import click
 from emu.cli.options import backplane_file, limit_seconds
 from emu.cli.progress import compiling
 from emu.cli.say import say
+from emu.cli.wrapping import show
 from emu.errors import InputError
 
 MEGABYTE = 1 << 20
@@ -60,7 +61,7 @@ def command(file: Path, commands: Path | None, lists: tuple[str, ...], budget: i
         serve(stepper, port, lambda line: say(line, err=True))
         return
     if commands is None and sys.stdin.isatty() and sys.stdout.isatty() and not as_json:
-        interactive(stepper)
+        interactive(stepper, show)
         return
     if commands is None and sys.stdin.isatty():
         raise InputError("step needs a terminal to type at, or --commands FILE.")

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 from emu.backplane.named_files import named_files
 from emu.card.number_words import counted
 from emu.cli.say import say
-from emu.errors import InputError, one_line
+from emu.cli.wrapping import complain, show
+from emu.errors import InputError
 from emu.files.inputfile import read_limited
 
 if TYPE_CHECKING:
@@ -72,11 +73,10 @@ def watched(boot: Callable[[], tuple[Verdict, int]], file: Path, script: Path | 
         try:
             verdict, status = boot()
         except InputError as error:
-            say(f"preburn: {one_line(str(error))}", err=True)
+            complain(str(error))
             status = 2
         else:
-            for line in difference(before, verdict):
-                say(line)
+            show(difference(before, verdict))
             before = verdict
         try:
             say(f"watching {counted(len(marks), 'file')}; Ctrl-C ends it.", err=True)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emu.errors import printable
+from emu.errors import one_line, printable
 
 if TYPE_CHECKING:
     from emu.diagnosis.verdict import Verdict
@@ -77,7 +77,7 @@ def coloured() -> bool | None:
 def show(lines: Iterable[str]) -> None:
     """Write lines to standard output, laid out for the terminal if it is one; control characters
     come as escapes."""
-    lines = [printable(line) for line in lines]
+    lines = [part for line in lines for part in printable(line).split("\n")]
     if not sys.stdout.isatty():
         click.echo("\n".join(lines))
         return
@@ -86,3 +86,10 @@ def show(lines: Iterable[str]) -> None:
         for part in wrapped(line, _width()):
             click.echo(paint_verdict(part, found[1]) if found else painted(part),
                        color=coloured())
+
+
+def complain(text: str) -> None:
+    """Write a line about a mistake to standard error, wrapped if that is a terminal."""
+    line = f"preburn: {one_line(text)}"
+    for part in wrapped(line, _width()) if sys.stderr.isatty() else [line]:
+        click.echo(part, err=True)

@@ -2,10 +2,10 @@
 from __future__ import annotations
 
 import select
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 from emu.bus.state import FAR
-from emu.errors import Ended, InputError, printable
+from emu.errors import Ended, InputError
 from emu.live.escape import split
 from emu.live.glass import Glass
 from emu.live.pace import Pace
@@ -20,16 +20,17 @@ class Live:
     """A machine that lives; ``screen`` is the user's terminal, None when only links are served.
 
     ``do`` does a line of words (emu/live/words.py), ``ask`` reads one with
-    the terminal as it usually is.
+    the terminal as it usually is, ``tell`` lays an answer out for it.
     """
 
     def __init__(self, stepper: Stepper, links: Sequence[Link], screen: Screen | None,
                  pace: Pace, escape: int, do: Callable[[Live, str], list[str]],
+                 tell: Callable[[Iterable[str]], None],
                  ask: Callable[[str], str] = input) -> None:
         self.stepper, self.links, self.screen, self.pace = stepper, links, screen, pace
         self.escape = escape
         self.done = self.paused = False
-        self._ask, self._do = ask, do
+        self.tell, self._ask, self._do = tell, ask, do
         self._by_name = {link.name: link for link in links}
         self._waiting: dict[str, bytes] = {}  # keys that the machine has no room for yet
         self.dropped = 0  # keys typed at the screen that nobody had room for
@@ -124,8 +125,7 @@ class Live:
                     raise
                 except (EOFError, KeyboardInterrupt):
                     told = self._do(self, "on")
-                for line in told:
-                    print(printable(line))
+                self.tell(told)
         finally:
             self.screen.raw()
         self._resume()

@@ -46,19 +46,28 @@ class Step:
 
 def check(path: Path) -> None:
     """Look whether a session may be written there; InputError if not."""
+    if not path.suffix:
+        raise InputError(f"{path}: call it {path}.script for --script, or test_{path.name}.py for "
+                         f"pytest.")
     if path.suffix == ".py" and not path.stem.startswith("test_"):
         raise InputError(f"{path}: pytest finds files whose name begins with test_; call it "
                          f"test_{path.name}, or end it in .script.")
     check_output(path, "session that was typed", MARK.encode())
 
 
-def write(path: Path, stepper: Stepper) -> None:
-    """Write what was done so far; a file that ends in .py is a pytest test, others are scripts."""
+def write(path: Path, stepper: Stepper) -> str:
+    """Write what was done so far, and give the command that does it again.
+
+    A file that ends in .py is a pytest test, others are scripts.
+    """
     check(path)
     found = [*steps(stepper)]
     machine = stepper.machine.description.path.absolute()
-    text = _as_test(found, machine, path) if path.suffix == ".py" else _as_script(found, machine)
+    as_test = path.suffix == ".py"
+    text = _as_test(found, machine, path) if as_test else _as_script(found, machine)
     write_atomic(path, text.encode(), "session that was typed")
+    named = stepper.machine.description.path
+    return f"pytest {path}" if as_test else f"preburn boot {named} --script {path}"
 
 
 def steps(stepper: Stepper) -> Iterator[Step]:

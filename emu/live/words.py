@@ -23,8 +23,9 @@ HELP = {
     'send "TEXT" with ERROR': "send characters with a parity error or a framing error",
     "insert SLOT.DRIVE FILE": "put a medium in",
     "eject SLOT.DRIVE": "take a medium out (remove does the same)",
-    "save FILE": "save the machine; preburn console --load FILE goes on from there",
-    "typed FILE": "keep what was typed: FILE.script for --script, test_FILE.py for pytest",
+    "save FILE": "save the machine as it stands; preburn console --load FILE goes on there",
+    "typed NAME.script": "keep what was typed; preburn boot --script NAME.script types it again",
+    "typed test_NAME.py": "the same as a test for pytest",
     "fast": "run as fast as it goes",
     "paced": "run in real time",
     "escape": "send the escape key itself to the machine",
@@ -86,14 +87,14 @@ def _save(live: Live, rest: str) -> list[str]:
     if not rest:
         raise InputError("save takes a file.")
     saved.save(Path(rest), live.stepper)
-    return [f"saved to {rest}."]
+    return [f"the machine is saved to {rest}; preburn console --load {rest} goes on from here."]
 
 
 def _typed(live: Live, rest: str) -> list[str]:
     if not rest:
         raise InputError("typed takes a file: NAME.script, or test_NAME.py for pytest.")
-    typed.write(Path(rest), live.stepper)
-    return [f"kept in {rest}."]
+    again = typed.write(Path(rest), live.stepper)
+    return [f"kept in {rest}; {again} types it again."]
 
 
 def _fast(live: Live, _: str) -> list[str]:
@@ -114,7 +115,7 @@ def _escape(live: Live, _: str) -> list[str]:
 def _step(live: Live, _: str) -> list[str]:
     echo = live.stepper.echo
     try:
-        interactive(live.stepper)
+        interactive(live.stepper, live.tell)
     finally:
         live.stepper.echo = echo
     return []

@@ -4,7 +4,7 @@ from __future__ import annotations
 import json
 import signal
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
@@ -157,19 +157,26 @@ class Plain:
             "console": console}), flush=True)
 
 
-def interactive(stepper: Stepper) -> None:
-    """Take words from a terminal, with editing, history and completion, until leave."""
+Tell = Callable[[Iterable[str]], None]
+
+
+def interactive(stepper: Stepper, tell: Tell) -> None:
+    """Take words from a terminal, with editing, history and completion, until leave.
+
+    ``tell`` lays the lines of an answer out for the terminal.
+    """
     reader = WordReader(stepper)
     terminals = Terminals(sys.stdout)
     stepper.echo = terminals.take
     session = _session(reader)
     print(GREETING)
     with interruptible(stepper):
-        while _take_line(session, reader, terminals):
+        while _take_line(session, reader, terminals, tell):
             pass
 
 
-def _take_line(session: PromptSession[str], reader: WordReader, terminals: Terminals) -> bool:
+def _take_line(session: PromptSession[str], reader: WordReader, terminals: Terminals,
+               tell: Tell) -> bool:
     """Take one line from the terminal and answer it; False when it was the last."""
     try:
         line = session.prompt(PROMPT)
@@ -190,7 +197,7 @@ def _take_line(session: PromptSession[str], reader: WordReader, terminals: Termi
     except Leave:
         return False
     terminals.flush()
-    print(printable("\n".join(told)))
+    tell(told)
     return True
 
 
