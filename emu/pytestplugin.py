@@ -20,6 +20,7 @@ BOOTS: pytest.StashKey[dict[Any, Booted]] = pytest.StashKey()
 RIGS: pytest.StashKey[list[Rig]] = pytest.StashKey()
 ARGUMENTS = ("until", "limit", "seed")
 HOLDS = ("same", "tolerance")
+RECORD = "preburn record"  # property of a report: what has become of a record
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -91,6 +92,19 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
         output["preburn_coverage"] = covering.handed_on()
 
 
+def pytest_terminal_summary(terminalreporter: Any) -> None:
+    """Tell which records were made."""
+    for report in terminalreporter.getreports("passed") + terminalreporter.getreports("failed"):
+        for name, told in report.user_properties:
+            if name == RECORD and report.when == "call":
+                terminalreporter.write_line(told)
+
+
+def _from_root(path: Path, item: pytest.Item) -> Path:
+    root = item.config.rootpath
+    return path.relative_to(root) if path.is_relative_to(root) else path
+
+
 def _file(name: str, item: pytest.Item) -> Path:
     """Find a backplane file beside the test or at the root."""
     beside = item.path.parent / name
@@ -136,8 +150,9 @@ def pytest_runtest_call(item: pytest.Item) -> None:
     good = item.path.parent / name
     try:
         if item.config.getoption("preburn_update"):
-            knowngood.update(file, good, boot.get("until"), boot.get("limit", 30),
-                             boot.get("seed"))
+            told = knowngood.update(file, good, boot.get("until"), boot.get("limit", 30),
+                                    boot.get("seed"))
+            item.user_properties.append((RECORD, f"{_from_root(good, item)}: {told}"))
         elif not good.exists():
             pytest.fail(f"{good}: no such record; pytest --update makes it.", pytrace=False)
         found = knowngood.differences(file, good, how.get("same", "strict"),

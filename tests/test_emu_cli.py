@@ -127,6 +127,11 @@ def test_the_backplane_file_is_machine_toml_where_none_is_named(
     for words in commands:
         result = CliRunner().invoke(group, words)
         assert str(result.exception) == "no machine.toml in this folder; name a backplane FILE."
+    for name in ("b.toml", "a.toml"):
+        (tmp_path / name).touch()
+    result = CliRunner().invoke(group, ["check"])
+    assert str(result.exception) == (
+        "no machine.toml in this folder; name a backplane FILE, such as a.toml or b.toml.")
     example = roms / "driver-example"
     for name in ("driver.ihx", "driver.cdb", "machine.toml"):
         (tmp_path / name).write_bytes((example / name).read_bytes())
@@ -147,6 +152,9 @@ def test_check(preburn: Run, roms: Path) -> None:
                    roms / "tidewater" / "no-timer.toml", "--json")
     out = json.loads(done.stdout)
     assert out["findings"] == []
+    full = roms / "tidewater" / "full.toml"
+    assert f"{full}: the same machine as {full}.\n" in preburn(
+        "check", full, "--against", full).stdout
     assert "slot ctc (z80-ctc) is fitted only here." in out["differences"]
 
 

@@ -82,7 +82,8 @@ def test_a_good_file(tmp_path: Path) -> None:
 def test_mistakes(tmp_path: Path, change: tuple[str, str], message: str | None) -> None:
     text = mistake(tmp_path, GOOD.replace(*change))
     if message is None:
-        message = (f"FILE: slot.memory: {tmp_path}/none.bin: no such file; check the image path.")
+        message = (f"FILE: slot.memory: {tmp_path}/none.bin: no such file; build it, or "
+                   f"check the image path.")
     assert text == message
 
 

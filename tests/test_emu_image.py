@@ -149,7 +149,8 @@ def test_each_s_record_fault_names_the_line_and_the_mend(tmp_path, lines, text):
 
 
 def test_files_that_cannot_be_images(tmp_path):
-    assert refusal(tmp_path / "none.bin") == "FILE: no such file; check the image path."
+    assert refusal(tmp_path / "none.bin") == (
+        "FILE: no such file; build it, or check the image path.")
     assert refusal(tmp_path) == "FILE: is a folder; name the image file in it."
     empty = written(tmp_path, b"")
     assert refusal(empty) == "FILE: is empty; build the image again."

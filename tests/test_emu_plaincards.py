@@ -23,6 +23,7 @@ from emu.errors import InputError
 from emu.logs.tracer import watch
 from emu.machine.machine import RUN, Machine
 from emu.native import jit, units
+from emu.run.inputs import Input, make
 from emu.run.session import Session
 from emu.testing.card_contract import complaints
 
@@ -157,6 +158,30 @@ def test_a_fault_in_the_words_is_one_of_the_words(tmp_path: Path) -> None:
     slot = machine.slot("mine")
     assert [w.replace(f"{tmp_path}/", "") for w in slot.card.describe(machine.m, slot.state)] == [
         "mine.py:15: in words: AttributeError: 'View' object has no attribute 'none'"]
+
+
+def test_a_fault_in_what_a_hand_does(tmp_path: Path) -> None:
+    code = """
+def press(machine, slot, text):
+    slot.state.n = int(text)
+def door(m, s, value):
+    s.none = value
+def hands(m, s):
+    return ["the key 3"]
+"""
+    machine = build(tmp_path, code, POLL, 'actions={"press": press}, live={"door": door}, '
+                    'hands=hands, jumpers=(Jumper("door", "flag", False, "open"),)')
+    slot = machine.slot("mine")
+    for words, act in (
+            ("16: in press: action press: ValueError: invalid literal for int() with base 10: 'x'.",
+             lambda: make(machine, Input(0, "card", "mine.press", "x"))),
+            ("18: in door: jumper door: AttributeError: 'View' object has no attribute 'none'.",
+             lambda: make(machine, Input(0, "jumper", "mine.door", True))),
+            ("19: in hands: hands gave ['the key 3']: give a list of Hand(...) of emu.card.roles.",
+             lambda: slot.card.hands(machine.m, slot.state))):
+        with pytest.raises(InputError) as error:
+            act()
+        assert str(error.value) == f"{tmp_path}/mine.py:{words}"
 
 
 def test_the_tracer_tells_a_fault_too(tmp_path: Path) -> None:

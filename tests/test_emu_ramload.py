@@ -88,7 +88,7 @@ def test_names_of_a_loaded_elf_are_known() -> None:
      "slot.memory: ram-load.b: FOLDER/a.bin: holds 8007h to 800Eh, where FOLDER/a.bin holds "
      "8000h to 8007h; move one of them."),
     ('ram-load = { a = "none.bin@0x8000" }',
-     "slot.memory: ram-load.a: FOLDER/none.bin: no such file; check the image path."),
+     "slot.memory: ram-load.a: FOLDER/none.bin: no such file; build it, or check the image path."),
     ('ram-chip-size = 0x800\nram-load = { a = "a.bin@0x8800" }',
      "slot.memory: ram-load.a: FOLDER/a.bin: holds 8800h to 8807h, but the RAM stands at 8000h "
      "to 87FFh; move one of them."),

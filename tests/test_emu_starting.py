@@ -114,6 +114,9 @@ def test_a_folder_in_use_and_odd_words_are_refused(preburn, tmp_path: Path) -> N
     assert done.returncode == 2 and "is there already and not empty" in done.stderr
     done = preburn("new", tmp_path / "x", "--until", 'a"b')
     assert done.returncode == 2 and "choose plain words" in done.stderr
+    done = preburn("new", tmp_path / "x", "--until", "")
+    assert (done.returncode, done.stderr) == (
+        2, "preburn: --until takes the text of the prompt; it is empty.\n")
     assert not (tmp_path / "x").exists()
     done = preburn("new", "")
     assert done.returncode == 2 and done.stderr == "preburn: name the project's folder.\n"

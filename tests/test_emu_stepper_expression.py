@@ -97,6 +97,7 @@ def test_mistakes_are_one_line_with_the_mend() -> None:
                         ("(a", "')' is missing"), ("[hl", "']' is missing"),
                         ("a b", "'b' is one word too many"), ("a ! b", "cannot read '! b'"),
                         ("carri", "no register and no symbol; did you mean carry"),
+                        ("FEF8", "no register and no symbol; a number is FEF8h or 0xFEF8"),
                         ("* 3", "'*' stands where a value belongs"),
                         ("12ab", "no number; write 0x12ab or 12abh"),
                         ("-" * 80 + "1", "more than 64 parts")):

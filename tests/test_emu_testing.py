@@ -91,7 +91,9 @@ def test_known_good_records(project: pytest.Pytester) -> None:
     done = run(project, "test_good.py")
     done.assert_outcomes(failed=1)
     done.stdout.fnmatch_lines(["*boot.json: no such record; pytest --update makes it."])
-    run(project, "test_good.py", "--update").assert_outcomes(passed=1)
+    done = run(project, "test_good.py", "--update")
+    done.assert_outcomes(passed=1)
+    done.stdout.fnmatch_lines(["boot.json: made"])
     run(project, "test_good.py").assert_outcomes(passed=1)
     program = (project.path / "driver.ihx").read_text()
     changed = program.replace("3E15", "3E11", 1)  # 8N2: one more stop bit
@@ -104,6 +106,8 @@ def test_known_good_records(project: pytest.Pytester) -> None:
     done = run(project, "test_good.py")
     done.assert_outcomes(failed=1)
     done.stdout.fnmatch_lines(["*port*"])
+    for told in ("made anew, and it differs", "made anew, the same as before"):
+        run(project, "test_good.py", "--update").stdout.fnmatch_lines([f"boot.json: {told}"])
 
 
 def test_mistakes_are_told_in_a_line(project: pytest.Pytester) -> None:

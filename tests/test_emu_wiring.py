@@ -141,6 +141,12 @@ def test_what_is_told_and_what_is_not(tmp_path: Path, text: str, code: str,
     assert words(tmp_path, text, code) == told
 
 
+def test_folders_of_sources_that_are_not_there(tmp_path: Path) -> None:
+    assert words(tmp_path, BASE + 'sources = [".", "none"]\n', "no-sources") == [
+        f"warning: sources of memory names {tmp_path}/none, and there is no such folder. Name the "
+        f"folder where the source files are, from the backplane file's."]
+
+
 def test_the_program_tells_which_port_is_meant(tmp_path: Path) -> None:
     """base = 40 is 28h: an image that writes to 40h speaks against it, one that uses 28h for it."""
     text = BASE + CTC.replace("0x28", "40")

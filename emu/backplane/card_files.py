@@ -23,7 +23,7 @@ from emu.card import starters
 from emu.card.cause import CONDITIONS, Cause
 from emu.card.contract import ENTRIES, Card, Jumper
 from emu.card.plaincards import FILE_MODULE, WrongAnswer, place_of, words_of
-from emu.card.roles import KINDS
+from emu.card.roles import KINDS, Hand
 from emu.card.views import is_plain
 from emu.errors import InputError, nearest
 from emu.files.inputfile import read_limited
@@ -34,7 +34,8 @@ if TYPE_CHECKING:
 SIZE_LIMIT = 1 << 20
 WORDS = ("describe", "glass", "risks")
 HOOKS = ("order", "memory_size", "image_size", "ram_window", "margins", "troubles", "rates",
-         "ticks", "requests", "drives_nmi", "windows", "flash", "complaints", "areas", "pages")
+         "ticks", "requests", "drives_nmi", "windows", "flash", "complaints", "areas", "pages",
+         "hands")
 SIZES = ("memory_size", "image_size")  # hooks that give numbers of bytes
 LINE = ("shown", "shown_t", "shown_in", "shown_limit", "typed", "typed_t", "typed_how", "typed_in",
         "typed_out")  # what a terminal's record has, besides what its card needs
@@ -94,7 +95,10 @@ def checked(card: Any, place: str) -> Card:
     hooks: dict[str, Any] = {
         name: _kept(getattr(card, name), name) for name in HOOKS
         if getattr(card, name) is not DEFAULTS[name]}
-    return replace(card, **words, **hooks)
+    tables: dict[str, Any] = {
+        name: {key: _kept(act, f"{word} {key}") for key, act in getattr(card, name).items()}
+        for name, word in (("live", "jumper"), ("actions", "action"))}
+    return replace(card, **words, **hooks, **tables)
 
 
 def _check_forms(card: Card, place: str) -> None:
@@ -235,6 +239,10 @@ def _kept(hook: Callable[..., Any], name: str) -> Callable[..., Any]:
         if name in SIZES and (type(answer) is not int or answer < 0):
             raise InputError(f"{place_of(WrongAnswer(hook, ''))}: {name} gave {answer!r}: give a "
                              f"number of bytes from 0.")
+        if name == "hands" and not (isinstance(answer, list)
+                                    and all(isinstance(one, Hand) for one in answer)):
+            raise InputError(f"{place_of(WrongAnswer(hook, ''))}: hands gave {answer!r}: give a "
+                             f"list of Hand(...) of emu.card.roles.")
         return answer
 
     return call

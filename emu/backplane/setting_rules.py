@@ -91,4 +91,15 @@ def crossed_channels(d: Description) -> Iterator[Finding]:
                 f"Is clock-{lone[0]} meant? Set both of one channel.")
 
 
-SETTING_RULES = (forgotten_prefix, idle_jumpers, crossed_channels)
+def absent_sources(d: Description) -> Iterator[Finding]:
+    """Find folders of sources that are not there."""
+    for slot in d.slots:
+        for folder in slot.sources:
+            if not folder.is_dir():
+                yield Finding(
+                    WARNING, "no-sources", slot.name, "sources",
+                    f"sources of {slot.name} names {folder}, and there is no such folder.",
+                    "Name the folder where the source files are, from the backplane file's.")
+
+
+SETTING_RULES = (forgotten_prefix, idle_jumpers, crossed_channels, absent_sources)

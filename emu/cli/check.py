@@ -37,6 +37,8 @@ def command(file: Path, against: Path | None, as_json: bool) -> None:
             say(f"    {finding.remedy}")
         for line in differing:
             say(f"differs: {line}")
+        if against and not differing:
+            say(f"{against}: the same machine as {file}.")
         if not found:
             say(f"{file}: nothing to object to.")
     sys.exit(1 if any(f.level == "error" for f in found) else 0)

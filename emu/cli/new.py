@@ -70,8 +70,10 @@ def command(folder: Path, rom: Path | None, source: str | None, **given: str | N
                              else _ask(key, getattr(plain, key)) for key in QUESTIONS}
     image = "" if rom is None else f"images/{rom.name}"
     source = _source(source or "")
+    if not words["until"]:
+        raise InputError("--until takes the text of the prompt; it is empty.")
     for word in (plain.name, words["until"], image or plain.name, source or plain.name):
-        if not word or any(c in word for c in '"\'\\{}') or not word.isprintable():
+        if any(c in word for c in '"\'\\{}') or not word.isprintable():
             raise InputError(f"{word!r}: holds a character that the project's files cannot "
                              f"take; choose plain words.")
     numbers = _numbers(words, given)

@@ -11,12 +11,15 @@ from emu.errors import InputError
 from emu.files.numbers import LONGEST, exact
 
 MACHINE = Path("machine.toml")  # the backplane file of a folder, when none is named
+MOST_NAMED = 3
 
 
 def own_machine() -> Path:
     """Give the backplane file of this folder; InputError when there is none."""
     if not MACHINE.exists():
-        raise InputError(f"no {MACHINE} in this folder; name a backplane FILE.")
+        others = sorted(path.name for path in Path().glob("*.toml"))[:MOST_NAMED]
+        raise InputError(f"no {MACHINE} in this folder; name a backplane FILE"
+                         + (f", such as {' or '.join(others)}." if others else "."))
     return MACHINE
 
 

@@ -44,7 +44,8 @@ def _take(path: Path, what: str, limit: int) -> tuple[int, bytes]:
                 size = os.fstat(file.fileno()).st_size
                 return size, b"" if size > limit else _all(file, limit)
     except FileNotFoundError:
-        raise InputError(f"{path}: no such file; check the {what} path.") from None
+        built = "build it, or " if what == "image" else ""
+        raise InputError(f"{path}: no such file; {built}check the {what} path.") from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise InputError(f"{path}: cannot be read: {reason}; check the {what} path.") from None

@@ -36,6 +36,7 @@ BINARY = (("or",), ("and",), ("=", "==", "!=", "<", "<=", ">", ">="), ("|",), ("
           ("<<", ">>"), ("+", "-"), ("*", "/", "%"))
 DEEPEST = 64
 LONGEST = 2000  # characters
+HEX = re.compile("[0-9A-Fa-f]+")
 HIGHEST = (1 << 62) - 1  # a T-state is no larger
 
 
@@ -220,4 +221,5 @@ class Parser:
             return Node("number", number=min(int(text[:-1], 16), HIGHEST))
         close = difflib.get_close_matches(text, [*REGISTERS, *FACTS, *self._names()], 3)
         raise self._bad(f"{text!r} is no register and no symbol"
-                        + (f"; did you mean {' or '.join(close)}?" if close else ""))
+                        + (f"; did you mean {' or '.join(close)}?" if close else "")
+                        + (f"; a number is {text}h or 0x{text}" if HEX.fullmatch(text) else ""))

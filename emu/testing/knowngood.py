@@ -30,16 +30,24 @@ def differences(file: Path, good: Path, same: str, allowed: str) -> list[str]:
     return [] if found.same else found.lines()
 
 
-def update(file: Path, good: Path, until: str | None, limit: float, seed: int | None) -> None:
-    """Record the machine's boot: as the record there was made, or else until a text shows."""
+def update(file: Path, good: Path, until: str | None, limit: float, seed: int | None) -> str:
+    """Record the machine's boot: as the record there was made, or else until a text shows.
+
+    Gives in words what has become of the record.
+    """
+    before = good.read_bytes() if good.exists() else None
     description = load(file)
-    if good.exists():
+    if before is not None:
         session, tree = rerun(description, recordfile.read(good), good)
     else:
         session = _boot(description, until, limit, seed)
         tree = record(session)
     tree["end"]["verdict"] = explain(session).verdict
     recordfile.write(good, tree)
+    if before is None:
+        return "made"
+    same = good.read_bytes() == before
+    return f"made anew, {'the same as before' if same else 'and it differs'}"
 
 
 def _boot(description: Description, until: str | None, limit: float,
