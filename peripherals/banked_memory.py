@@ -462,7 +462,7 @@ CARD = Card(
         Jumper("write-protect", "flag", False, "the flash takes no write pulses"),
         Jumper("flash-times", "choice", "typical", "times of programming and erasing",
                choices=("typical", "maximum")),
-        Jumper("over-zero", "choice", "dq5", "how a 29f ends the programming of a 1 over a 0: its "
+        Jumper("over-zero", "reading", "dq5", "how a 29f ends the programming of a 1 over a 0: its "
                "sheet allows both", choices=("dq5", "and"),
                counts_with=("flash-part", FLASHES)),
         Jumper("software-protected", "flag", False, "the software protection of an EEPROM was "

@@ -14,7 +14,7 @@ sector that cannot be read comes.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -274,6 +274,15 @@ def sit(s: Any, bay: Any) -> None:
     s.identify[:] = np.frombuffer(identity(int(s.total)), np.uint8)
 
 
+def protect(part: Callable[[Any], Any]) -> Callable[[Any, Any, Any], None]:
+    """Let the card's protection change while the machine runs; ``part`` finds its record."""
+
+    def change(m: Any, s: Any, value: Any) -> None:
+        part(s).protected = int(value)
+
+    return change
+
+
 def serve(m: Any, s: Any, bays: Mapping[str, Any]) -> None:
     """Store the sector that was written, load the one that is wanted, notice another card."""
     bay = bays["medium"]
@@ -386,4 +395,5 @@ CARD = Card(
     troubles=troubles,
     place=lambda m, s: int(s.sector),
     serve=serve,
+    live={"write-protect": protect(lambda s: s)},
 )

@@ -314,6 +314,7 @@ def power_on(setup: Setup) -> None:
     s.version_b = int(settings["chip"] != "765a")
     s.has_fifo = int(settings["chip"] == "82077")
     s.busy_until_sensed = int(settings["busy-bits"] == "sensed")
+    s.head_sent = int(settings["seek-head"] == "as-sent")
     s.wired_int, s.wired_nmi = int(settings["interrupt"]), int(settings["nmi"])
     wires = setup.machine.wires[:int(setup.machine.wire_count)]
     s.watched = int(s.wired_int or s.wired_nmi
@@ -361,16 +362,21 @@ CARD = Card(
     jumpers=(
         Jumper("chip", "choice", "765a", "the part: the early one answers VERSION with 80h, the "
                "last has a FIFO", choices=("765a", "765b", "82077")),
-        Jumper("busy-bits", "choice", "sensed", "when a drive's busy bit falls: as SENSE INTERRUPT "
-               "takes the end of its seek, or with the last step", choices=("sensed", "stepping")),
+        Jumper("busy-bits", "reading", "sensed", "when a drive's busy bit falls: as SENSE "
+               "INTERRUPT takes the end of its seek, or with the last step",
+               choices=("sensed", "stepping")),
+        Jumper("seek-head", "reading", "zero", "the head in ST0 behind a seek of a 765A or B: 0, "
+               "or as the seek was given it (unsettled)", choices=("zero", "as-sent"),
+               counts_with=("chip", ("765a", "765b"))),
         Jumper("dma", "flag", False, "DRQ is the output drq, and the register dack, a port of "
                "its own, makes DACK: for a DMA controller, or a program that polls the line"),
         Jumper("interrupt", "flag", False, "INT pulls /INT (without a vector)"),
         Jumper("nmi", "flag", False, "the rising edge of INT pulls /NMI"),
         Jumper("terminal-count", "choice", "port", "where TC comes from: any access of the "
                "register tc, a wire to the input tc, or nowhere", choices=TC_SOURCES),
-        Jumper("tc-gate", "choice", "dack", "when TC by wire counts: only while DACK is low, as on "
-               "the 765A, or at any time", choices=("dack", "open"), counts_with=("dma", (True,))),
+        Jumper("tc-gate", "reading", "dack", "when TC by wire counts: only while DACK is low, as "
+               "on the 765A, or at any time", choices=("dack", "open"),
+               counts_with=("dma", (True,))),
         Jumper("ready", "choice", "tied", "where the RDY pin goes: high, or to the drives",
                choices=("tied", "drive")),
         Jumper("select", "choice", "output", "what selects the drive: bits 0 and 1 of the output "

@@ -37,9 +37,15 @@ def margins(_: Any, s: Any) -> list[Margin]:
 
 
 def risks(_: Any, s: Any) -> list[str]:
-    """Tell of bytes that the program was too slow for, even if it got over them."""
-    return [f"{int(s.overruns)} overruns, the last with the program near "
-            f"{int(s.overrun_pc):04X}h"] if s.overruns else []
+    """Tell of bytes that the program was too slow for, and of what leans on an open point."""
+    out = []
+    if s.overruns:
+        out.append(f"{int(s.overruns)} overruns, the last with the program near "
+                   f"{int(s.overrun_pc):04X}h")
+    if s.headed:
+        out.append(f"{int(s.headed)} seeks with the head's bit set: whether it comes back in ST0 "
+                   f"is unsettled (jumper seek-head), so mask ST0 with F3h")
+    return out
 
 
 def seconds(s: Any, t: int) -> float:

@@ -3,7 +3,8 @@
 Seeks run beside one another: the chip is not busy with them.  A step pulse comes every
 step time of SPECIFY and goes to whatever drive the wiring selects then.  A drive's busy bit
 stands until SENSE INTERRUPT has taken the end of its seek (data sheets of the later parts:
-"otherwise the drive continues to be busy"; of the early ones 80 %, from memory).
+"otherwise the drive continues to be busy"; of the early ones 80 %, from memory).  The head in
+ST0 behind a seek is 0; of the early parts that is unsettled (jumper seek-head).
 """
 from __future__ import annotations
 
@@ -20,9 +21,11 @@ from peripherals.fdc_765_state import (
     DRIVES,
     EQUIPMENT,
     FIRST_POLL,
+    HEAD,
     IDLE,
     NOT_READY,
     READY_CHANGE,
+    SEEK,
     SEEK_END,
     SEEKING,
     units,
@@ -43,6 +46,9 @@ def end_seek(m, s, number, code, t):
     d = s.drive[number]
     d.step_t = FAR
     d.ended = SEEK_END | code | number
+    if d.head == 1 and s.has_fifo == 0:
+        s.headed += 1
+        d.ended |= HEAD if s.head_sent == 1 else 0
     if s.doing == SEEKING:
         note_pause(s, t)
     show_int(m, s, t)
@@ -56,6 +62,7 @@ def start_seek(m, s, number, target, pulses, t):
     note(s, np.int64(SEEKING), t)
     d.target = target
     d.pulses = pulses
+    d.head = (np.int64(s.command[1]) >> 2) & 1 if s.op == SEEK else np.int64(0)
     d.seek_t = t
     d.pulsed = 0
     d.ended = 0

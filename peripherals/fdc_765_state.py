@@ -27,7 +27,7 @@ BYTE_INT, RESULT_INT = 1, 2
 RQM, DIO, NDM, CB = 0x80, 0x40, 0x20, 0x10
 # Status registers 0 to 3
 ABNORMAL, INVALID, READY_CHANGE = 0x40, 0x80, 0xC0
-SEEK_END, EQUIPMENT, NOT_READY = 0x20, 0x10, 0x08
+SEEK_END, EQUIPMENT, NOT_READY, HEAD = 0x20, 0x10, 0x08, 0x04
 END_OF_CYLINDER, DATA_ERROR, OVERRUN, NO_DATA, NOT_WRITABLE, NO_MARK = (
     0x80, 0x20, 0x10, 0x04, 0x02, 0x01)
 CONTROL_MARK, BAD_DATA, WRONG_CYLINDER, SCAN_EQUAL, SCAN_UNMET, BAD_CYLINDER, NO_DATA_MARK = (
@@ -77,6 +77,7 @@ DRIVE = np.dtype([
     ("step_t", np.int64),  # the next pulse, or the end; FAR: no seek
     ("seek_t", np.int64), ("pulsed", np.int64),  # when the seek began, pulses since
     ("ended", np.int64),  # ST0 of a seek that waits for sense interrupt, or 0
+    ("head", np.int64),  # 1: the seek came with the head's bit set
     ("ready", np.int64),  # RDY as last polled
     ("ready_event", np.int64),  # 1: a change waits for sense interrupt
     ("loaded_t", np.int64),  # until when the head stays loaded
@@ -154,6 +155,8 @@ STATE = np.dtype([
     # the byte that was moved with the least to spare: T-states taken, and allowed (0: none yet)
     ("tight", np.int64), ("tight_limit", np.int64),
     ("no_tc", np.int64), ("early", np.int64),
+    ("head_sent", np.int64),  # 1: that bit comes back in ST0
+    ("headed", np.int64),  # seeks of an early part that ended with it
     ("unsensed", np.int64), ("unreadable", np.int64), ("refused", np.int64),
 ], align=True)
 

@@ -264,4 +264,5 @@ CARD = Card(
     troubles=troubles,
     place=lambda m, s: int(s.drive.sector),
     serve=serve,
+    live={"write-protect": drive.protect(lambda s: s.drive)},
 )

@@ -7,8 +7,10 @@ The chip drives D3-D0 only; the upper bits of a read are 1 (pull-ups).  While HO
 second is carried on; the one that came meanwhile is made good when it is released, a second
 one is lost.  STD.P is open drain and pulls /INT, and is the output std; in standard mode it
 returns by itself after 7.8125 ms.  The flag mirrors the pin: under MASK it reads 0, and a
-period that ends meanwhile does not show (derived).  Bit 24/12 is taken only while REST is 1
-(from memory, 90 %); the adjust bit reads 1 for the 125 us that it takes.
+period that ends meanwhile does not show (derived, 65 %).  Bit 24/12 is taken only while REST is 1
+(from memory, 90 %; another maker does not ask for it).  A second that HOLD holds back gives no
+pulse (not found anywhere).  These three have jumpers for the other reading.  The adjust bit reads 1
+for the 125 us that it takes.
 """
 from __future__ import annotations
 
@@ -73,7 +75,12 @@ STATE = np.dtype([
     ("stood_t", np.int64),  # when it was stopped or held last
     ("busy_t", np.int64), ("carry", np.int64),  # T-states
     ("adjusted_t", np.int64), ("adjusting", np.int64),  # T-states: the end, and the length
-    ("unswitched", np.int64),  # writes that left 24/12 as it was, REST being 0
+    ("free", np.int64),  # 1: 24/12 is taken without REST
+    ("shows", np.int64),  # 1: the flag is set under MASK, too
+    ("comes", np.int64),  # 1: a second that HOLD holds back gives its pulse
+    ("unrested", np.int64),  # writes of another 24/12, REST being 0
+    ("hidden", np.int64), ("blind", np.int64),  # 1: a period ended under MASK; looks at the flag
+    ("held_pulses", np.int64),  # periods that ended while HOLD was set
     ("low", np.int64),  # 1: STD.P is low
 ], align=True)
 
@@ -109,8 +116,11 @@ def period_ends(s):
     period = s.ce >> 2
     if period == 0:
         return (s.ticks & 1) == 0
-    if s.ticks != 0 or s.hold == 1:
+    if s.ticks != 0:
         return False
+    if s.hold == 1:
+        s.held_pulses += 1 if period == 1 and (s.ce & MASK) == 0 else 0
+        return period == 1 and s.comes == 1
     if period >= 2 and s.calendar.field[SECOND] != 0:
         return False
     return period < 3 or s.calendar.field[MINUTE] == 0
@@ -124,8 +134,10 @@ def tick(s, t):
     s.ticks = (s.ticks + 1) % TICKS
     if s.ticks == 0:
         carry(s, t)
-    if period_ends(s) and (s.ce & MASK) == 0:
-        s.asked = 1
+    if period_ends(s):
+        if (s.ce & MASK) == 0 or s.shows == 1:
+            s.asked = 1
+        s.hidden = s.ce & MASK
 
 
 @entry(STATE)
@@ -217,8 +229,9 @@ def write_cf(s, nibble, t):
         s.stood_t = t
     s.calendar.running = runs
     if (nibble & REST) == 0 and ((nibble ^ s.cf) & HOURS_24) != 0:
-        s.unswitched += 1
-        nibble ^= HOURS_24
+        s.unrested += 1
+        if s.free == 0:
+            nibble ^= HOURS_24
     hour = s.calendar.field[HOUR]
     s.calendar.field[HOUR] = hour & 0x3F if (nibble & HOURS_24) != 0 else hour | 0x80
     s.cf = nibble
@@ -234,6 +247,8 @@ def read(m, s, a, t):
         value = s.calendar.field[DAY] - 1
     elif register == CD:
         value = s.hold | (FLAG if s.asked == 1 else 0)
+        if s.hold == 0 and s.hidden == 1 and t >= s.adjusted_t:
+            s.blind += 1
         if s.hold == 0 or t < s.busy_t:
             value |= BUSY
         if t < s.adjusted_t:
@@ -256,7 +271,8 @@ def write(m, s, a, t):
         write_cd(s, nibble, t)
     elif register == CE:
         s.ce = nibble
-        if (nibble & MASK) != 0:
+        s.hidden = 0
+        if (nibble & MASK) != 0 and s.shows == 0:
             s.asked = 0
     else:
         write_cf(s, nibble, t)
@@ -273,6 +289,9 @@ def power_on(setup: Setup) -> None:
     plan_second(s.calendar)
     s.carry = math.ceil(CARRY * setup.cpu_hz / 1_000_000)
     s.adjusting = math.ceil(ADJUSTING * setup.cpu_hz / 1_000_000)
+    s.free = setup.settings["hours-bit"] == "always"
+    s.shows = setup.settings["masked-flag"] == "kept"
+    s.comes = setup.settings["held-pulse"] == "comes"
     s.ce, s.cf = MASK, HOURS_24
     if setup.settings["battery"] == "flat":
         s.calendar.field[:] = setup.random.integers(0, 128, 7) & [127, 127, 63, 63, 31, 6, 127]
@@ -322,11 +341,20 @@ def complaints(_: Any, s: Any) -> list[Complaint]:
 
 
 def risks(_: Any, s: Any) -> list[str]:
-    """Give writes of 24/12 that the chip has not taken."""
-    if not s.unswitched:
-        return []
-    return [f"register CF was written {int(s.unswitched)} times with another 24/12 bit and "
-            f"REST = 0: the chip takes it only while REST is 1 (05h, then 04h)"]
+    """Give what leans on readings that no data sheet has settled."""
+    out = []
+    if s.unrested:
+        out.append(f"register CF was written {int(s.unrested)} times with another 24/12 bit and "
+                   f"REST = 0: the chip takes it only while REST is 1 (05h, then 04h), another "
+                   f"maker's always (jumper hours-bit)")
+    if s.blind:
+        out.append(f"the flag was read {int(s.blind)} times under MASK after a period had ended; "
+                   f"whether it shows there is unsettled (jumper masked-flag): clear MASK to poll "
+                   f"it")
+    if s.held_pulses:
+        out.append(f"{int(s.held_pulses)} periods of STD.P ended while HOLD was set; whether the "
+                   f"pulse comes is unsettled (jumper held-pulse)")
+    return out
 
 
 def troubles(m: Any, s: Any) -> list[Trouble]:
@@ -386,6 +414,12 @@ CARD = Card(
         Jumper("battery", "choice", "good", "flat: noise at power-on, and the clock stands",
                choices=("good", "flat")),
         Jumper("interrupt", "flag", False, "STD.P pulls /INT, without a vector"),
+        Jumper("hours-bit", "reading", "with-rest", "when 24/12 is taken: only while REST is 1, or "
+               "always (unsettled)", choices=("with-rest", "always")),
+        Jumper("masked-flag", "reading", "hidden", "the flag of a period that ends under MASK "
+               "(unsettled)", choices=("hidden", "kept")),
+        Jumper("held-pulse", "reading", "lost", "STD.P of a second that HOLD holds back "
+               "(unsettled)", choices=("lost", "comes")),
     ),
     registers=("s1", "s10", "mi1", "mi10", "h1", "h10", "d1", "d10", "mo1", "mo10", "y1", "y10",
                "week", "cd", "ce", "cf"),

@@ -273,6 +273,11 @@ def power_on(setup: Setup) -> None:
     fit(s, setup.bays)
 
 
+def set_nmi(m: Any, s: Any, value: str) -> None:
+    """Move the plug that leads to /NMI."""
+    s.nmi_from = NMI_FROM.index(value)
+
+
 def margins(_: Any, s: Any) -> list[Margin]:
     """A byte must be moved before the next one comes."""
     if not s.tight:
@@ -328,4 +333,5 @@ CARD = Card(
     troubles=troubles,
     place=place,
     serve=serve,
+    live={"nmi": set_nmi},
 )

@@ -6,9 +6,10 @@ is the time constant, whatever its bits are.  Reading gives the down counter.  H
 channel counts: z80_ctc_channel.py.  Zero counts ask for an interrupt, channel 0 before
 channel 3; the vector is V7-V3, the channel's number in bits 2-1, and 0 (UM0081 p.40).
 
-From memory, not from the manual: a request is dropped when interrupts are disabled; a
-zero count finds at most one flip-flop to set, free again once acknowledged; RESET leaves
-the vector as it was; the vector is taken at channel 0's port only.
+Unsettled, with the other reading by a jumper: a request is dropped when its interrupt is
+disabled; choosing the edge whose level CLK/TRG has makes one.  From memory: a zero count finds
+at most one flip-flop to set, free again once acknowledged; RESET leaves the vector as it was; the
+vector is taken at channel 0's port only.
 """
 from __future__ import annotations
 
@@ -53,7 +54,7 @@ from peripherals.z80_ctc_channel import (
     settle,
     stop,
 )
-from peripherals.z80_ctc_report import complaints, describe, requests, ticks
+from peripherals.z80_ctc_report import complaints, describe, requests, risks, ticks
 
 CHANNELS = 4
 CASCADES = (1, 2, 4, 5, 8, 10, 16, 20, 25, 50, 64, 100, 128, 200, 250, 256)  # tried by rates
@@ -65,6 +66,8 @@ STATE = np.dtype([
     ("channel", CHANNEL, (CHANNELS,)),
     ("inside", np.int64),  # 1: its own lines change now
     ("astray", np.int64),  # vectors written to other channels
+    ("keeps", np.int64),  # 1: a request outlives its enable bit
+    ("calm", np.int64),  # 1: choosing the other edge makes none
     ("hz_num", np.int64), ("hz_den", np.int64),  # the CPU clock, for words
 ], align=True)
 
@@ -238,6 +241,8 @@ def power_on(setup: Setup) -> None:
     s = setup.state
     s.vector = int(setup.random.integers(0, 32)) << 3
     s.hz_num, s.hz_den = setup.cpu_hz.numerator, setup.cpu_hz.denominator
+    s.keeps = setup.settings["disabled-request"] == "kept"
+    s.calm = setup.settings["edge-choice"] == "ignored"
     for output in range(OUTPUTS):
         setup.machine.line_level[setup.slot, output] = 0
     for k in range(CHANNELS):
@@ -289,6 +294,11 @@ CARD = Card(
                  f"the CPU clock; \"none\" when a wire ends there or nothing does")
           for k in range(CHANNELS)),
         Jumper("interrupt", "flag", True, "the chip's INT pin reaches the bus"),
+        Jumper("disabled-request", "reading", "dropped", "what becomes of a pending request when "
+               "a control word disables its interrupt (unsettled)", choices=("dropped", "kept")),
+        Jumper("edge-choice", "reading", "counts", "what choosing the other edge does while "
+               "CLK/TRG has its level: it counts as an edge, or not (unsettled)",
+               choices=("counts", "ignored")),
     ),
     registers=tuple(f"channel{k}" for k in range(CHANNELS)),
     kinds={f"channel{k}": (roles.CONTROL, roles.DATA, *([roles.VECTOR] if k == 0 else []))
@@ -302,5 +312,6 @@ CARD = Card(
     ticks=ticks,
     requests=requests,
     complaints=complaints,
+    risks=risks,
     rates=rates,
 )

@@ -48,6 +48,8 @@ CHANNEL = np.dtype([
     ("fall_t", np.int64),  # when ZC/TO falls, FAR: it is low
     ("telling", np.int64),  # 1: listeners are being told (wires may form a ring)
     ("zeros", np.int64), ("lost", np.int64),  # zero counts; those that found one pending
+    ("disabled", np.int64),  # control words that disabled its interrupt with a request pending
+    ("chosen", np.int64),  # edges made by choosing the other one, that it counted or started by
 ], align=True)
 
 
@@ -288,8 +290,10 @@ def control(m, s, k, byte, t):
     c.constant_due = 1 if (byte & CONSTANT) != 0 else 0
     bit = 1 << k
     if (byte & INTERRUPT) == 0 and (m.ip[s.slot] & bit) != 0:
-        m.ip[s.slot] &= ~bit
-        m.irq_dirty = 1
+        c.disabled += 1
+        if s.keeps == 0:
+            m.ip[s.slot] &= ~bit
+            m.irq_dirty = 1
     if (byte & STOP) != 0:
         stop(c)
     elif c.state == WAITING or untriggered:
@@ -300,8 +304,10 @@ def control(m, s, k, byte, t):
         take_train(c, t)
     wanted = 1 if (byte & RISING) != 0 else 0
     flipped = ((old ^ byte) & RISING) != 0
-    if flipped and c.in_kind == LEVEL_INPUT and c.in_level == wanted:
-        strike(m, s, k, t)  # choosing the other edge makes one (from memory)
+    if flipped and c.in_kind == LEVEL_INPUT and c.in_level == wanted and s.calm == 0:
+        counts = c.state == COUNTING and (byte & COUNTER) != 0
+        c.chosen += 1 if c.state == WAITING or counts else 0
+        strike(m, s, k, t)  # choosing the other edge makes one (unsettled)
     publish(m, s, k, t)
 
 

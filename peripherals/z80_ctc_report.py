@@ -141,3 +141,18 @@ def complaints(m: Any, s: Any) -> list[Complaint]:
     if s.astray:
         out.append(Complaint(roles.VECTOR_ASTRAY, register="channel0", count=int(s.astray)))
     return out
+
+
+def risks(_: Any, s: Any) -> list[str]:
+    """Give what leans on readings that no manual has settled."""
+    out = []
+    for k, c in enumerate(s.channel):
+        if c.disabled:
+            out.append(f"channel {k} was disabled {int(c.disabled)} times with a request pending; "
+                       f"whether that drops it is unsettled (jumper disabled-request), so disable "
+                       f"it in its handler")
+        if c.chosen:
+            out.append(f"choosing the other edge made {int(c.chosen)} of channel {k}; whether it "
+                       f"does is unsettled (jumper edge-choice), so choose it with the reset bit "
+                       f"set, before the time constant")
+    return out

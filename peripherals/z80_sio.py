@@ -353,10 +353,10 @@ CARD = Card(
                "acknowledge": acknowledge, "line": line, "select": select},
     jumpers=(*_jumpers("a"), *_jumpers("b"),
              Jumper("interrupt", "flag", True, "the chip's INT pin reaches the bus"),
-             Jumper("status-latch", "choice", "always", "CTS and DCD in RR0 stand still until "
+             Jumper("status-latch", "reading", "always", "CTS and DCD in RR0 stand still until "
                     "command 2 after each change, or only while WR1 bit 0 is set (unsettled)",
                     choices=("always", "enabled")),
-             Jumper("next-character", "choice", "waiting", "what command 4 makes ask: a character "
+             Jumper("next-character", "reading", "waiting", "what command 4 makes ask: a character "
                     "that waits already, or only a new one (unsettled)",
                     choices=("waiting", "new"))),
     registers=("a-data", "a-control", "b-data", "b-control"),

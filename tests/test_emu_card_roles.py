@@ -6,6 +6,8 @@ from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
 from subprocess import CompletedProcess
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -15,6 +17,7 @@ from emu.backplane.description import load
 from emu.card import roles
 from emu.diagnosis import explain
 from emu.diagnosis.causes.control import STRAY_NMI
+from emu.diagnosis.trials.remedies import BY_JUMPER, remedies
 from emu.errors import InputError
 from emu.machine.machine import Machine
 from emu.run.session import Session
@@ -180,3 +183,22 @@ def test_a_wrong_declaration_is_told(tmp_path: Path, old: str, new: str, says: s
     with pytest.raises(InputError) as error:
         load_card_file(path)
     assert str(error.value) == f"{path}: {says}"
+
+
+# --- readings -------------------------------------------------------------------------------
+def test_an_unsettled_point_is_a_reading_and_no_remedy() -> None:
+    """A builder has no plug for it, so no second run is made with the other reading."""
+    unsettled = {(card.name, j.name) for card in cards().values() for j in card.jumpers
+                 if "unsettled" in j.help}
+    readings = {(card.name, j.name) for card in cards().values() for j in card.jumpers
+                if j.kind == "reading"}
+    assert unsettled <= readings and ("z80-sio", "next-character") in readings
+    code = sorted(BY_JUMPER)[0]
+    for name in {name for name, _ in readings}:
+        card = cards()[name]
+        slot = SimpleNamespace(name="x", card=card,
+                               settings={j.name: j.default for j in card.jumpers})
+        case: Any = SimpleNamespace(machine=SimpleNamespace(slots=[slot]))
+        finding: Any = SimpleNamespace(facts={"slot": "x"}, cause=SimpleNamespace(code=code))
+        words = " ".join(remedy.words for remedy in remedies(case, finding))
+        assert words and not any(f"with {jumper} =" in words for _, jumper in readings), words

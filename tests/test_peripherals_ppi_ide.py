@@ -132,6 +132,15 @@ def test_a_sector_is_written_in_words(native: bool) -> None:
     assert bench.bay.block(3) == bytes(b for n in range(256) for b in (n, 0xA5))
 
 
+def test_a_hand_protects_the_card_while_it_runs() -> None:
+    """Write commands end with ABRT then (CF manual, from memory); the image stays."""
+    bench = started()
+    CARD.live["write-protect"](bench.m, bench.s, True)
+    assert bench.command(0x30, 3) & 0x01 and bench.get(ERROR) & 0x04
+    CARD.live["write-protect"](bench.m, bench.s, False)
+    assert bench.command(0x30, 3) == 0x58
+
+
 def test_identify_gives_the_low_byte_at_port_a() -> None:
     bench = started()
     assert bench.command(0xEC) == 0x58

@@ -255,3 +255,48 @@ def test_rest_clears_what_is_below_a_second() -> None:
     assert clock.nibble("s1") == 0
     clock.advance(released + int(clock.hz))
     assert clock.nibble("s1") == 1
+
+
+# --- what no data sheet settles: the other readings, by jumpers --------------------------------
+@pytest.mark.parametrize(("reading", "kept"), [("with-rest", 4), ("always", 0)])
+def test_24_12_without_rest(reading: str, kept: int) -> None:
+    """MQ-162-03 p.13 does not ask for REST; that FEDL6242B-02 p.13 does, memory 90 %."""
+    clock = Clock(**{"hours-bit": reading})
+    clock.write("cf", 0)
+    assert clock.nibble("cf") == kept
+    assert any("24/12" in words for words in CARD.risks(clock.m, clock.s))
+
+
+@pytest.mark.parametrize(("reading", "flag"), [("hidden", 0), ("kept", 4)])
+def test_the_flag_of_a_period_that_ended_under_the_mask(reading: str, flag: int) -> None:
+    """Derived from "corresponds to the output level", 65 % (msm6242_more.md 3)."""
+    clock = Clock(interrupt=True, **{"masked-flag": reading})
+    clock.write("ce", 1 << 2 | 3)
+    clock.wait(1.5)
+    assert not clock.int_line and clock.nibble("cd") & 4 == flag
+    clock.write("ce", 1 << 2 | 2)
+    assert clock.int_line == (flag != 0)
+    (risk,) = CARD.risks(clock.m, clock.s)
+    assert risk.startswith("the flag was read 1 times under MASK")
+
+
+def test_the_flag_under_the_mask_is_no_risk_to_who_reads_busy() -> None:
+    clock = Clock()
+    clock.wait(1.5)
+    clock.write("cd", 5)
+    clock.nibble("cd")
+    assert CARD.risks(clock.m, clock.s) == []
+
+
+@pytest.mark.parametrize(("reading", "comes"), [("lost", False), ("comes", True)])
+def test_the_pulse_of_a_second_that_hold_holds(reading: str, comes: bool) -> None:
+    """Not found in any data sheet (msm6242_more.md 3)."""
+    clock = Clock(interrupt=True, **{"held-pulse": reading})
+    clock.write("ce", 1 << 2 | 2)
+    clock.wait(0.5)
+    clock.write("cd", 5)
+    clock.wait(0.7)
+    clock.write("cd", 4)
+    assert bool(clock.int_line) == comes
+    (risk,) = CARD.risks(clock.m, clock.s)
+    assert risk.startswith("1 periods of STD.P ended while HOLD was set")

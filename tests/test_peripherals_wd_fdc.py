@@ -347,7 +347,7 @@ def test_interrupts() -> None:
     disk.seconds(0.21)
     assert disk.int_line
     disk.command(0xD0)
-    disk.s.nmi_from = 3
+    CARD.live["nmi"](disk.m, disk.s, "both")
     before = int(disk.m.nmi_latch)
     disk.sector(1)
     assert disk.m.nmi_latch and not before

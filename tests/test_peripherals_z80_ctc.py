@@ -215,6 +215,17 @@ def test_choosing_the_other_edge_makes_one() -> None:
     assert bench.read("channel1") == 9
     bench.write("channel1", 0x51, 200)  # back again: now the line stands at the wrong level
     assert bench.read("channel1") == 9
+    (risk,) = CARD.risks(bench.m, bench.s)
+    assert risk.startswith("choosing the other edge made 1 of channel 1")
+
+
+def test_choosing_the_other_edge_makes_none_by_the_jumper() -> None:
+    """The other reading (z80_ctc_more.md 4: 50 %)."""
+    bench = Bench(CARD, {"edge-choice": "ignored"}, wires=[(0, "zcto0", 0, "trigger1")])
+    set_up(bench, 1, 0x55, 10)
+    bench.write("channel1", 0x41, 100)
+    assert bench.read("channel1") == 10
+    assert CARD.risks(bench.m, bench.s) == []
 
 
 # --- interrupts -----------------------------------------------------------------------------
@@ -261,6 +272,21 @@ def test_disabling_drops_the_request() -> None:
     bench.write("channel0", 0x01)
     assert bench.int_line == 0
     assert int(bench.m.event_t[0]) == FAR
+    (risk,) = CARD.risks(bench.m, bench.s)
+    assert risk.startswith("channel 0 was disabled 1 times with a request pending")
+
+
+def test_a_request_outlives_its_enable_by_the_jumper() -> None:
+    """The other reading (z80_ctc.md, interrupts: "uncertain")."""
+    bench = Bench(CARD, {"disabled-request": "kept"})
+    set_up(bench, 0, 0x85, 1)
+    bench.advance(100)
+    bench.write("channel0", 0x03)
+    assert bench.int_line == 1
+    bench.ack()
+    bench.reti()
+    assert bench.int_line == 0
+    assert len(CARD.risks(bench.m, bench.s)) == 1
 
 
 def test_reset_stops_everything_and_keeps_the_vector() -> None:

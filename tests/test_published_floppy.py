@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 
 from emu.media.geometry import FORMATS
 from emu.media.track import Track, lay, sectors
+from peripherals.fdc_765 import CARD
 from peripherals.fdc_765_track import add_crc
 
 # --- CRC --------------------------------------------------------------------------------------
@@ -262,6 +263,21 @@ def test_a_busy_bit_that_falls_with_the_last_step():
     fdc.stepped()
     assert fdc.status() == RQM
     assert fdc.sense() == bytes([0x20, 10])
+
+
+@pytest.mark.parametrize(("chip", "reading", "st0", "risky"), [
+    ("765a", "zero", 0x20, True), ("765a", "as-sent", 0x24, True), ("82077", "zero", 0x20, False)])
+def test_the_head_in_st0_behind_a_seek(chip: str, reading: str, st0: int, risky: bool):
+    """82077AA p.31: HD is 0 in the ST0 of sense interrupt; of the early parts no text was found:
+    60 % (shared/facts/fdc_765_more.md (b))."""
+    fdc = Fdc({"chip": chip, "seek-head": reading})
+    fdc.start()
+    fdc.recalibrate()
+    fdc.command(0x0F, 4, 10)
+    fdc.stepped()
+    assert fdc.sense() == bytes([st0, 10])
+    told = [words for words in CARD.risks(None, fdc.s) if "mask ST0" in words]
+    assert bool(told) == risky
 
 
 @pytest.mark.parametrize(("chip", "pulses"), [("765a", 77), ("82077", 79)])

@@ -145,7 +145,7 @@ def _check_jumpers(card: Card, place: str) -> None:
         if jumper.kind not in CHECKS:
             raise InputError(f"{place}: CARD: jumper {jumper.name!r}: there is no kind "
                              f"{jumper.kind!r}; there are {', '.join(CHECKS)}.")
-        if jumper.kind in ("int", "choice", "flag", "text"):
+        if jumper.kind in ("int", "choice", "reading", "flag", "text"):
             CHECKS[jumper.kind](jumper, jumper.default, f"{place}: CARD: default of jumper")
 
 

@@ -109,9 +109,9 @@ def _drive(jumper: Jumper, value: Any, place: str) -> dict[str, Any] | None:
 
 
 CHECKS: dict[str, Callable[[Jumper, Any, str], Any]] = {
-    "int": _whole, "choice": _choice, "flag": _flag, "clock": _clock, "file": _file,
-    "files": _files, "text": _text, "list": _list, "terminal": _terminal, "drive": _drive,
-    "medium": _file,
+    "int": _whole, "choice": _choice, "reading": _choice, "flag": _flag, "clock": _clock,
+    "file": _file, "files": _files, "text": _text, "list": _list, "terminal": _terminal,
+    "drive": _drive, "medium": _file,
 }
 
 

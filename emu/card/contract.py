@@ -80,10 +80,11 @@ def entry(state: np.dtype) -> Callable[[Callable[..., int]], Callable[..., int]]
 class Jumper:
     """One setting of a card, as the backplane file names it.
 
-    ``kind``: "int" (with low and high), "choice", "flag", "text", "file", "files" (a
-    table of names and files that stand in RAM at power-on), "clock" (a frequency, "cpu",
-    or the name of a wired line), "terminal" (a table), "list", "drive" (a floppy drive's
-    table, emu/media/drive.py), "medium" (a memory card's image).
+    ``kind``: "int" (with low and high), "choice", "reading" (a choice that no board has, between
+    readings of a data sheet where it is unsettled: never tried as a remedy), "flag", "text",
+    "file", "files" (a table of names and files that stand in RAM at power-on), "clock" (a
+    frequency, "cpu", or the name of a wired line), "terminal" (a table), "list", "drive" (a
+    floppy drive's table, emu/media/drive.py), "medium" (a memory card's image).
     """
 
     name: str
