@@ -35,7 +35,8 @@ OTHERS = {
     "published_i2c": "i2c_bus", "peripherals_wd_fdc": "fdc_wd17xx", "emu_sio": "z80_sio",
     "emu_bus_waiting": "z80_cpu",
 }
-BY_WORD = {"published_serial": {"sio": "z80_sio", "acia": "acia_6850"}}
+BY_WORD = {"published_serial": {"sio": "z80_sio", "acia": "acia_6850"},
+           "peripherals_clock_troubles": {"a_parallel": "rtc_6242", "": "ds1302"}}
 NUMBER = r"(?:\d[\d-]*(?:(?:,| and)? (?:p\.\s?)?\d[\d-]*)*)"
 PAGES = rf"(?:,? p\.\s?{NUMBER})?"
 DOCUMENTS = re.compile(
