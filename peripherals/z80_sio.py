@@ -81,6 +81,8 @@ STATE = np.dtype([
     ("clock_t", np.int64, (2,)),  # when that clock has changed, FAR: seen to
     ("pins", np.int64),  # 1: a modem input comes from a terminal, or moves
     ("wired", np.int64),  # 1: an output is wired
+    ("holds", np.int64),  # 1: a reset of channel A leaves what is under service
+    ("freed", np.int64),  # such resets while something was
 ], align=True)
 
 
@@ -261,6 +263,18 @@ def read(m, s, a, t):
 
 
 @compiled
+def end_service(m, s, code):
+    """End the highest service by command 7; every one by a reset of channel A, command 3."""
+    if code == 3 and m.ius[s.slot] != 0:
+        s.freed += 1
+    if code == 7:
+        m.ius[s.slot] &= m.ius[s.slot] - 1
+    elif s.holds == 0:
+        m.ius[s.slot] = 0
+    m.irq_dirty = 1
+
+
+@compiled
 def write_channel(m, s, k, line, register, byte, t):
     """Write data or control of one channel."""
     c = s.channel[k]
@@ -274,10 +288,8 @@ def write_channel(m, s, k, line, register, byte, t):
     else:
         command(m, c, line, byte, t)
         code = (byte >> 3) & 7
-        if k == 0 and (code == 7 or code == 3):  # ends the highest service, or every one
-            kept = m.ius[s.slot] - 1 if code == 7 else np.int64(0)
-            m.ius[s.slot] &= kept
-            m.irq_dirty = 1
+        if k == 0 and (code == 7 or code == 3):
+            end_service(m, s, code)
 
 
 @entry(STATE)
@@ -301,6 +313,7 @@ def power_on(setup: Setup) -> None:
     s, settings = setup.state, setup.settings
     s.clock_t[:] = FAR
     tie(s, settings)
+    s.holds = settings["channel-reset"] == "keeps-service"
     for k, (name, channel_line) in enumerate((("a", s.line_a), ("b", s.line_b))):
         connect(setup, channel_line, settings[f"terminal-{name}"])
         s.source[k] = source_of(setup.machine, setup.slot, k)
@@ -358,7 +371,10 @@ CARD = Card(
                     choices=("always", "enabled")),
              Jumper("next-character", "reading", "waiting", "what command 4 makes ask: a character "
                     "that waits already, or only a new one (unsettled)",
-                    choices=("waiting", "new"))),
+                    choices=("waiting", "new")),
+             Jumper("channel-reset", "reading", "ends-service", "what a reset of channel A does "
+                    "to what the chip has under service (unsettled)",
+                    choices=("ends-service", "keeps-service"))),
     registers=("a-data", "a-control", "b-data", "b-control"),
     kinds={"a-data": (roles.DATA,), "a-control": (roles.STATUS, roles.CONTROL),
            "b-data": (roles.DATA,), "b-control": (roles.STATUS, roles.CONTROL, roles.VECTOR)},

@@ -11,7 +11,7 @@ After UM0081, SIO chapter.  Asynchronous modes only: with the stop bits of WR4 s
 * Command 4 with characters waiting asks at once (the later SCC's "alternatively"; jumper
   next-character has the other reading).
 * Command 3 in channel A forgets what the whole chip has under service (UM0081, WR0, from
-  memory: "resets the interrupt prioritization logic").
+  memory: "resets the interrupt prioritization logic"; jumper channel-reset has the other reading).
 * In "first character" mode a parity error is no special condition (from memory).
 * A character with an error makes the vector "special" while it is the next to be read.
 """

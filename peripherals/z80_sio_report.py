@@ -168,4 +168,8 @@ def risks(m: Any, s: Any) -> list[str]:
             out.append(f"command 4 (20h) was written {int(c.rearmed)} times to channel {name} "
                        f"with characters waiting; whether they interrupt is unsettled (jumper "
                        f"next-character), so read them first")
+    if s.freed:
+        out.append(f"channel A was reset {int(s.freed)} times with an interrupt under service; "
+                   f"that this ends the service is not certain (jumper channel-reset), so run RETI "
+                   f"or write command 7 (38h) first")
     return out

@@ -1,11 +1,15 @@
 """The parallel clock.  Pages are the data sheet's (FEDL6242B-02), the rest follows from it."""
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import pytest
+from boards import CPU_AND_MEMORY
 from card_bench import Bench
 
+from emu.backplane.description import load
+from emu.machine.machine import Machine
 from peripherals.rtc_6242 import CARD
 
 DIGITS = CARD.registers[:12]
@@ -169,6 +173,17 @@ def test_a_standard_pulse_is_a_tick_by_itself() -> None:
     clock = Bench(CARD, {"start": "2026-01-01 00:00:00", "interrupt": True}, hz="4 MHz")
     clock.write("ce", 0)
     assert [tick.period for tick in CARD.ticks(clock.m, clock.s)] == [62_500]
+
+
+def test_a_program_counts_standard_pulses_as_ticks(tmp_path: Path) -> None:
+    """It looks at the flag alone, and takes nothing back: 64 a second, as p.12 c has it."""
+    poll = "DB4D E604 28FA 23 DB4D E604 20FA 18F1"  # until 1; inc hl; until 0; again
+    (tmp_path / "p.bin").write_bytes(bytes.fromhex("3E00 D34E 210000" + poll))
+    (tmp_path / "m.toml").write_text(
+        CPU_AND_MEMORY + '[slot.clock]\ncard = "rtc-6242"\nbase = 64\n')
+    machine = Machine(load(tmp_path / "m.toml"))
+    machine.run(machine.at(1.001))
+    assert int(machine.m.r[4]) << 8 | int(machine.m.r[5]) == 64
 
 
 def test_an_interrupt_stays_until_it_is_taken_back() -> None:

@@ -207,6 +207,19 @@ def test_channel_reset_of_a_forgets_what_is_under_service(channel: str, served: 
     assert bench.m.ieo[0] == 1
 
 
+@pytest.mark.parametrize(("reading", "served"), [("ends-service", 0), ("keeps-service", 1)])
+def test_who_leans_on_a_channel_reset_is_told(reading: str, served: int) -> None:
+    """That it ends services is from memory, 80 % (shared/facts/sio_more.md (a))."""
+    bench = sio(ALL, channel_reset=reading)
+    type_keys(bench, b"k", 1000)
+    bench.advance(1000 + FRAME)
+    bench.ack()
+    put(bench, "a", 0x18, 0x18)
+    assert bench.m.ius[0] == served
+    told = [words for words in CARD.risks(bench.m, bench.s) if "under service" in words]
+    assert len(told) == 1 and told[0].startswith(f"channel A was reset {1 + served} times")
+
+
 def test_channel_reset_of_b_loses_the_vector() -> None:
     """WR2 stands in channel B alone (UM0081 p.310); 00h after reset: memory."""
     bench = sio(vector=0x40)
