@@ -14,7 +14,8 @@ from termios import TIOCSWINSZ
 
 import pytest
 
-from emu.cli.wrapping import complain, show, wrapped
+from emu.cli.say import complain, say, say_json
+from emu.cli.wrapping import show, wrapped
 
 ROOT = Path(__file__).parent.parent
 COLOURS = re.compile(r"\x1b\[[0-9;]*m")
@@ -108,3 +109,13 @@ def test_a_text_of_several_lines_is_wrapped_line_by_line(monkeypatch: pytest.Mon
     show(["one two three\n  four five six seven eight"])
     assert sys.stdout.getvalue() == (  # type: ignore[attr-defined]
         "one two three\n  four five six seven\n      eight\n")
+
+
+def test_what_is_for_people_is_wrapped_and_json_is_not(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "24")
+    monkeypatch.setattr(sys, "stdout", Terminal())
+    say("  go     boot: it came after 2.5 ms\x1b.")
+    say_json(["one two three four five six"])
+    assert sys.stdout.getvalue() == (  # type: ignore[attr-defined]
+        "  go     boot: it came\n      after 2.5 ms\\x1b.\n"
+        '[\n  "one two three four five six"\n]\n')

@@ -102,7 +102,7 @@ def main() -> None:
 
 
 def _complain(text: str) -> None:
-    from emu.cli.wrapping import complain
+    from emu.cli.say import complain
 
     complain(text)
 

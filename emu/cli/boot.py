@@ -1,7 +1,6 @@
 """``preburn boot``: boot headless, show the console, end with the verdict."""
 from __future__ import annotations
 
-import json
 import sys
 import time
 from pathlib import Path
@@ -16,7 +15,7 @@ from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file, limit_seconds
 from emu.cli.progress import compiling
 from emu.cli.running import BUILDING, STOPPED, Display
-from emu.cli.say import say
+from emu.cli.say import say, say_json
 from emu.cli.typing_order import Typing
 from emu.errors import InputError
 
@@ -128,7 +127,7 @@ def boot(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
             "wall_seconds": round(time.perf_counter() - started, 3),
             "compile_seconds": round(compile_seconds(), 3), "run_seconds": round(ran - built, 3),
             "kept": kept}
-        say(json.dumps(out, indent=2))
+        say_json(out)
     else:
         if any(c.text for c in session.console.channels.values()):
             say()

@@ -5,7 +5,7 @@ import json
 
 import click
 
-from emu.cli.say import say
+from emu.cli.say import say, say_json
 
 INTERRUPTS = {"none": "none", "plain": "pulls /INT, gives no vector",
               "chained": "gives a vector (mode 2); stands in backplane.chain"}
@@ -37,7 +37,7 @@ def command(name: str | None, as_json: bool) -> None:
         others = [f"{point.name:16} installed, {point.value}" for point in installed().values()
                   if point.name not in known]
     if as_json:
-        say(json.dumps(known, indent=2))
+        say_json(known)
         return
     for card in known.values():
         say(f"{card['name']:16} {card['summary']}")

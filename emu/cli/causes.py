@@ -1,12 +1,11 @@
 """``preburn causes``: the catalogue of causes that a verdict may name."""
 from __future__ import annotations
 
-import json
 from typing import Any
 
 import click
 
-from emu.cli.say import say
+from emu.cli.say import say, say_json
 
 
 @click.command()
@@ -22,7 +21,7 @@ def command(code: str | None, as_json: bool) -> None:
         raise InputError(f"there is no cause {code!r}; {nearest(code, known)}")
     chosen = known if code is None else {code: known[code]}
     if as_json:
-        say(json.dumps({name: page(cause) for name, cause in chosen.items()}, indent=2))
+        say_json({name: page(cause) for name, cause in chosen.items()})
     elif code is None:
         for cause in known.values():
             say(f"{cause.code:24} {', '.join(cause.entries):10} {cause.title}")
@@ -43,8 +42,8 @@ def _explain(facts: dict[str, Any]) -> None:
     say(facts["title"])
     for title in ("seen", "evidence", "remedy"):
         say()
-        say(click.wrap_text(f"{title}: {facts[title]}", 92, "", " " * (len(title) + 2)))
+        say(f"{title}: {facts[title]}")
     if facts["entries"]:
         covered = "; ".join(f"{code} {title}" for code, title in facts["entries"].items())
         say()
-        say(click.wrap_text(f"in the table of docs/causes.md: {covered}", 92))
+        say(f"in the table of docs/causes.md: {covered}")

@@ -1,14 +1,13 @@
 """``preburn check``: the wiring check, without a run."""
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 
 import click
 
 from emu.cli.options import backplane_file
-from emu.cli.say import say
+from emu.cli.say import say, say_json
 
 
 @click.command()
@@ -29,8 +28,8 @@ def command(file: Path, against: Path | None, as_json: bool) -> None:
     found = check(description)
     differing = differences(description, load(against, unbuilt=True)) if against else []
     if as_json:
-        say(json.dumps({"findings": [f.as_dict() for f in found],
-                        "differences": differing}, indent=2))
+        say_json({"findings": [f.as_dict() for f in found],
+                  "differences": differing})
     else:
         for finding in found:
             say(f"{finding.level}: {finding.code}: {finding.text}")

@@ -1,7 +1,6 @@
 """``preburn compare``: two machines or images side by side, or one beside a real board."""
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
@@ -11,7 +10,7 @@ import click
 from emu.cli.booting import asked, booting
 from emu.cli.progress import compiling
 from emu.cli.running import STOPPED, Display, last_words
-from emu.cli.say import say
+from emu.cli.say import say, say_json
 from emu.cli.typing_order import Typing
 from emu.errors import InputError
 
@@ -111,7 +110,7 @@ def command(left: Path, right: Path | None, until: str | None, limit: str,
             found = compare(machine, _machine(right, on, left), (str(left), str(right)), until,
                             seconds, steps, seed, compiling(), runner.run)
     if as_json:
-        say(json.dumps(found.as_dict(), indent=2))
+        say_json(found.as_dict())
     else:
         for line in found.lines():
             say(line)

@@ -1,7 +1,6 @@
 """``preburn image``: look into ROM images, pack, split, compare, disassemble."""
 from __future__ import annotations
 
-import json
 import re
 import sys
 from pathlib import Path
@@ -9,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from emu.cli.say import say
+from emu.cli.say import say, say_json
 from emu.errors import InputError
 
 if TYPE_CHECKING:
@@ -57,7 +56,7 @@ def info(file: Path, size: str | None, page: str, strings: bool, symbols: tuple[
     chip = lay_out(_load(file, symbols), _size(size, "--size"), size_in_bytes(page, "--page"))
     found = describe(chip)
     if as_json:
-        say(json.dumps(found, indent=2))
+        say_json(found)
     else:
         _print_info(found, None if strings else 12)
 
@@ -111,10 +110,10 @@ def pack(files: tuple[str, ...], output: Path, size: str, fill: str, align: str,
                  None if checksum is None else address_of(checksum, "--checksum"))
     write_new([(output, packed.data)], replace)
     if as_json:
-        say(json.dumps({
+        say_json({
             "output": str(output), "bytes": len(packed.data), "checksum": packed.checksum,
             "parts": [{"file": str(p.path), "start": p.start, "end": p.end}
-               for p in packed.parts]}, indent=2))
+               for p in packed.parts]})
         return
     for part in packed.parts:
         say(f"{part.start:06X}h to {part.end - 1:06X}h  {part.path}")
@@ -173,7 +172,7 @@ def diff(a: Path, b: Path, page: str, symbols: tuple[Path, ...], symbols_b: tupl
     size = max(lay_out(image).size for image in images)
     found = compare(*(lay_out(image, size, bytes_a_page) for image in images))
     if as_json:
-        say(json.dumps(found, indent=2))
+        say_json(found)
     else:
         _print_difference(found)
     sys.exit(1 if found["pages"] else 0)
@@ -210,9 +209,9 @@ def disassemble(file: Path, starts: tuple[str, ...], maps: tuple[str, ...],
     image = _load(file, symbols)
     lines = follow(PageMap(image, tuple(map(_mapping, maps))), entries(image, starts))
     if as_json:
-        say(json.dumps([{"address": x.instruction.address, "physical": x.physical,
+        say_json([{"address": x.instruction.address, "physical": x.physical,
                          "bytes": x.instruction.data.hex(), "text": x.instruction.text,
-                         "label": x.label, "source": x.source} for x in lines], indent=1))
+                         "label": x.label, "source": x.source} for x in lines])
         return
     expected = None
     for x in lines:

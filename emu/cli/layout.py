@@ -10,7 +10,7 @@ import click
 from emu.cli.options import backplane_file, limit_seconds
 from emu.cli.progress import compiling
 from emu.cli.running import BUILDING, Display, end_interrupted
-from emu.cli.say import say
+from emu.cli.say import put, say
 from emu.errors import InputError
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ def command(file: Path, form: str | None, output: Path | None, seconds: str | No
     else:
         text = (as_text if form == "text" else as_markdown)(found, run)
     if output is None:
-        say(text, nl=False)
+        (say if form == "text" else put)(text, nl=False)
     else:
         write_atomic(output, text.encode())
     if session is not None:

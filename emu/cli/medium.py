@@ -1,7 +1,6 @@
 """``preburn medium``: make floppy images, look into them, bring files in and out."""
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -9,7 +8,7 @@ from typing import Any, TypeVar
 
 import click
 
-from emu.cli.say import say
+from emu.cli.say import say, say_json
 from emu.errors import InputError
 
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -114,7 +113,10 @@ def show(file: Path, geometry: str | None, as_json: bool, tracks: bool) -> None:
     from emu.media.report import lines, report
 
     known = report(Disk.open(file, geometry), tracks)
-    say(json.dumps(known, indent=2) if as_json else "\n".join(lines(known)))
+    if as_json:
+        say_json(known)
+    else:
+        say("\n".join(lines(known)))
 
 
 @command.command("list")
@@ -127,7 +129,7 @@ def list_(file: Path, geometry: str | None, as_json: bool) -> None:
 
     found = files_of(need(Disk.open(file, geometry).image))
     if as_json:
-        say(json.dumps({"file": str(file), "files": found}, indent=2))
+        say_json({"file": str(file), "files": found})
         return
     for row in found:
         size = "folder" if row["folder"] else row["bytes"]
@@ -164,7 +166,7 @@ def dump(file: Path, geometry: str | None, as_json: bool, track: int | None, hea
     if as_json:
         rows = [{"block": n, "place": disk.image.where(n), "hex": disk.image.block(n).hex()}
                 for n in blocks]
-        say(json.dumps({"file": str(file), "sectors": rows}, indent=2))
+        say_json({"file": str(file), "sectors": rows})
     else:
         say("\n".join(line for n in blocks for line in hex_lines(disk.image, n)))
 
@@ -256,4 +258,7 @@ def remove(file: Path, geometry: str | None, as_json: bool, names: tuple[str, ..
 
 
 def _done(as_json: bool, text: str, **facts: Any) -> None:
-    say(json.dumps(facts, indent=2) if as_json else text)
+    if as_json:
+        say_json(facts)
+    else:
+        say(text)

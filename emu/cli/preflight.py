@@ -1,8 +1,8 @@
 """``preburn preflight``: one page before burning: go, or no-go with the reasons."""
 from __future__ import annotations
 
-import json
 import sys
+from functools import partial
 from pathlib import Path
 
 import click
@@ -12,8 +12,9 @@ from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
 from emu.cli.running import BUILDING, Display, end_interrupted
-from emu.cli.say import say
+from emu.cli.say import say, say_json
 from emu.cli.typing_order import Typing
+from emu.cli.wrapping import show_headed
 from emu.errors import Ended, InputError, say_where
 from emu.preflight.item import NO_GO, Item
 
@@ -75,14 +76,14 @@ def _show(file: Path, found: list[Item], stopped: str, as_json: bool) -> None:
     summary = stopped or verdict_line(found)
     no_go = stopped or any(item.level == NO_GO for item in found)
     if as_json:
-        say(json.dumps({"go": not no_go, "summary": summary,
-                        "items": [item.as_dict() for item in found]}, indent=2))
+        say_json({"go": not no_go, "summary": summary,
+                  "items": [item.as_dict() for item in found]})
     else:
         say(f"preflight {file}: {summary}")
         for item in found:
             colour = {"no-go": "red", "note": "yellow"}.get(item.level, "green")
-            click.echo(f"  {click.style(f'{item.level:5}', fg=colour)}  ", nl=False)
-            say(f"{item.title}: {item.text}")
+            show_headed(f"  {item.level:5}", f"  {item.title}: {item.text}",
+                        partial(click.style, fg=colour))
         if not no_go:
             say("Before you erase and burn: read the old chip out first, mind its "
                 "write-protect jumper, switch off before you pull or insert a chip or a "

@@ -1,7 +1,6 @@
 """``preburn rates``: which baud rates and ticks the fitted cards reach, and the bytes to write."""
 from __future__ import annotations
 
-import json
 import sys
 from fractions import Fraction
 from itertools import groupby
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from emu.cli.options import backplane_file
-from emu.cli.say import say
+from emu.cli.say import say, say_json
 from emu.errors import InputError
 from emu.files.numbers import exact
 
@@ -51,7 +50,7 @@ def command(file: Path, want: tuple[str, ...], tick: tuple[str, ...], everything
         out.append({"purpose": purpose, "want": float(rate),
                     "ways": [one.as_dict() for one in found]})
     if as_json:
-        say(json.dumps(out, indent=2))
+        say_json(out)
     sys.exit(1 if lacking else 0)
 
 

@@ -1,7 +1,6 @@
 """``preburn record``: keep what a boot of a good image did, to hold later runs against."""
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 
@@ -13,7 +12,7 @@ from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
 from emu.cli.running import BUILDING, Display, end_interrupted, last_words
-from emu.cli.say import say
+from emu.cli.say import say, say_json
 from emu.cli.typing_order import Typing
 
 GOOD = ("reached", "waiting-for-input")
@@ -68,10 +67,10 @@ def command(file: Path, output: Path, until: str | None, limit: str, sends: tupl
     if good or anyway:
         recordfile.write(output, tree)
     if as_json:
-        say(json.dumps({
+        say_json({
             "record": str(output) if good or anyway else None, "verdict": verdict.verdict,
             "summary": verdict.summary, "t_states": tree["end"]["t"],
-            "bus_cycles": tree["bus"]["cycles"], "milestones": tree["milestones"]}, indent=2))
+            "bus_cycles": tree["bus"]["cycles"], "milestones": tree["milestones"]})
     elif good or anyway:
         bus, ran = tree["bus"], float(machine.seconds(tree["end"]["t"]))
         say(f"{output}: {verdict.verdict} after {time_words(ran, 4)} emulated; "

@@ -1,7 +1,6 @@
 """``preburn sweep``: one image over many machines, or many images over one."""
 from __future__ import annotations
 
-import json
 import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -14,7 +13,7 @@ import click
 from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
-from emu.cli.say import say
+from emu.cli.say import say, say_json
 from emu.cli.typing_order import Typing
 from emu.errors import InputError, printable
 
@@ -193,7 +192,7 @@ def _show(done: list[Any], smallest: bool, as_json: bool, wall: float) -> None:
                "summary": tables.summary(done)}
         if smallest:
             out["smallest"] = list(dict.fromkeys(best))
-        say(json.dumps(out, indent=2))
+        say_json(out)
         return
     for line, row in zip(tables.text(done), [None, *done], strict=True):
         colour = None if row is None else "green" if row["boots"] else "red"

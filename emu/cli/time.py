@@ -11,6 +11,7 @@ from emu.cli.booting import asked, booting
 from emu.cli.options import backplane_file
 from emu.cli.progress import compiling
 from emu.cli.running import BUILDING, Display, end_interrupted
+from emu.cli.say import complain, say, say_json
 from emu.cli.typing_order import Typing
 
 MARK = b'"exporter": "preburn"'
@@ -57,13 +58,13 @@ def command(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
         text = json.dumps({"exporter": "preburn", **profile.speedscope(found, name)})
         write_atomic(output, text.encode(), WHAT)
     if as_json:
-        click.echo(json.dumps(profile.as_dict(found), indent=2))
+        say_json(profile.as_dict(found))
     else:
-        click.echo("\n".join(profile.table(found, most)))
+        say("\n".join(profile.table(found, most)))
     end_interrupted(session, "the times are those of the run up to there.")
     missed = session.missed
     if missed is not None or (until is not None and not session.reached):
         wanted = until if missed is None else missed.text.decode("latin-1")
-        click.echo(f"preburn: the text {wanted!r} did not come; the times are those of the run up "
-                   f"to {session.machine.stands()}.", err=True)
+        complain(f"the text {wanted!r} did not come; the times are those of the run up to "
+                 f"{session.machine.stands()}.")
         sys.exit(1)

@@ -1,7 +1,6 @@
 """``preburn verify``: run again what was recorded, and hold the run against the record."""
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,7 +11,7 @@ from emu.cli import wrapping
 from emu.cli.options import own_machine
 from emu.cli.progress import compiling
 from emu.cli.running import Display
-from emu.cli.say import say
+from emu.cli.say import say_json
 from emu.errors import InputError
 
 if TYPE_CHECKING:
@@ -76,7 +75,7 @@ def command(file: Path | None, good: Path | None, strict: bool, same_console: bo
     if junit is not None:
         junit_file.write(junit, f"{file} against {good}", found.aspects, "\n".join(found.lines()))
     if as_json:
-        say(json.dumps(found.as_dict(), indent=2))
+        say_json(found.as_dict())
     else:
         wrapping.show(found.lines())
     sys.exit(0 if found.same else 1)

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 from emu.backplane.named_files import named_files
 from emu.card.number_words import counted
-from emu.cli.say import say
-from emu.cli.wrapping import complain, show
+from emu.cli.say import complain, say
+from emu.cli.wrapping import show
 from emu.errors import InputError
 from emu.files.inputfile import read_limited
 

@@ -6,12 +6,12 @@ import re
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
 import click
 
-from emu.errors import one_line, printable
+from emu.errors import printable
 
 if TYPE_CHECKING:
     from emu.diagnosis.verdict import Verdict
@@ -57,15 +57,20 @@ def paint_verdict(text: str, verdict: str) -> str:
 def show_end(verdict: Verdict, took: str) -> None:
     """Write the last line: the verdict in a word once more, and what took how long."""
     head = verdict.verdict + (f", {verdict.cause}" if verdict.cause else "")
-    line = printable(f"{head} ({took})")
-    first, *rest = wrapped(line, _width()) if sys.stdout.isatty() else [line]
-    click.echo(paint_verdict(first[:len(head)], verdict.verdict) + first[len(head):],
-               color=coloured())
-    for part in rest:
+    show_headed(head, f" ({took})", lambda text: paint_verdict(text, verdict.verdict))
+
+
+def show_headed(head: str, rest: str, paint: Callable[[str], str]) -> None:
+    """Write a line whose head is painted."""
+    line = printable(head + rest)
+    first, *others = wrapped(line, columns()) if sys.stdout.isatty() else [line]
+    click.echo(paint(first[:len(head)]) + first[len(head):], color=coloured())
+    for part in others:
         click.echo(part)
 
 
-def _width() -> int:
+def columns() -> int:
+    """Give the width of the terminal."""
     return shutil.get_terminal_size().columns
 
 
@@ -83,13 +88,6 @@ def show(lines: Iterable[str]) -> None:
         return
     for line in lines:
         found = HEAD.match(line)
-        for part in wrapped(line, _width()):
+        for part in wrapped(line, columns()):
             click.echo(paint_verdict(part, found[1]) if found else painted(part),
                        color=coloured())
-
-
-def complain(text: str) -> None:
-    """Write a line about a mistake to standard error, wrapped if that is a terminal."""
-    line = f"preburn: {one_line(text)}"
-    for part in wrapped(line, _width()) if sys.stderr.isatty() else [line]:
-        click.echo(part, err=True)
