@@ -115,6 +115,10 @@ def test_only_what_is_asked_counts(good: Path, tmp_path: Path) -> None:
     strict = run("verify", slow, good)
     assert strict.exit_code == 1 and "the same text at other times" in strict.output
     assert "another machine: slots memory waits-m1: none recorded, 1 now" in strict.output
+    moved = hold.values("slots ctc", {"ports": "28/FF:0 29/FF:1"}, {"ports": "2C/FF:0 2D/FF:1"})
+    assert moved == ["slots ctc ports: 28h 29h recorded, 2Ch 2Dh now"]
+    swapped = hold.values("", {"ports": "28/FF:0 29/FF:1"}, {"ports": "28/FF:1 29/FF:0"})
+    assert swapped == ["ports: 28/FF:0 29/FF:1 recorded, 28/FF:1 29/FF:0 now"]
     near = run("verify", slow, good, "--same-milestones", "--tolerance", "1us")
     assert near.exit_code == 1 and "shell_main: recorded at 0.02" in near.output
     assert run("verify", slow, good, "--same-milestones", "--tolerance", "30%").exit_code == 0

@@ -12,6 +12,7 @@ was to write, whole.  Seconds of wall time: on a busy computer they say more of 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
 import select
@@ -30,6 +31,7 @@ import marked
 ROOT = Path(__file__).resolve().parent.parent
 FULL = ROOT / "roms" / "tidewater" / "full.toml"
 AGES = ("--limit", "1000000")
+PATIENCE = 3  # seconds that what follows an answer may take, before it is ended, too
 STEPS = "into\n" * 40 + "go\n"
 SLOW_CARD = """
 import time
@@ -69,6 +71,8 @@ CASES = (
     Case("boot", ("boot", str(FULL), *AGES)),
     Case("boot, a Python card that takes 1 ms an access", ("boot", "slow.toml", *AGES), work=0.7),
     Case("boot, while the cause is looked for", ("boot", str(FULL), *AGES), first=True),
+    Case("boot --report", ("boot", str(FULL), *AGES, "--report", "page.html"), ("page.html",)),
+    Case("boot --coverage", ("boot", str(FULL), *AGES, "--coverage", "rom.info"), ("rom.info",)),
     Case("step, behind 40 single steps", ("step", str(FULL), "--commands", "words"), work=2.0),
     Case("console --tcp", ("console", str(FULL), "--tcp", "0", "--fast", "--save", "saved.json"),
          ("saved.json",)),
@@ -80,7 +84,7 @@ CASES = (
     Case("layout --run", ("layout", str(FULL), "--run", AGES[1])),
     Case("time", ("time", str(FULL), *AGES)),
     Case("sweep", ("sweep", str(FULL), "--seeds", "3", "--jobs", "2", *AGES, "--until", "never",
-                   "--results", "results.jsonl"), ("results.jsonl",), work=0.4),
+                   "--results", "results.jsonl"), ("results.jsonl",), work=3.0),
 )
 
 
@@ -119,10 +123,16 @@ def preburn(*arguments: str, folder: Path) -> subprocess.Popen[bytes]:
                             env={**os.environ, "PYTHONPATH": str(ROOT)})
 
 
-def worked(pid: int) -> float:
-    """Give the seconds of processor time that a process has used."""
-    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+def worked(session: int) -> float:
+    """Give the seconds of processor time that the processes of a session have used."""
+    told = subprocess.run(["ps", "-o", "pid=", "-s", str(session)], text=True,
+                          capture_output=True, check=False).stdout
+    ticks = 0
+    for pid in told.split():
+        with contextlib.suppress(OSError):  # it may have ended
+            fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+            ticks += int(fields[11]) + int(fields[12])
+    return ticks / os.sysconf("SC_CLK_TCK")
 
 
 def of_session(number: int) -> list[str]:
@@ -145,7 +155,7 @@ def one(case: Case, number: int, later: float, folder: Path) -> Answer:
     child = preburn(*case.arguments, folder=folder)
     assert child.stderr is not None
     while child.poll() is None and worked(child.pid) < case.work + later:
-        time.sleep(0.01)
+        time.sleep(0.05)
     time.sleep(3 * (case.arguments[0] == "sweep"))  # its workers start
     if case.first:
         child.send_signal(signal.SIGINT)
@@ -156,7 +166,7 @@ def one(case: Case, number: int, later: float, folder: Path) -> Answer:
     child.send_signal(number)
     os.read(child.stderr.fileno(), 65536)
     seconds = time.perf_counter() - sent
-    patience = time.monotonic() + 10 * (case.arguments[0] != "sweep")
+    patience = time.monotonic() + PATIENCE * (case.arguments[0] != "sweep")
     while child.poll() is None:
         if time.monotonic() > patience:
             child.send_signal(signal.SIGINT)  # it looks for the cause, or finishes machines

@@ -12,6 +12,7 @@ from emu.knowngood.record import Tree, console_text
 
 CONSOLE, MILESTONES = "console", "milestones"
 STRICT = ("console", "milestones", "end", "interrupts", "ports", "memory", "bus")
+PORT_ROW = re.compile(r"\b([0-9A-F]{2,4})/[0-9A-F]{2,4}:\d+\b")  # port, mask, register
 SHOWN = 6  # differences of one kind that are written out
 
 
@@ -158,6 +159,9 @@ def values(place: str, good: Any, ours: Any) -> list[str]:
     if good == ours:
         return []
     was, now = (_brief(v) for v in (good, ours))
+    if isinstance(good, str) and isinstance(ours, str):
+        ports = [PORT_ROW.sub(r"\1h", text) for text in (was, now)]
+        was, now = ports if ports[0] != ports[1] else (was, now)
     return [f"{place}: {was} recorded, {now} now"]
 
 
