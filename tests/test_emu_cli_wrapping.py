@@ -81,6 +81,10 @@ def test_lines_are_broken_at_blanks_and_set_in() -> None:
     assert wrapped("short", 20) == ["short"]
     assert wrapped("it took him about 1.28 s to come", 22) == [
         "it took him about", "    1.28 s to come"]
+    assert wrapped("wz 0000   af' 6C64*  bc 0021*  iff1 1*", 22) == [
+        "wz 0000   af' 6C64*", "    bc 0021*  iff1 1*"]
+    assert wrapped("wz 0000   af' 6C64*  bc 0021*  iff1 1*", 36) == [
+        "wz 0000   af' 6C64*  bc 0021*", "    iff1 1*"]
     assert wrapped("a line for a terminal without room", 8) == [
         "a line for a terminal without room"]
     assert wrapped("see /a/path/that/is/longer/than/the/line now", 20) == [

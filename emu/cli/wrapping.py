@@ -21,21 +21,23 @@ HANG = 4  # columns by which what goes on in the next line is set in
 HEAD = re.compile(r"verdict: ([a-z-]+)")
 GOOD = ("reached", "waiting-for-input")
 TITLE = re.compile(r"[a-z]+:")
-BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:[mun]?s|[kM]?Hz|KiB|bytes|baud)\b|%)")
+WHOLE = re.compile(  # the blank between a number and its unit, a register and what it holds
+    r"(?<=\d) (?=(?:[mun]?s|[kM]?Hz|KiB|bytes|baud)\b|%)"
+    r"|(?:(?<=\b[a-z]{2})|(?<=[a-z]')) (?=[0-9A-F]{4}\b)|(?<=\biff[12]) (?=[01])")
 HELD = "\xa0"  # a blank at which no line is broken
 
 
 def wrapped(line: str, width: int) -> list[str]:
     """Break a line at blanks into lines of at most ``width`` columns, with a hanging indent.
 
-    A word that is longer than a line stays whole, so that it can be copied; so does a number with
-    its unit.
+    A word that is longer than a line stays whole, so that it can be copied; so do a number with its
+    unit and a register with its value.
     """
     if len(line) <= width or width < NARROWEST:
         return [line]
     start = len(line) - len(line.lstrip(" "))
     hang = " " * min(start + (2 if line.lstrip().startswith("- ") else HANG), width // 3)
-    rows = textwrap.wrap(BEFORE_UNIT.sub(HELD, line.strip()), width, initial_indent=" " * start,
+    rows = textwrap.wrap(WHOLE.sub(HELD, line.strip()), width, initial_indent=" " * start,
                          subsequent_indent=hang, break_long_words=False, break_on_hyphens=False)
     return [row.replace(HELD, " ") for row in rows] or [""]
 

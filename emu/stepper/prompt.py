@@ -169,7 +169,7 @@ def interactive(stepper: Stepper, tell: Tell) -> None:
     terminals = Terminals(sys.stdout)
     stepper.echo = terminals.take
     session = _session(reader)
-    print(GREETING)
+    tell([GREETING])
     with interruptible(stepper):
         while _take_line(session, reader, terminals, tell):
             pass
