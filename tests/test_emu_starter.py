@@ -183,6 +183,23 @@ def test_its_checks_build_the_rom_with_what_they_find(preburn, tmp_path: Path, l
     assert (done.returncode, done.stdout.splitlines()) == (0, told), done.stderr
 
 
+@pytest.mark.skipif(not shutil.which("make"), reason="no make")
+def test_make_takes_the_assembler_that_toolchain_sh_has_built(preburn, tmp_path: Path) -> None:
+    folder = tmp_path / "gauge"
+    assert preburn("new", folder, "--language", "asm").returncode == 0
+
+    def told(*words: str) -> str:
+        return subprocess.run(["make", "-n", *words], cwd=folder, text=True, capture_output=True,
+                              check=True).stdout
+
+    assert told().startswith("z80-unknown-elf-as ")
+    tools = folder / ".toolchain/bin"
+    tools.mkdir(parents=True)
+    (tools / "z80-unknown-elf-as").touch()
+    assert told().startswith(".toolchain/bin/z80-unknown-elf-as ")
+    assert told("CROSS=mine-").startswith("mine-as ")
+
+
 def _registered() -> bool:
     from importlib.metadata import entry_points
 
