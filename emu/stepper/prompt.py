@@ -32,7 +32,7 @@ def lines_of(path: Path | None) -> Iterator[tuple[str, str]]:
         for number, line in enumerate(sys.stdin, 1):
             yield f"line {number}", line
         return
-    data = read_limited(path, "file of words", COMMANDS_LIMIT)
+    data = read_limited(path, "words file", COMMANDS_LIMIT)
     for number, line in enumerate(data.decode("utf-8", "replace").splitlines(), 1):
         yield f"{path}:{number}", line
 
