@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 import xml.etree.ElementTree as ElementTree
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
@@ -168,7 +169,7 @@ PROGRAM = bytes.fromhex(
 def test_what_a_run_touched(tmp_path: Path) -> None:
     (tmp_path / "rom.bin").write_bytes(PROGRAM.ljust(0x2000, b"\0"))
     text = BASE.replace("0xC0", "0").replace("ram-start = 0x4000", "ram-start = 0x6000")
-    session = Session(TouchedMachine(load(described(tmp_path, text))), None, 1)
+    session = Session(TouchedMachine(load(described(tmp_path, text))), None, Fraction(1, 10))
     session.run()
     found = session.machine.touched()
     assert found.ports == {0x28: (0, 1), 0x68: (1, 0), 0x77: (0, 1)}
@@ -177,6 +178,7 @@ def test_what_a_run_touched(tmp_path: Path) -> None:
     assert found.flags("memory", 0x6000 + 0x2000, 256) == 4  # 8000h: behind the ROM's 6000h bytes
     assert found.flags("memory", 0x2000, 0x1000) == 0
     page = as_text(layout(load(tmp_path / "machine.toml")), found)
+    assert "what a run of 100 ms touched" in page
     assert "  77h   1\n" in page and "6000h-DFFFh  memory  RAM" in page
     picture = as_svg(layout(load(tmp_path / "machine.toml")), found)
     titles = [e.text for e in ElementTree.fromstring(picture).iter() if e.tag.endswith("title")]

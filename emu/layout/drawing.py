@@ -4,7 +4,7 @@ from __future__ import annotations
 from html import escape
 from textwrap import wrap
 
-from emu.card.number_words import counted
+from emu.card.number_words import counted, time_words
 from emu.card.rate_ways import hertz_words
 from emu.card.roles import ROM_AREA, WINDOW
 from emu.layout.facts import Layout
@@ -150,7 +150,7 @@ def _run_notes(layout: Layout, run: Touched) -> list[str]:
     """Tell what a run touched besides what is marked in the picture."""
     nobody = {low: counts for low, counts in run.ports.items()
               if not any(low == one & 0xFF for p in layout.ports for one in (p.port, *p.mirrors))}
-    return [f"Touched by a run of {run.seconds:g} s (x executed, r read, w written):",
+    return [f"Touched by a run of {time_words(run.seconds, 4)} (x executed, r read, w written):",
             *(f"{pages.slot} pages of {pages.what}: {seen}"
               for pages, seen in pages_seen(layout, run)),
             *(f"port {low:02X}h, where no card stands: {counted(reads, 'read')}, "

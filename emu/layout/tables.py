@@ -5,6 +5,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
+from emu.card.number_words import time_words
 from emu.card.rate_ways import hertz_words
 from emu.card.roles import RAM_AREA, ROM_AREA
 from emu.layout.facts import AreaFact, Layout, PagesFact, PortFact
@@ -40,8 +41,8 @@ def heading(layout: Layout, run: Touched | None = None) -> list[str]:
                 "last-byte": "an undriven data bus keeps its last byte"}[layout.floating]
     out = [f"{layout.file}: CPU clock {hertz_words(layout.cpu_hz)}; {floating}."]
     if run is not None:
-        out.append(f"Beside it what a run of {run.seconds:g} s touched: x executed, r read, "
-                   f"w written.")
+        out.append(f"Beside it what a run of {time_words(run.seconds, 4)} touched: x executed, "
+                   "r read, w written.")
     return out
 
 
