@@ -269,6 +269,14 @@ def test_one_clear_line(tmp_path: Path, text: str, message: str) -> None:
     assert str(caught.value) == message
 
 
+def test_a_question_mark_lists_the_kinds(tmp_path: Path) -> None:
+    """The help of ``--fault`` says so."""
+    with pytest.raises(InputError) as caught:
+        built(tmp_path, "00", "?")
+    assert str(caught.value) == (
+        f"--fault ?: there is no fault '?'; known are {', '.join(sorted(KINDS))}.")
+
+
 def test_mistakes_in_a_file_name_the_file(tmp_path: Path) -> None:
     with pytest.raises(InputError) as caught:
         built(tmp_path, "00", base=BASE + '\n[[fault]]\nkind = "ram-dead"\nfrom = "x"\n')

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
               help="Write floppies and card images back to their files at the end.")
 @click.option("--fault", "faults", multiple=True, metavar="KIND[,KEY=VALUE]...",
               help="Put an electrical fault into this run, such as data-stuck,line=3,level=0; "
-                   "may be given several times; docs/faults.md lists the kinds.")
+                   "may be given several times; --fault '?' lists the kinds.")
 @click.option("--report", type=click.Path(path_type=Path), metavar="OUT.html",
               help="Write a page with pictures of the run; it is run once more for it.")
 @click.option("--chronicle", "told", is_flag=True,

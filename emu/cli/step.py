@@ -25,7 +25,7 @@ MEGABYTE = 1 << 20
 @click.option("--budget", default=512, show_default=True, type=click.IntRange(16, 1 << 16),
               help="MiB of memory for going back.")
 @click.option("--fault", "faults", multiple=True, metavar="KIND[,KEY=VALUE]...",
-              help="Put an electrical fault into the machine; docs/faults.md lists the kinds.")
+              help="Put an electrical fault into the machine; --fault '?' lists the kinds.")
 @click.option("--seed", type=click.IntRange(min=0),
               help="Power-on noise, instead of the file's seed.")
 @click.option("--limit", help="No run goes on past so many emulated seconds.")
