@@ -41,6 +41,18 @@ def test_initialised_data_lies_behind_the_code_in_rom_and_is_linked_for_ram():
     assert elf.entry == 0
 
 
+def test_the_heads_of_the_file_are_no_code():
+    """A linker without -n puts them into the first segment; GNU objcopy leaves them out."""
+    data = fixture("gauge-dwarf4.elf")
+    (head,) = struct.unpack_from("<I", data, 28)
+    kind, offset, _, _, size = struct.unpack_from("<5I", data, head)
+    assert (kind, data[offset:offset + size]) == (1, fixture("gauge.bin"))
+    begin = 0x4000 - offset
+    moved = with_bytes("gauge-dwarf4.elf", head, struct.pack(
+        "<5I", kind, 0, begin, begin, offset + size))
+    assert read_elf(ROM, moved).segments[0] == Segment(0x4000, 0x4000, fixture("gauge.bin"))
+
+
 def test_symbols_come_with_kind_size_section_and_scope():
     table = read_elf(ROM, fixture("gauge-dwarf4.elf")).symbols
     start, level, port = table.find("start"), table.find("level"), table.find("CONSOLE")

@@ -102,8 +102,21 @@ def _segments(path: Path, file: ELFFile, data: bytes) -> Iterator[Segment]:
                 f"{path}: is truncated: it says it holds {size} bytes at file offset {offset}, "
                 f"but ends at {len(data)}; link it again."
             )
-        content = data[offset : offset + size]
-        yield Segment(segment["p_paddr"], segment["p_vaddr"], content)
+        heads = _heads(file, offset, size)
+        content = data[offset + heads : offset + size]
+        yield Segment(segment["p_paddr"] + heads, segment["p_vaddr"] + heads, content)
+
+
+def _heads(file: ELFFile, offset: int, size: int) -> int:
+    """Count the bytes in front of a segment's first section that are the file's own heads.
+
+    A linker without -n loads them; objcopy, which makes what is burned, leaves them out.
+    """
+    if offset >= file.header["e_ehsize"]:
+        return 0
+    begins = [s["sh_offset"] for s in file.iter_sections() if s["sh_flags"] & SHF_ALLOC
+              and s["sh_type"] != "SHT_NOBITS" and s["sh_size"]]
+    return min((at - offset for at in begins if offset <= at < offset + size), default=0)
 
 
 def _regions(file: ELFFile) -> list[Region | None]:
