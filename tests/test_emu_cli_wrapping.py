@@ -14,8 +14,10 @@ from termios import TIOCSWINSZ
 
 import pytest
 
+from emu.cli.boot import took
 from emu.cli.say import complain, say, say_json
 from emu.cli.wrapping import show, wrapped
+from emu.diagnosis.verdict import Verdict
 
 ROOT = Path(__file__).parent.parent
 COLOURS = re.compile(r"\x1b\[[0-9;]*m")
@@ -113,6 +115,14 @@ def test_a_text_of_several_lines_is_wrapped_line_by_line(monkeypatch: pytest.Mon
     show(["one two three\n  four five six seven eight"])
     assert sys.stdout.getvalue() == (  # type: ignore[attr-defined]
         "one two three\n  four five six seven\n      eight\n")
+
+
+def test_what_took_how_long_is_told_apart() -> None:
+    reached = Verdict("reached", "it came.", emulated_seconds=0.02)
+    assert took(reached, 0.004, 0.02, 0.03, 0) == "20 ms emulated in 0.00 s"
+    assert took(reached, 0.1, 2, 9.3, 13.8) == (
+        "20 ms emulated in 0.10 s, explained in 2.00 s, run once more in 9.30 s, compiled in "
+        "13.8 s")
 
 
 def test_what_is_for_people_is_wrapped_and_json_is_not(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -121,6 +121,7 @@ def boot(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
     with display.doing("the run has ended; the cause is looked for"):
         verdict = explain(session)
     tell_missed(session, verdict)
+    thought = time.perf_counter() - ran - (compile_seconds() - compiled)
     after.make(session, verdict, display)
     if as_json:
         out = verdict.as_dict() | after.facts | _console_facts(session) | {
@@ -135,8 +136,8 @@ def boot(file: Path, until: str | None, limit: str, sends: tuple[str, ...],
         lines += [f"kept: {path}" for path in kept]
         lines += [f"with fault: {fault}" for fault in machine.description.faults]
         wrapping.show(lines + after.covered)
-        thought = time.perf_counter() - ran - (compile_seconds() - compiled)
-        wrapping.show_end(verdict, _took(verdict, ran - built, thought, compile_seconds()))
+        again = time.perf_counter() - ran - thought - (compile_seconds() - compiled)
+        wrapping.show_end(verdict, took(verdict, ran - built, thought, again, compile_seconds()))
     for amiss in (not_written, after.failed, after.stopped):
         if amiss is not None:
             raise amiss
@@ -174,8 +175,10 @@ def tell_missed(session: Session, verdict: Verdict) -> None:
         verdict.evidence.insert(0, line)
 
 
-def _took(verdict: Verdict, run: float, explain: float, compiled: float) -> str:
-    """Say what took how long; what is compiled once is no part of the run."""
+def took(verdict: Verdict, run: float, explain: float, again: float, compiled: float) -> str:
+    """Say what took how many seconds: the run, its explanation, the pages for which it was run
+    again; what is compiled once is no part of them."""
     out = f"{time_words(verdict.emulated_seconds, 4)} emulated in {run:.2f} s"
     out += f", explained in {explain:.2f} s" * (explain >= 0.05)
+    out += f", run once more in {again:.2f} s" * (again >= 0.05)
     return out + f", compiled in {compiled:.1f} s" * (compiled > 0)
