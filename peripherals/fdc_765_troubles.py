@@ -130,9 +130,13 @@ def _turn_bytes(s: Any, d: Any, rate: int) -> int:
     return int(d.turn_num * s.unit_den[rate] // (d.turn_den * s.unit_num[rate])) // MFM_BYTE
 
 
+COMMAND_R, RESULT_R = 4, 5  # where the sector's number stands in a command, and in its result
+A_RESULT = 7  # bytes: a program that believes the transfer over takes so many data for a result
+
+
 def overrun(m: Any, s: Any) -> Trouble | None:
     """Check for bytes that came or went too late."""
-    if not ended_with(s, OVERRUN):
+    if not ended_with(s, OVERRUN) or ran_on(s):
         return None
     num, den = int(s.unit_num[int(s.rate)]), int(s.unit_den[int(s.rate)])
     byte = MFM_BYTE * (2 if int(s.fm) else 1) * num / den
@@ -158,8 +162,25 @@ def overrun(m: Any, s: Any) -> Trouble | None:
                 "Or make the handler shorter than the time that a byte may wait."]))
 
 
+def ran_on(s: Any) -> bool:
+    """Tell whether a transfer went on behind its last sector wanted: the overrun came at the
+    beginning of another sector than the command's, and no line gives terminal count."""
+    return ended_with(s, OVERRUN) and int(s.tc_from) == 0 and int(s.bytes) <= A_RESULT \
+        and int(s.result[RESULT_R]) != int(s.command[COMMAND_R])
+
+
 def no_terminal_count(m: Any, s: Any) -> Trouble | None:
     """Check for good transfers that end as if they were bad."""
+    if ran_on(s):
+        return Trouble(
+            "missing-terminal-count",
+            "nobody gave {card} terminal count behind the last byte wanted, so it went on to the "
+            "next sector and ended with an overrun.",
+            [command_words(s), f"{int(s.bytes)} bytes of sector {int(s.result[RESULT_R])} were "
+             f"moved; the command began with sector {int(s.command[COMMAND_R])}."],
+            ['Fit the line (terminal-count = "port" or a wire to {slot}.tc) and use it behind the '
+             "last byte.", "Or give the last sector wanted as EOT, and take ST0 = 40h with "
+             "ST1 = 80h for success."], int(s.overrun_t), again="overruns")
     if not ended_with(s, END_OF_CYLINDER) or int(s.result[0]) & 0xC0 != ABNORMAL \
             or int(s.result[1]) & 0x7F or int(s.result[2]):
         return None

@@ -30,6 +30,7 @@ class Cause:
     # registers: that one of them made the test which led the program here is a proof, too
     decides: tuple[str, ...] = ()
     only_decided: bool = False  # the only one
+    symptom: bool = False  # what is seen, not why: whatever else is found comes before it
 
     @property
     def page(self) -> str:

@@ -92,6 +92,8 @@ KINDS: dict[int, tuple[str, str]] = {
                                       "the middle of two"),
     shadow.RAM_CHANGED: ("ram-changed", "{pc} read {xb} from {da}, and something else had been "
                                         "written there"),
+    shadow.HANDLER_AGAIN: ("handler-again", "the handler {a} was entered again, from {pc}, before "
+                                            "it had ended"),
     shadow.HANDLER_NOISE: ("vector-unwritten", "an interrupt took its pointer from {da}, which "
                                                "nobody had written"),
 }

@@ -29,6 +29,7 @@ from emu.chronicle.shadow import (
     ACK_EMPTY,
     ENTERED,
     FRAMES,
+    HANDLER_AGAIN,
     HANDLER_NOISE,
     INTERRUPTS_OFF,
     PAGE_LOST,
@@ -43,6 +44,7 @@ from emu.chronicle.shadow import (
 )
 from emu.native.jit import compiled
 
+SAME_STACK = 128  # bytes within which two interrupts are one above the other
 LOOK_EVERY = 4096  # T-states between looks at requests
 RETI_CODE = ED * 256 + 0x4D
 
@@ -89,6 +91,12 @@ def entered(m, s, first, t, pc):
 def open_frame(m, s, low, t, pc, slot, vector):
     """Remember the CPU as an interrupt found it, by where its return address stands."""
     at = write_place(s, low)
+    for k in range(s.frames):
+        above = s.frame_sp[k] - low
+        if s.frame_handler[k] == m.pc and 0 < above < SAME_STACK and s.frame_at[k] >= 0 \
+                and np.int64(s.byte[np.uint64(s.frame_at[k])]) & ENTERED != 0:
+            note(m, s, HANDLER_AGAIN, t, pc, m.pc, slot, m.pc)
+            break
     row = np.int64(-1)
     for k in range(s.frames):
         if s.frame_at[k] == at:

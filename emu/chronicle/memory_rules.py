@@ -12,6 +12,7 @@ from emu.chronicle.shadow import (
     EMPTY_READ,
     EMPTY_WRITE,
     ENTERED,
+    EXCHANGED,
     EXECUTED,
     NOISE,
     NOISE_CODE,
@@ -51,14 +52,18 @@ def fetched(m, s, t, pc, address):
 
 
 @compiled
-def data_read(m, s, t, pc, address, value):
-    """Look at a byte that was read as data; 1 when it is noise."""
+def data_read(m, s, t, pc, address, value, looked):
+    """Look at a byte that was read as data; 1 when it is noise.
+
+    ``looked``: 0 for a byte that is only moved on, as a fill does with the byte before.
+    """
     place = read_place(s, address)
     if place < 0:
         if place == NOT_MINE:
             note(m, s, EMPTY_READ, t, pc, address, s.last_pc, pc)
         return np.int64(0)
-    s.reader_t[np.uint64(place)] = t
+    if looked != 0:
+        s.reader_t[np.uint64(place)] = t
     known = np.int64(s.byte[np.uint64(place)])
     if known & STORES != 0 and value != np.int64(s.value[np.uint64(place)]):
         note(m, s, RAM_CHANGED, t, pc, address, value, pc)
@@ -71,9 +76,9 @@ def data_read(m, s, t, pc, address, value):
 
 @compiled
 def data_written(m, s, t, pc, address, value, how, noise):
-    """Look at a byte that was written; ``how``: STORED, PUSHED, RETURN or ENTERED."""
+    """Look at a byte that was written; ``how``: STORED, PUSHED, RETURN, ENTERED or EXCHANGED."""
     place = write_place(s, address)
-    pushed = how != STORED
+    pushed = how != STORED and how != EXCHANGED
     if place < 0:
         if place == ROM or place == NOT_MINE:
             kind = np.int64(ROM_WRITE) if place == ROM else np.int64(EMPTY_WRITE)
@@ -92,9 +97,11 @@ def data_written(m, s, t, pc, address, value, how, noise):
         above = address - m.sp
         if known & EXECUTED != 0:
             note(m, s, CODE_WRITE, t, pc, address, value, pc)
-        if known & (RETURN | ENTERED) != 0 and above >= 0 and above < 4 * STACK_REACH:
+        if how == EXCHANGED:
+            how = np.int64(known & (RETURN | ENTERED) | PUSHED)
+        elif known & (RETURN | ENTERED) != 0 and above >= 0 and above < 4 * STACK_REACH:
             note(m, s, RETURN_WRITE, t, pc, address, np.int64(s.writer_pc[at]), pc)
-        if above >= 0 and above < STACK_REACH:
+        if how == STORED and above >= 0 and above < STACK_REACH:
             how = np.int64(PUSHED)
     if known & VECTOR != 0:
         note(m, s, VECTOR_WRITE, t, pc, address, value, pc)

@@ -17,6 +17,7 @@ from emu.chronicle.flow_table import (
     DD,
     DDCB,
     ED,
+    EXCHANGES,
     FD,
     FDCB,
     INDIRECT,
@@ -42,7 +43,9 @@ from emu.chronicle.notes import (
     write_place,
 )
 from emu.chronicle.shadow import (
+    BEGINS,
     ENTERED,
+    EXCHANGED,
     FF_EXECUTED,
     NOISE_ADDRESS,
     NOISE_BRANCH,
@@ -61,6 +64,9 @@ from emu.chronicle.shadow import (
 )
 from emu.cpu.run_by_address import run_at
 from emu.native.jit import INT, compiled, root
+
+ON_STACK = RETURN | ENTERED | PUSHED
+STACK_LOOK = 16  # bytes from SP on
 
 
 @compiled
@@ -102,12 +108,17 @@ def followed(m, s, first, t, pc, sp):
         kind, address = kind_of(word), address_of(word)
         if kind == FETCH:
             fetched(m, s, t, pc, address)
+            if k == first:
+                place = read_place(s, address)
+                if place >= 0:
+                    s.byte[np.uint64(place)] |= BEGINS
         elif kind == READ:
             if operands > 0:
                 operands -= 1
                 fetched(m, s, t, pc, address)
                 continue
-            if data_read(m, s, t, pc, address, data_of(word)) != 0 and reads < 2:
+            looked = np.int64(0) if moves_on(code) else np.int64(1)
+            if data_read(m, s, t, pc, address, data_of(word), looked) != 0 and reads < 2:
                 moved |= np.int64(1) << (M0 + reads)
             if reads == 0:
                 pop_address = address
@@ -127,6 +138,8 @@ def followed(m, s, first, t, pc, sp):
         how = np.int64(RETURN)
     elif flow & PUSHES != 0:
         how = np.int64(PUSHED)
+    elif flow & EXCHANGES != 0:
+        how = np.int64(EXCHANGED)
     for k in range(first, m.log_pos):
         word = word_at(m, k)
         kind, address = kind_of(word), address_of(word)
@@ -150,12 +163,21 @@ def followed(m, s, first, t, pc, sp):
         if moved != 0:
             note(m, s, NOISE_JUMP, t, pc, popped, pop_address, pc)
         returned(m, s, t, pc, code, pop_address, popped)
+        taken_back(s, pop_address)
     elif flow & POPS != 0 and reads >= 2:
-        place = read_place(s, pop_address)
-        if place >= 0:
-            s.byte[np.uint64(place)] &= 255 - RETURN - ENTERED
+        taken_back(s, pop_address)
     if code == 0xFF:
         note(m, s, FF_EXECUTED, t, pc, s.last_pc, m.sp, pc)
+    return np.int64(0)
+
+
+@compiled
+def taken_back(s, address):
+    """Note that a word was taken from the stack: nobody needs it there any more."""
+    for k in range(2):
+        place = read_place(s, (address + k) & 0xFFFF)
+        if place >= 0:
+            s.byte[np.uint64(place)] &= 0xFFFF - RETURN - ENTERED - STORED
     return np.int64(0)
 
 
@@ -178,12 +200,31 @@ def follow_noise(m, s, code, t, pc, flow, before, reads):
 
 
 @compiled
+def moves_on(code):
+    """Tell whether an instruction moves a byte from memory to memory."""
+    return code >> 8 == ED and (code & 0xE7) == 0xA0
+
+
+@compiled
+def stack_in_use(m, s, page):
+    """Tell whether anything stands on the stack in a page that was there until now."""
+    base = s.write_map[page]
+    if base < 0:
+        return False
+    for k in range(STACK_LOOK):
+        at = (m.sp & 0xFFF) + k
+        if at < 0x1000 and np.int64(s.byte[np.uint64(base + at)]) & ON_STACK != 0:
+            return True
+    return False
+
+
+@compiled
 def changed_pages(m, s, t, pc):
     """Look at the page map behind an OUT."""
     here, stack = (m.pc >> 12) & 15, (m.sp >> 12) & 15
     if m.read_base_true[here] != s.map[here]:
         note(m, s, PAGE_UNDER_PC, t, pc, here, 0, pc)
-    if m.write_base_true[stack] != s.write_map[stack]:
+    if m.write_base_true[stack] != s.write_map[stack] and stack_in_use(m, s, stack):
         note(m, s, PAGE_UNDER_SP, t, pc, stack, m.sp, pc)
     take_map(m, s)
     return np.int64(0)

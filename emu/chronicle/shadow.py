@@ -21,19 +21,22 @@ RETURN = 16  # half of a return address, as a call pushed it
 ENTERED = 32  # half of a return address, as an interrupt pushed it
 PUSHED = 64  # pushed as data
 VECTOR = 128  # a mode-2 pointer was read here
+BEGINS = 256  # an instruction that ran begins here
+EXCHANGED = 512  # how a byte is written, no bit of its state: what it held stays what it is
 
 # Kinds of anomaly.
 (NOISE_READ, NOISE_BRANCH, NOISE_ADDRESS, NOISE_JUMP, NOISE_OUT, NOISE_CODE, EMPTY_CODE,
  EMPTY_READ, EMPTY_WRITE, ROM_WRITE, CODE_WRITE, CODE_PUSH, VECTOR_WRITE, RETURN_WRITE,
  RETURN_STRANGE, PUSH_LOST, PUSH_OVER_DATA, RESTART, FF_EXECUTED, PAGE_UNDER_PC, PAGE_UNDER_SP,
  PORT_EMPTY_READ, PORT_EMPTY_WRITE, ACK_EMPTY, ACK_CONFLICT, REGISTER_LOST, PAGE_LOST,
- RETURN_NOT_RETI, INTERRUPTS_OFF, REQUEST_WAITS, VECTOR_ODD, HANDLER_NOISE, RAM_CHANGED) = range(33)
-KINDS = 33
+ RETURN_NOT_RETI, INTERRUPTS_OFF, REQUEST_WAITS, VECTOR_ODD, HANDLER_NOISE, RAM_CHANGED,
+ HANDLER_AGAIN) = range(34)
+KINDS = 34
 
 SHADOW = np.dtype([
     ("run", np.int64),  # address of the run loop
     ("flow", FLOW, (ROWS,)),
-    ("byte", np.uint8, (PHYSICAL,)),  # bits, see above
+    ("byte", np.uint16, (PHYSICAL,)),  # bits, see above
     ("value", np.uint8, (PHYSICAL,)),  # as it was written last
     ("writer_pc", np.uint16, (PHYSICAL,)), ("writer_t", np.int64, (PHYSICAL,)),
     ("reader_t", np.int64, (PHYSICAL,)),  # when it was read as data last

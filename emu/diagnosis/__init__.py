@@ -30,9 +30,14 @@ from emu.diagnosis.causes.wild import RESTARTS, astray, strays_to_start, wild
 from emu.diagnosis.conditions import Budget
 from emu.diagnosis.evidence.bus_window import forked, windows
 from emu.diagnosis.evidence.chronicled import chronicle
-from emu.diagnosis.evidence.own_end import BROKEN_RULES, ends_itself, idles
+from emu.diagnosis.evidence.own_end import (
+    BROKEN_RULES,
+    ends_itself,
+    idles,
+    stops_with_message,
+)
 from emu.diagnosis.risks import risks, unclaimed_ports
-from emu.diagnosis.trials.decision import way_in
+from emu.diagnosis.trials.decision import decision_lines, way_in
 from emu.diagnosis.trials.forks import hand, keystroke
 from emu.diagnosis.trials.mending import with_more_time
 from emu.diagnosis.trials.progress import TIGHT, run_on
@@ -157,11 +162,13 @@ def _without_cause(case: Case, waits_for: str | None, found: list[Finding]) -> V
     if case.condition == BUSY:
         return Verdict(RUNNING, f"{_cut_short(case)}; it runs in {case.loop()}, "
                                 f"{_going_on(case)}.")
-    if case.condition in (HALTED_OFF, STUCK) and ends_itself(case):
+    if case.condition in (HALTED_OFF, STUCK) and (
+            ends_itself(case) or case.text_wanted and stops_with_message(case)):
         wanted = case.session.until
         return Verdict(HALTED, f"the program ended by itself at {case.loop()}, after it had shown "
                                f"{case.session.console.last_line()!r}.",
-                       evidence=[f"The text {wanted!r} did not come."] if wanted else [])
+                       evidence=[*([f"The text {wanted!r} did not come."] if wanted else []),
+                                 *decision_lines(case, case.once(way_in)), *first_broken(case)])
     empty = _empty_socket(case) if case.condition in (STUCK, BUSY) else None
     if empty is not None:
         return Verdict(WAITING, f"it waits for something to be put into {empty}: it is empty.")

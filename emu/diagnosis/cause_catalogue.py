@@ -8,6 +8,7 @@ of card is declared by the card (`Card.causes`) and needs nothing here.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import cache
 
 from emu.backplane.card_catalogue import cards
@@ -32,9 +33,11 @@ from emu.diagnosis.causes import (
     misplaced,
     mute,
     never_woken,
+    one_change,
     port_waits,
     program,
     ram_content,
+    sections,
     serial,
     standing,
     storm,
@@ -46,7 +49,7 @@ from emu.diagnosis.causes import (
 )
 from emu.diagnosis.causes.troubles import card_checks
 from emu.diagnosis.check import Check
-from emu.diagnosis.verdict import HINT, SHOWN, Finding
+from emu.diagnosis.verdict import HINT, SHOWN, STATE, Finding
 from emu.errors import InputError
 from emu.machine.effort import Spent
 
@@ -79,7 +82,8 @@ BEHIND = (
 FIRST: tuple[Check, ...] = tuple(check for family in BEFORE for check in family.CHECKS)
 LAST: tuple[Check, ...] = (*(check for family in BEHIND for check in family.CHECKS),
                            *wild.LATE_CHECKS, *misplaced.LATE_CHECKS, *mute.LATE_CHECKS,
-                           *first_anomaly.LATE_CHECKS)
+                           *first_anomaly.LATE_CHECKS, *sections.LATE_CHECKS,
+                           *one_change.LATE_CHECKS)
 GENERAL: tuple[Cause, ...] = tuple(dict.fromkeys(
     cause for check in (*FIRST, *LAST) for cause in (check.cause, *check.others)))
 
@@ -126,28 +130,35 @@ def _in_order(case: Case) -> Iterator[Finding]:
             if finding is not None:
                 yield finding
                 return
-    shown = False
-    for finding in _asked(case, every, trial=False):
-        shown = shown or finding.strength >= SHOWN
+    found: list[Finding] = []
+    for finding in _asked(case, every, False, found):
         yield finding
-    for finding in () if shown else _asked(case, every, trial=True):
+    if any(finding.strength >= SHOWN for finding in found):
+        return
+    for finding in _asked(case, every, True, found):
         yield finding
         if finding.strength >= SHOWN:
             return
 
 
-def _asked(case: Case, every: tuple[Check, ...], trial: bool) -> Iterator[Finding]:
+def _asked(case: Case, every: tuple[Check, ...], trial: bool,
+           found: list[Finding]) -> Iterator[Finding]:
+    """Ask the cheap checks, or the trials, and put what they find into ``found``."""
     # A machine that waits though a text was to come is at work as much as at rest.
     stands = {case.condition, BUSY} if case.condition == WAITS and case.text_wanted \
         else {case.condition}
     for check in every:
-        if check.first or check.trial != trial or stands.isdisjoint(check.when):
+        if check.first or check.trial != trial or stands.isdisjoint(check.when) \
+                or check.alone and any(finding.strength > HINT for finding in found):
             continue
         if trial and case.budget.left() <= 0:
             case.budget.cut = True
             return
         finding = check.run(case)
         if finding is not None:
+            if finding.cause.symptom:
+                finding = replace(finding, strength=min(finding.strength, STATE))
+            found.append(finding)
             yield finding
 
 

@@ -18,4 +18,5 @@ class Check:
     when: tuple[str, ...] = (STUCK, WILD)
     first: bool = False  # True: asked before all others, with trials; a tried cause ends the search
     trial: bool = False  # True: forks or several replays, made only while the budget lasts
+    alone: bool = False  # asked only where nothing at all was found
     others: tuple[Cause, ...] = ()  # further causes that it may name

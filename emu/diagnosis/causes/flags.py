@@ -35,7 +35,7 @@ STUCK_FLAG = Cause(
     "A loop looks at a byte of memory that no interrupt handler and no code that still runs "
     "changes.",
     "Look for the code that should change it (listed in the evidence) and why it is not reached.",
-    ())
+    (), symptom=True)
 LEVELS = 3  # returns behind the taking of a lock that are told
 MODE1 = 0x38
 NEAR = 24  # bytes behind an exit in which a lock is taken
@@ -99,7 +99,8 @@ def _finding(case: Case, wait: Wait, load: Load, value: int, done: Outcome) -> F
     variable = names.data(load.address)
     written = last_write(case.session, load.address)
     lock = written is not None and wait.target is not None \
-        and 0 <= written.pc - wait.target <= NEAR
+        and 0 <= written.pc - wait.target <= NEAR \
+        and len({one.address for one in wait.memory() if one.direct}) <= 1  # else it compares two
     others = [a for a in mentions(case.machine, load.address)
               if a not in case.progress.region and (written is None or a != written.pc)]
     evidence = [

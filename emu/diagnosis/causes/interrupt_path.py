@@ -18,6 +18,7 @@ from emu.diagnosis.case import Case
 from emu.diagnosis.causes.kept_bytes import BLOCKED_TRANSMITTER, keeps
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import forked
+from emu.diagnosis.evidence.own_end import off_on_purpose, stops_with_message
 from emu.diagnosis.evidence.response import response_words
 from emu.diagnosis.evidence.sources import (
     Source,
@@ -116,7 +117,8 @@ class Link:
 
 def broken_link(case: Case) -> Finding | None:
     """Find the first broken link on the path of an interrupt that would let the loop go on."""
-    if looks_at_ports_alone(case) or halts_for_good(case.machine):
+    if looks_at_ports_alone(case) or stops_with_message(case) \
+            or halts_for_good(case.machine) and off_on_purpose(case):
         return None
     prover = case.prover
     pending = [k for k in range(int(case.m.slots))

@@ -9,10 +9,10 @@ from emu.diagnosis.case import Case
 from emu.diagnosis.causes.wild import STORM, noise, ways_into
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import look
-from emu.diagnosis.evidence.own_end import ends_itself, idles
+from emu.diagnosis.evidence.own_end import ends_itself, idles, stops_with_message
 from emu.diagnosis.trials.decision import Decision, decision_lines, empty_ports, way_in
 from emu.diagnosis.trials.forks import halts_for_good, read_memory
-from emu.diagnosis.verdict import HALTED, HUNG, RUNAWAY, SHOWN, STATE, TRIED, Finding
+from emu.diagnosis.verdict import HALTED, HUNG, RUNAWAY, STATE, TRIED, Finding
 from emu.isa.opcodes import DI, RET
 from emu.machine.address_names import Names
 
@@ -22,14 +22,15 @@ MASKED_HALT = Cause(
     "The CPU stands in HALT and its interrupt flip-flop IFF1 is 0, so no card can wake it; "
     "only RESET or NMI can.",
     "Put EI before the HALT if it is meant to wait for an interrupt, or look for what should "
-    "have been reached instead of this HALT.", ("P1",))
+    "have been reached instead of this HALT.", ("P1",), symptom=True)
 
 STOPS_ITSELF = Cause(
     "stops-itself", "A loop that nothing leaves",
     "The machine stops, perhaps after a message.",
     "The foreground goes round in a loop without a branch out of it: the program stops there on "
     "purpose, because a test before it came out badly.",
-    "Mend what the test before it looks at; the evidence says which and what it saw.", ("C3",))
+    "Mend what the test before it looks at; the evidence says which and what it saw.", ("C3",),
+    symptom=True)
 
 RST38_STORM = Cause(
     "rst38-storm", "Running through FFh bytes",
@@ -37,14 +38,15 @@ RST38_STORM = Cause(
     "FFh is RST 38h, and FFh is what erased flash, empty sockets and an undriven bus with "
     "pull-ups read as. Each one pushes two bytes, so the stack walks down through memory.",
     "Find the jump that left the program; fill free ROM with HALT (76h) or a jump to a "
-    "reporter, so that the next one stops where it went wrong.", ("I11",))
+    "reporter, so that the next one stops where it went wrong.", ("I11",), symptom=True)
 
 
 def masked_halt(case: Case) -> Finding | None:
     """Check for HALT that nothing can end."""
     m = case.m
     halt = (int(m.pc) - 1) & 0xFFFF
-    if not (int(m.halted) and not int(m.iff1)) or ends_itself(case) or noise(case, {halt}):
+    if not (int(m.halted) and not int(m.iff1)) or ends_itself(case) or noise(case, {halt}) \
+            or case.text_wanted and stops_with_message(case):
         return None
     evidence = [f"HALT at {case.names.at(halt)}; IFF1 = 0, IFF2 = {int(m.iff2)}, "
                 f"mode {int(m.im)}."]
@@ -70,7 +72,7 @@ def masked_halt(case: Case) -> Finding | None:
         MASKED_HALT, HALTED, f"the CPU halted at {case.names.at(halt)} with interrupts off.",
         evidence, [f"Put EI in front of the HALT at {case.names.at(halt)}, or remove the DI "
                    f"that precedes it; if the HALT marks an error, mend what led there."],
-        {"halt": f"{halt:04X}", **_ports_fact(found)}, SHOWN if found and said else STATE)
+        {"halt": f"{halt:04X}", **_ports_fact(found)}, STATE)
 
 
 def stops_itself(case: Case) -> Finding | None:

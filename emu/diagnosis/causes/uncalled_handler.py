@@ -198,12 +198,13 @@ def timer_stopped(case: Case) -> Finding | None:
 def _idle_timer(case: Case, woken: Woken) -> int | None:
     """Find a fitted timer that could call the handler and has not interrupted once.
 
-    One that the program never wrote to is not meant while it sets up a card that is not there.
+    One that the program never wrote to is not meant while it sets up a card that is not there, nor
+    is one that asks and is not answered.
     """
     for k, slot in enumerate(case.machine.slots):
         fits = slot.card.interrupt == CHAINED_INTERRUPT if woken.vector is not None else \
             slot.card.interrupt != NO_INTERRUPT
-        if slot.card.timer and fits and not int(case.m.int_count[k]) and (
+        if slot.card.timer and fits and not int(case.m.int_count[k] or case.m.ip[k]) and (
                 int(case.m.slot_writes[k]) or not silent_ports(case)):
             return k
     return None

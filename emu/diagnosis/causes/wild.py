@@ -16,7 +16,7 @@ from emu.diagnosis.evidence.run_again import last_write, run_to_stop
 from emu.diagnosis.evidence.trace import Flow, Step, steps
 from emu.diagnosis.evidence.waits import loads_of
 from emu.diagnosis.trials.forks import read_memory
-from emu.diagnosis.verdict import HALTED, HINT, HUNG, RUNAWAY, SHOWN, STATE, Finding
+from emu.diagnosis.verdict import HALTED, HINT, HUNG, RUNAWAY, STATE, Finding
 from emu.isa.opcodes import BRANCHES, CALL, JP, JP_HL, RELATIVE, RETURNS
 from emu.machine.address_names import Names
 from emu.machine.machine import Machine
@@ -27,7 +27,7 @@ RUNS_WILD = Cause(
     "Opcodes are fetched from RAM that nobody has written since power-on, or from addresses where "
     "no memory stands: a return, a jump or a bank switch went to the wrong place.",
     "See what the evidence says of the instruction that left the program, and who spoilt the "
-    "address that it used.", ("W5", "B1", "B2"))
+    "address that it used.", ("W5", "B1", "B2"), symptom=True)
 RESTARTS = 3  # without RESET: it starts over again and again
 REACH = 400  # instructions before the departure in which the ways are looked for
 LATELY = 1.0  # seconds before the end of a run
@@ -97,8 +97,7 @@ def runs_wild(case: Case) -> Finding | None:
         f"the program left its code: it executes {what}.",
         [*left.lines, f"Now it runs in {case.loop()}."],
         ["Mend what led there: the last instructions and the address that they used are in the "
-         "evidence."], {"first": f"{left.place:04X}"}, SHOWN if left.overwritten else STATE,
-        left.t)
+         "evidence."], {"first": f"{left.place:04X}"}, STATE, left.t)
 
 
 def left_its_code(case: Case) -> Finding | None:

@@ -6,11 +6,13 @@ from emu.card.cause import STUCK
 from emu.card.roles import OTHER
 from emu.diagnosis.case import Case
 from emu.diagnosis.evidence.chronicled import chronicle
+from emu.diagnosis.evidence.run_again import executed_times
 from emu.diagnosis.trials.decision import way_in
 from emu.diagnosis.trials.forks import halts_for_good, read_memory
 from emu.diagnosis.trials.progress import TIGHT
 from emu.isa.opcodes import DI, HALT
 
+BEFORE = 16  # bytes in front of a HALT in which a program's end has its DI
 # What no sound program does on its way to its end.
 BROKEN_RULES = ("noise-jump", "noise-decides", "unwritten-code", "empty-code", "push-lost",
                 "push-over-code", "vector-unwritten", "vector-odd", "ack-unanswered", "ff-executed",
@@ -40,8 +42,8 @@ def _ends_itself(case: Case) -> bool:
     if int(m.halted):
         halt = (int(m.pc) - 1) & 0xFFFF
         before = [read_memory(case.machine, (halt - k) & 0xFFFF) for k in (1, 2, 3, 4)]
-        if int(m.iff1) or not (DI in before or halts_for_good(case.machine)
-                               or _nobody_asks(case)):
+        if int(m.iff1) or not off_on_purpose(case) or not (
+                DI in before or halts_for_good(case.machine) or _nobody_asks(case)):
             return False
     elif case.condition != STUCK or case.waits:
         return False
@@ -55,6 +57,32 @@ def _ends_itself(case: Case) -> bool:
     return found is None or not any(
         load.kind == "port" and (case.text_wanted or load.driver == NOBODY)
         for load in found.loads)
+
+
+def off_on_purpose(case: Case) -> bool:
+    """Tell whether interrupts are off by a DI, or were never on: an interrupt that was taken, and
+    whose handler did not let the next one in, is no purpose."""
+    record = chronicle(case).machine.shadow
+    return not int(record.ei_seen) or \
+        read_memory(case.machine, int(record.off_pc)) == DI
+
+
+def stops_with_message(case: Case) -> bool:
+    """Tell whether the program stopped itself: it came to a HALT where it had never been before,
+    with interrupts off by a DI right in front of it, or it never goes on from there."""
+    return case.once(_stops_with_message)
+
+
+def _stops_with_message(case: Case) -> bool:
+    m = case.m
+    if not int(m.halted) or int(m.iff1) or not off_on_purpose(case) \
+            or not case.session.console.last_line().strip():
+        return False
+    halt = (int(m.pc) - 1) & 0xFFFF
+    if executed_times(case.session, halt) > 1:
+        return False
+    return 0 < halt - int(chronicle(case).machine.shadow.off_pc) <= BEFORE \
+        or halts_for_good(case.machine)
 
 
 def _nobody_asks(case: Case) -> bool:

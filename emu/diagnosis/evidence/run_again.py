@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from emu.bus import stops
-from emu.bus.state import STOP_HIT, STOP_WRITE, WRITE
+from emu.bus.state import STOP_FETCH, STOP_HIT, STOP_WRITE, WRITE
 from emu.diagnosis.evidence.bus_window import last_before
 from emu.machine.machine import Machine
 from emu.run.session import Session
@@ -32,6 +32,18 @@ def run_to_stop(session: Session, rows: Sequence[stops.Row], end: int) -> Machin
             stops.disarm(machine.m)
             return machine
     return None
+
+
+def executed_times(session: Session, address: int) -> int:
+    """Count how often an instruction was come to in a run."""
+    end = int(session.machine.m.t)
+    machine = session.replay(0)
+    stops.arm(machine.m, [stops.Row(STOP_FETCH, address, address, quiet=True)])
+    while int(machine.m.t) < end:
+        machine.run(end)
+    times = int(machine.m.stops[0][stops.COUNT])
+    stops.disarm(machine.m)
+    return times
 
 
 def last_write(session: Session, address: int) -> LastWrite | None:

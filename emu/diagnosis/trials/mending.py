@@ -21,12 +21,13 @@ from emu.diagnosis.trials.forks import woken_by_key
 from emu.diagnosis.trials.moments import Anew
 from emu.diagnosis.trials.proof import mishaps
 from emu.diagnosis.trials.whatif import MORE, first_line, readable, text_of
-from emu.machine.machine import Machine
+from emu.machine.machine import Machine, Snapshot
 
 MOST = 4000  # times that a change acts in one run
 MORE_TIME = 2  # times as long as the run, and a second
 LONGEST = 1_000_000_000  # T-states of a run that is done again with a change
 LATE = 0.75  # of the run: an exit taken behind it is no single success
+LAST_LINES = 2  # ends of lines of what a program says when something is wrong
 LOOK = 0.005  # seconds between the looks of a change that acts at times
 
 
@@ -38,6 +39,7 @@ class Mend:
     at: dict[int, Callable[[Machine], None]] = field(default_factory=dict)
     power_on: Callable[[Machine], None] | None = None
     every: Callable[[Machine], None] | None = None  # each LOOK seconds of the run
+    most: int = MOST  # times that it acts in one run
 
 
 class MendedMachine(Machine):
@@ -48,16 +50,28 @@ class MendedMachine(Machine):
     exits: frozenset[int] = frozenset()
     late = FAR  # from when on exits are looked for
     left = False
+    _first: Snapshot | None = None  # as the power came on
 
     def take(self, mend: Mend, exits: frozenset[int], late: int) -> None:
-        """Take a change from here on, and look from ``late`` on whether an exit is taken."""
-        self.mend, self.exits, self.late = mend, exits, late
+        """Begin anew with a change, and look from ``late`` on whether an exit is taken."""
+        if self._first is None:
+            self._first = self.snapshot()
+        else:
+            self.restore(self._first)
+        self.mend, self.exits, self.late, self.acted, self.left = mend, exits, late, 0, False
         if mend.power_on is not None:
             mend.power_on(self)
         self._arm(frozenset())
 
+    def come_by(self, address: int, act: Callable[[Machine], None]) -> None:
+        """Let the change act at one more address, from now on."""
+        if self.mend is not None and address not in self.mend.at:
+            self.mend.at[address] = act
+            self._arm(self.exits if int(self.m.t) >= self.late else frozenset())
+
     def _arm(self, exits: frozenset[int]) -> None:
-        places = set(self.mend.at) if self.mend is not None and self.acted < MOST else set()
+        mend = self.mend
+        places = set(mend.at) if mend is not None and self.acted < mend.most else set()
         rows = [stops.Row(STOP_EXECUTE, a, a) for a in sorted(places | exits)[:STOPS]]
         stops.arm(self.m, rows)
 
@@ -86,7 +100,7 @@ class MendedMachine(Machine):
             if act is not None:
                 act(self)
                 self.acted += 1
-                if self.acted == MOST:
+                if self.acted == self.mend.most:
                     self._arm(self.exits)
             if int(self.m.t) >= t_stop:
                 return reason
@@ -248,6 +262,49 @@ def helps(case: Case, mend: Mend, otherwise: bool = False) -> str | None:
     return _otherwise(case, again) if far is None and otherwise else far
 
 
+def finishes(case: Case, mend: Mend) -> str | None:
+    """Tell in words when the changed run comes to the text that the whole run is for."""
+    done = _mended(case, mend)
+    return None if done is None else _finished(case, done[0])
+
+
+def completes(case: Case, mend: Mend) -> str | None:
+    """See `finishes`; the text must come behind all that the first run showed, but for one last
+    line that said what was wrong, and not before that line: nothing was skipped."""
+    done = _mended(case, mend)
+    words = None if done is None else _finished(case, done[0])
+    if done is None or words is None:
+        return None
+    came = done[0].came()
+    for name, channel in case.session.console.channels.items():
+        before, shown = bytes(channel.text), bytes(done[0].session.console.channels[name].text)
+        same = _same(shown, before)
+        if before[same:].count(b"\n") > LAST_LINES or \
+                came is not None and same < len(before) and came[1] < channel.times[same]:
+            return None
+    return words
+
+
+def in_step(case: Case, mend: Mend) -> str | None:
+    """See `finishes`; what the first run showed must come at the same times: a change that makes
+    the terminal slower or faster only moves what else happens."""
+    done = _mended(case, mend)
+    words = None if done is None else _finished(case, done[0])
+    if done is None or words is None:
+        return None
+    for name, channel in case.session.console.channels.items():
+        now = done[0].session.console.channels[name]
+        same = _same(bytes(now.text), bytes(channel.text))
+        if channel.times[:same] != now.times[:same]:
+            return None
+    return words
+
+
+def _finished(case: Case, again: Anew) -> str | None:
+    wanted = case.session.until is not None
+    return _text_came(case, again) if again.session.reached or not wanted else None
+
+
 def differs(case: Case, mend: Mend) -> str | None:
     """Tell in words what else the changed run shows, None when it shows the same, or only less."""
     done = _mended(case, mend)
@@ -271,9 +328,14 @@ def _mended(case: Case, mend: Mend) -> tuple[Anew, bool] | None:
     long, or the time is spent."""
     if int(case.m.t) > LONGEST or case.budget.left() <= 0:
         return None
-    machine = MendedMachine(case.machine.description, case.machine.seed)
+    machine = case.once(_mended_machine)
     machine.take(mend, exits_of(case), int(int(case.m.t) * LATE))
     return _to_the_end(case, machine), machine.left
+
+
+def _mended_machine(case: Case) -> MendedMachine:
+    """Build the machine on which one changed run is made after another."""
+    return MendedMachine(case.machine.description, case.machine.seed)
 
 
 def _otherwise(case: Case, again: Anew) -> str | None:
@@ -289,9 +351,13 @@ def _otherwise(case: Case, again: Anew) -> str | None:
 
 def _parting(shown: bytes, before: bytes) -> int:
     """Give where the line begins in which two texts part."""
-    same = next((k for k, (one, other) in enumerate(zip(shown, before, strict=False))
-                 if one != other), min(len(shown), len(before)))
-    return shown.rfind(b"\n", 0, same) + 1
+    return shown.rfind(b"\n", 0, _same(shown, before)) + 1
+
+
+def _same(one: bytes, other: bytes) -> int:
+    """Count the bytes with which two texts begin alike."""
+    return next((k for k, (a, b) in enumerate(zip(one, other, strict=False)) if a != b),
+                min(len(one), len(other)))
 
 
 def further(case: Case, machine: Machine) -> str | None:
