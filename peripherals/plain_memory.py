@@ -240,6 +240,19 @@ def protect(m: Any, s: Any, value: bool) -> None:
     show(m, s)
 
 
+def byte_place(_: Any, s: Any, address: int, writing: bool) -> int:
+    """Give where a byte stands of a page that the chips fill only in part."""
+    rom = not s.rom_off and s.rom_start <= address < s.rom_end
+    ram = s.ram_start <= address < s.ram_end
+    if rom and not (writing and ram and s.under):
+        if s.is_rom:
+            return ROM if writing else int(s.rom_base) + address - int(s.rom_start)
+        return CALL
+    if ram:
+        return int(s.ram_base) + (address - int(s.ram_start)) % int(s.ram_chip)
+    return NOT_MINE
+
+
 def windows(_: Any, s: Any) -> list[PageWindow]:
     """Give the ROM's addresses where the latch can switch it off; RESET clears the latch."""
     if s.off_bit < 0:
@@ -271,6 +284,7 @@ CARD = Card(
     state=STATE,
     functions={"reset": reset, "read": read, "write": write, "advance": advance,
                "memory": memory, "line": line},
+    byte_place=byte_place,
     jumpers=(
         Jumper("image", "file", None, "what is burned into the ROM"),
         Jumper("rom-start", "int", 0, "first address of the ROM", high=0xFFFF),

@@ -248,6 +248,9 @@ class Card:
     image_size: Callable[[Mapping[str, Any]], int] = _no_memory  # bytes of its ROM chip
     # addresses where files can stand in its RAM at power-on, end exclusive
     ram_window: Callable[[Mapping[str, Any]], tuple[int, int]] = _no_window
+    # where in phys a byte stands of a page that it holds only a part of (m, state, address,
+    # written?), or a claim of emu/bus/state.py; None: it has no such page
+    byte_place: Callable[[Any, Any, int, bool], int] | None = None
     # where its memory answers, and the pages behind its windows, as the jumpers have it
     areas: Callable[[Mapping[str, Any]], list[MemoryArea]] = _no_areas
     pages: Callable[[Mapping[str, Any]], list[PageRange]] = _no_pages

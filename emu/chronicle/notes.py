@@ -3,7 +3,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.bus.state import LOG, PAGES
+from emu.bus.state import CALL, LOG, PAGES
 from emu.chronicle.shadow import ANOMALIES, PAGE_LOST, REGISTER_LOST
 from emu.native.jit import compiled, inlined
 
@@ -72,6 +72,9 @@ def data_of(word):
 def read_place(s, address):
     """Give where in phys a byte was read, or a negative claim."""
     base = s.map[(address >> 12) & 15]
+    if base == CALL:
+        block = s.block[(address >> 8) & 255]
+        return block if block < 0 else block + (address & 0xFF)
     return base if base < 0 else base + (address & 0xFFF)
 
 
@@ -79,6 +82,9 @@ def read_place(s, address):
 def write_place(s, address):
     """Give where in phys a byte was written, or a negative claim."""
     base = s.write_map[(address >> 12) & 15]
+    if base == CALL:
+        block = s.write_block[(address >> 8) & 255]
+        return block if block < 0 else block + (address & 0xFF)
     return base if base < 0 else base + (address & 0xFFF)
 
 

@@ -208,12 +208,10 @@ def moves_on(code):
 @compiled
 def stack_in_use(m, s, page):
     """Tell whether anything stands on the stack in a page that was there until now."""
-    base = s.write_map[page]
-    if base < 0:
-        return False
     for k in range(STACK_LOOK):
-        at = (m.sp & 0xFFF) + k
-        if at < 0x1000 and np.int64(s.byte[np.uint64(base + at)]) & ON_STACK != 0:
+        at = (m.sp + k) & 0xFFFF
+        place = write_place(s, at)
+        if at >> 12 == page and place >= 0 and np.int64(s.byte[np.uint64(place)]) & ON_STACK != 0:
             return True
     return False
 

@@ -42,6 +42,8 @@ SHADOW = np.dtype([
     ("reader_t", np.int64, (PHYSICAL,)),  # when it was read as data last
     ("noise", np.int64),  # bits of places that hold noise
     ("map", np.int64, (PAGES,)), ("write_map", np.int64, (PAGES,)),  # as of the last access
+    ("block", np.int64, (256,)), ("write_block", np.int64, (256,)),  # places of 256 bytes each, in
+    # pages that cards hold only a part of, as they lay at power-on
     ("last_pc", np.int64), ("last_t", np.int64),  # the instruction run last
     # --- stacks and interrupts -----------------------------------------------------------
     ("frames", np.int64),  # rows in use below

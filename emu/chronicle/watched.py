@@ -13,6 +13,7 @@ from emu.chronicle.flow_table import flow_table
 from emu.chronicle.shadow import WRITTEN, new_shadow
 from emu.machine.legs import Legs
 from emu.machine.machine import RUN, Machine
+from emu.machine.places import blocks
 from emu.native import jit, units
 from emu.run.inputs import Input
 
@@ -32,6 +33,7 @@ class WatchedMachine(Machine):
         self.shadow.flow[:] = flow_table()
         self.shadow.off_limit = self.at(OFF_LIMIT)
         self._know_memory()
+        self.shadow.block[:], self.shadow.write_block[:] = blocks(self, False), blocks(self, True)
         self.log(True)
         self._observe: Callable[[int], int]
         self._looked_at = Legs(self.m, lambda t_stop: self.guarded(self._observe, t_stop))

@@ -20,6 +20,7 @@ from emu.diagnosis.trials.proof import Profile, Prover
 from emu.machine.address_names import Names
 from emu.machine.effort import Meter
 from emu.machine.machine import Machine, Slot
+from emu.machine.places import place
 from emu.run.session import Session
 
 T = TypeVar("T")
@@ -140,12 +141,11 @@ class Case:
         power-on while another power-on gives another byte.  ``then``: at a replayed time.
         """
         m = self.m if then is None else then.m
-        base = int(m.write_base_true[address >> 12])
-        if base < 0:
+        at = place(self.machine if then is None else then, address, True)
+        if at < 0:
             return False
-        place = base + (address & 0xFFF)
         first, other = self._power_on
-        return bool(m.phys[place] == first[place] != other[place])
+        return bool(m.phys[at] == first[at] != other[at])
 
     @cached_property
     def _power_on(self) -> tuple[np.ndarray, np.ndarray]:

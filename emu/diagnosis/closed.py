@@ -18,6 +18,7 @@ from emu.diagnosis.evidence.bus_window import forked, windows
 from emu.diagnosis.trials.forks import memory_digest, registers
 from emu.isa.opcodes import ED
 from emu.machine.machine import Machine
+from emu.machine.places import places
 
 LONGEST_ROUND = 0.02  # seconds
 PASSES = 64  # of one place, that are compared
@@ -84,15 +85,14 @@ def _round(machine: Machine) -> int:
 def _touches_nothing(machine: Machine, t_states: int) -> bool:
     """Tell whether what follows stays within plain memory and ports where no card stands."""
     m = machine.m
-    reads, writes = np.asarray(m.read_base_true), np.asarray(m.write_base_true)
+    reads, writes = places(machine), places(machine, writing=True)
     ports = np.asarray(m.port_slot)
     with forked(machine):
         for w in windows(machine, t_states):
-            page = w.address >> 12
+            at = w.address
             fetched = w.kind == FETCH
-            fine = (fetched | (w.kind == READ)) & ((reads[page] >= 0) | (reads[page] == NOT_MINE))
-            fine |= (w.kind == WRITE) & ((writes[page] >= 0) | np.isin(writes[page],
-                                                                       (NOT_MINE, ROM)))
+            fine = (fetched | (w.kind == READ)) & ((reads[at] >= 0) | (reads[at] == NOT_MINE))
+            fine |= (w.kind == WRITE) & ((writes[at] >= 0) | np.isin(writes[at], (NOT_MINE, ROM)))
             fine |= (w.kind == IN) & (ports[w.address & 0xFF] == -1)
             by_r = fetched[1:] & (w.data[1:] == LD_A_R) & (w.data[:-1] == ED)
             if not fine.all() or by_r.any() or (w.kind == ACK).any():

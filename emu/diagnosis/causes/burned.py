@@ -14,6 +14,7 @@ from emu.diagnosis.trials.moments import Again, first
 from emu.diagnosis.trials.whatif import says, speaks
 from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, STATE, TRIED, Finding
 from emu.machine.machine import Machine
+from emu.machine.places import place, places
 
 BLANK_ROM = Cause(
     "blank-rom", "Nothing is burned where the CPU starts", "Nothing.",
@@ -157,10 +158,9 @@ def _first_behind(case: Case, low: int, high: int) -> tuple[int, int, str] | Non
         if at is not None:
             return at
     window = case.before(t + 200)
-    bases = np.asarray(case.m.read_base_true)
-    place = bases[window.address >> 12] + (window.address & 0xFFF)
+    fetched = places(case.machine)[window.address]
     for k in window.where(FETCH):
-        if low <= int(place[k]) < high and bases[int(window.address[k]) >> 12] >= 0:
+        if low <= int(fetched[k]) < high:
             return int(window.t[k]), int(window.address[k]), "fetched code from"
     return None
 
@@ -169,8 +169,7 @@ def _pointer_behind(case: Case, low: int, high: int) -> tuple[int, int, str] | N
     vectors = [v for v in range(256) if int(case.m.vector_count[v])]
     for vector in vectors:
         address = int(case.m.i) << 8 | vector
-        base = int(case.m.read_base_true[address >> 12])
-        if base >= 0 and low <= base + (address & 0xFFF) < high:
+        if low <= place(case.machine, address) < high:
             t = first(case, lambda machine: int(machine.m.ack_count) > 0, int(case.m.t))
             return (t or 0), address, "took an interrupt's pointer from"
     return None

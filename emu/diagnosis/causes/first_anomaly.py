@@ -31,7 +31,6 @@ from emu.diagnosis.causes.stacks import (
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.chronicled import ASTRAY, chronicle
 from emu.diagnosis.evidence.mapped import mapped_words
-from emu.diagnosis.trials.forks import read_memory
 from emu.diagnosis.trials.mending import (
     pages_kept,
     registers_kept,
@@ -39,7 +38,6 @@ from emu.diagnosis.trials.mending import (
     write_undone,
 )
 from emu.diagnosis.verdict import HUNG, SHOWN, STATE, TRIED, Finding
-from emu.isa.opcodes import RETURNS
 
 OVERWRITTEN = Cause(
     "overwritten", "Code or a table that the program writes over",
@@ -151,8 +149,9 @@ def stack_switched(case: Case) -> Finding | None:
         gone = [two for two in story.of(*ASTRAY, "noise-jump", "return-unpushed", "restart")
                 if one.t <= two.t <= soon]
         under_code = any(two.pc == one.pc for two in story.of("page-under-code"))
-        if gone and gone[0].kind in ("noise-jump", "return-unpushed") and not under_code \
-                and RETURNS[read_memory(case.machine, gone[0].pc)] and not healthy(case) \
+        back = gone and (gone[0].kind == "return-unpushed"
+                         or gone[0].kind == "noise-jump" and gone[0].b)  # where it was popped
+        if back and not under_code and not healthy(case) \
                 and not went_wild_before(case, one) and stack(case) is None:
             return Finding(
                 STACK_PAGED_OUT, ended(case), f"{case.names.at(one.pc)} switches the page that the "

@@ -22,6 +22,7 @@ from emu.diagnosis.verdict import HUNG, TRIED, Finding
 from emu.isa.disassembler import disassemble
 from emu.isa.opcodes import DD, ED, ED_LD_NN_FROM_RR, FD, LD_NN_A, LD_NN_HL, LD_RR_NN
 from emu.machine.machine import Machine
+from emu.machine.places import place
 
 LOCK_HELD = Cause(
     "lock-held", "A lock that is never released",
@@ -78,7 +79,7 @@ def by_what_is_received(case: Case, address: int) -> bool:
 
 def _releasing(case: Case, load: Load) -> tuple[int, Outcome] | None:
     """Find a value for a byte with which the loop goes on."""
-    if int(case.m.write_base_true[load.address >> 12]) < 0:
+    if place(case.machine, load.address, True) < 0:
         return None
     now = load.value
     values = [0, 1, 0xFF, (now + 1) & 0xFF, (now - 1) & 0xFF, *(now ^ 1 << k for k in range(8))]

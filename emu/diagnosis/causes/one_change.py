@@ -52,6 +52,7 @@ from emu.isa.opcodes import (
     RET,
 )
 from emu.machine.machine import Machine
+from emu.machine.places import places
 
 CONTROL_BYTE = Cause(
     "control-byte", "A byte to a card's register with one bit wrong",
@@ -179,14 +180,14 @@ def stack_elsewhere(case: Case) -> Finding | None:
 def _free_tops(case: Case) -> list[int]:
     """List ends of stretches of RAM that the run has not used, two at most."""
     machine = chronicle(case).machine
-    bases = np.asarray(machine.m.write_base_true)
+    ram = places(machine, writing=True)
     used = np.asarray(machine.shadow.byte) != 0
     tops = []
     for page in range(15, -1, -1):
-        base = int(bases[page])
-        for low in range(0x1000 - ROOM, -1, -ROOM):
-            if base >= 0 and not used[base + low:base + low + ROOM].any():
-                tops.append((page << 12) + low + ROOM & 0xFFFF)
+        for low in range((page << 12) + 0x1000 - ROOM, (page << 12) - 1, -ROOM):
+            at = int(ram[low])
+            if at >= 0 and not used[at:at + ROOM].any():
+                tops.append(low + ROOM & 0xFFFF)
                 break
     return tops[:2]
 

@@ -23,10 +23,8 @@ from emu.diagnosis.causes.stacks import ROM_SHADOW, UNSET_POINTER
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.mapped import mapped_words
-from emu.diagnosis.trials.forks import read_memory
 from emu.diagnosis.trials.mending import differs, helps, refilled, writable, zeroed
 from emu.diagnosis.verdict import RUNAWAY, SHOWN, TRIED, Finding
-from emu.isa.opcodes import RETURNS
 
 UNWRITTEN_RAM = Cause(
     "unwritten-ram", "Working on RAM that nobody has written",
@@ -85,8 +83,8 @@ def jump_through_noise(case: Case) -> Finding | None:
     if not found or went_wild_before(case, found[0]):
         return None
     one = found[0]
-    if RETURNS[read_memory(case.machine, one.pc)] and story.before(one.t, "page-under-stack"):
-        return None  # that is no pointer: the stack went away
+    if one.b and story.before(one.t, "page-under-stack"):
+        return None  # a return, and the stack went away
     reads = story.before(one.t + 1, "unwritten-read")
     source = [reads[-1].text] if reads else []
     place = case.names.data(reads[-1].a) if reads else "a pointer in RAM"

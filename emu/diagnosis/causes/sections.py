@@ -23,6 +23,7 @@ from emu.diagnosis.trials.forks import read_word
 from emu.diagnosis.trials.mending import Mend, finishes
 from emu.diagnosis.verdict import TRIED, Finding
 from emu.isa.opcodes import DI, ED, EI, RETURNS
+from emu.machine.places import place
 
 UNGUARDED = Cause(
     "unguarded-section", "An interrupt in the middle of a routine that must not be interrupted",
@@ -143,13 +144,12 @@ def _of_handler(case: Case, handler: int) -> dict[int, int]:
 def _named(case: Case, places: list[int]) -> dict[int, int]:
     """Give the addresses in RAM that some instructions name, with those instructions."""
     code, out = code_of(case), dict[int, int]()
-    writes = np.asarray(case.m.write_base_true)
     for at in places:
         first = int(code.byte[at])
         address = code.word((at + 1) & 0xFFFF) if first in NAMES_AN_ADDRESS else \
             code.word((at + 2) & 0xFFFF) if first == ED \
             and code.byte[(at + 1) & 0xFFFF] in ED_NAMES_AN_ADDRESS else -1
-        if address >= 0 and int(writes[address >> 12]) >= 0:
+        if address >= 0 and place(case.machine, address, True) >= 0:
             out.setdefault(address, at)
     return out
 

@@ -12,6 +12,7 @@ from emu.diagnosis.evidence.changed_bytes import Loss, Stretch, losses, remapped
 from emu.diagnosis.evidence.mapped import mapped_words
 from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Finding
 from emu.isa.opcodes import DD, FD, JP_HL
+from emu.machine.places import place
 
 STACK_IN_ROM = Cause(
     "stack-in-rom", "The stack stands where nothing can be written",
@@ -182,7 +183,7 @@ def rom_shadow(case: Case) -> Finding | None:
             fetched = int(w.kind[loss.read]) == FETCH
             if not (fetched or loss.address in waited) or remapped(case, loss) is not None:
                 continue
-            if int(case.m.write_base_true[loss.address >> 12]) >= 0:
+            if place(case.machine, loss.address, True) >= 0:
                 continue
             writer, put, took = _was(loss)
             who, at = _owner(case, loss.address), loss.address
@@ -231,12 +232,9 @@ def _pointer(part: Stretch, k: int) -> int | None:
 
 def _noise(case: Case, address: int, t: int) -> bool:
     """Tell whether RAM at an address holds at T-state ``t`` what it held at power-on."""
-    m = case.session.replay(t).m
-    base = int(m.write_base_true[address >> 12])
-    if base < 0:
-        return False
-    place = base + (address & 0xFFF)
-    return bool(m.phys[place] == case.session.replay(0).m.phys[place])
+    then = case.session.replay(t)
+    at = place(then, address, True)
+    return at >= 0 and bool(then.m.phys[at] == case.session.replay(0).m.phys[at])
 
 
 def _stored(w: Window, address: int, before: int) -> bool:

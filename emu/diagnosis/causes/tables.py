@@ -36,6 +36,7 @@ from emu.diagnosis.trials.progress import run_on
 from emu.diagnosis.verdict import HUNG, RUNAWAY, TRIED, Finding
 from emu.isa.opcodes import IM_0_AND_1, IN_A_N, OUT_N_A
 from emu.machine.machine import Machine
+from emu.machine.places import place
 from emu.run.session import Session
 
 STRAIGHT = 120  # instructions followed to a return
@@ -243,10 +244,10 @@ def _lead(machine: Machine, vector: int, meant: Meant) -> bool:
     for v, word in words.items():
         for k, byte in enumerate((word & 0xFF, word >> 8)):
             address = (int(m.i) << 8 | v) + k & 0xFFFF
-            base = int(m.read_base_true[address >> 12])
-            if base < 0:
+            at = place(machine, address)
+            if at < 0:
                 return False
-            m.phys[base + (address & 0xFFF)] = byte
+            m.phys[at] = byte
     return True
 
 

@@ -10,8 +10,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import combinations, product
 
-import numpy as np
-
 from emu.bus import stops
 from emu.bus.state import STOP_EXECUTE, STOP_HIT
 from emu.card.cause import BUSY, STUCK
@@ -26,6 +24,7 @@ from emu.diagnosis.trials.forks import shown
 from emu.diagnosis.trials.proof import mishaps
 from emu.diagnosis.verdict import HUNG, TRIED, Finding
 from emu.machine.machine import Machine
+from emu.machine.places import places
 from emu.run.console import channels
 
 PAIRED = 10  # places of one sleep of which two are changed together
@@ -120,11 +119,10 @@ def _freed(case: Case, channel: str, one: Parked, change: Change, usual: int) ->
 
 def _finding(case: Case, channel: str, one: Parked, change: Change) -> Finding:
     record, names, m = chronicle(case).machine.shadow, case.names, case.m
-    bases = np.asarray(m.read_base_true)
-    where = {int(base): page << 12 for page, base in enumerate(bases) if base >= 0}
+    where = {int(at): address for address, at in enumerate(places(case.machine)) if at >= 0}
     words, lines, facts = [], [], []
     for place, value in change:
-        address = where.get(place & ~0xFFF, 0) | place & 0xFFF
+        address = where.get(place, place & 0xFFF)
         variable = names.data(address)
         words.append(f"{value:02X}h in {variable}")
         lines.append(f"{variable} holds {int(m.phys[place]):02X}h, written last after "

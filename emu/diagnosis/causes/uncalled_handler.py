@@ -36,6 +36,7 @@ from emu.diagnosis.trials.forks import interrupt
 from emu.diagnosis.trials.proof import Change, Outcome, Profile, typed
 from emu.diagnosis.verdict import HUNG, TRIED, Finding
 from emu.machine.address_names import Names
+from emu.machine.places import place
 from emu.run.console import channels
 
 NO_TICK = Cause(
@@ -90,10 +91,10 @@ def _candidates(case: Case) -> dict[int, tuple[int | None, int]]:
     found: dict[int, tuple[int | None, int]] = {}
     if int(case.m.im) != 2:
         found[MODE1] = (None, 0)
-    for handler, place in uncalled(case.machine).items():
+    for handler, entry in uncalled(case.machine).items():
         # RAM in which nothing ever ran may hold bytes that look like code by chance.
-        if int(case.m.write_base_true[handler >> 12]) < 0 or chronicle(case).ran_about(handler):
-            found.setdefault(handler, place)
+        if place(case.machine, handler, True) < 0 or chronicle(case).ran_about(handler):
+            found.setdefault(handler, entry)
     return found
 
 

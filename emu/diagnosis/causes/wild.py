@@ -20,6 +20,7 @@ from emu.diagnosis.verdict import HALTED, HINT, HUNG, RUNAWAY, STATE, Finding
 from emu.isa.opcodes import BRANCHES, CALL, JP, JP_HL, RELATIVE, RETURNS
 from emu.machine.address_names import Names
 from emu.machine.machine import Machine
+from emu.machine.places import place
 
 RUNS_WILD = Cause(
     "runs-wild", "Executing what no program put there",
@@ -46,7 +47,7 @@ def noise(case: Case, addresses: set[int], then: Machine | None = None) -> set[i
 def wild(case: Case) -> bool:
     """Tell whether the foreground executes mostly noise."""
     code = case.control.code or {(int(case.m.pc) - int(case.m.halted)) & 0xFFFF}
-    in_ram = {a for a in code if int(case.m.write_base_true[a >> 12]) >= 0
+    in_ram = {a for a in code if place(case.machine, a, True) >= 0
               or not int(case.m.owner[a >> 12])}
     if len(in_ram) <= SHARE * len(code):
         return False
@@ -80,7 +81,6 @@ class Departure:
     nothing: bool  # no memory stands there
     blank: bool  # FFh of a ROM
     lines: tuple[str, ...]
-    overwritten: bool  # a return whose address something else than a push had written
 
 
 def runs_wild(case: Case) -> Finding | None:
@@ -134,26 +134,23 @@ def _steps_before(case: Case, t: int) -> tuple[Machine, list[Step]]:
     return machine, [s for s in steps(last_before(machine, t + 1)) if s.t < t]
 
 
-def _before(case: Case, t: int, place: int) -> Departure | None:
+def _before(case: Case, t: int, there: int) -> Departure | None:
     """Tell how the run came to the instruction that it executed at a T-state."""
     machine, run = _steps_before(case, t)
-    return _left(case, machine, Flow(run), len(run) - 1, t, place) if run else None
+    return _left(case, machine, Flow(run), len(run) - 1, t, there) if run else None
 
 
-def _left(case: Case, machine: Machine, flow: Flow, k: int, t: int, place: int) -> Departure:
+def _left(case: Case, machine: Machine, flow: Flow, k: int, t: int, there: int) -> Departure:
     names, last = Names(machine), flow.steps[k]
     path = " > ".join(names.at(s.pc) for s in flow.steps[max(k - 3, 0):k + 1])
     lines = [f"It came there at T-state {t}; the instructions before: {path}."]
-    overwritten = False
     if last.effect.flow == "return" and last.reads:
         maker = flow.steps[link] if (link := last.links.get("M0")) is not None else None
-        overwritten = maker is not None and "SP" not in maker.effect.pointer
         lines.append(_taken(last, maker, names))
     lines += _ways(flow.steps[max(k - REACH, 0):k + 1], names)
     lines += _pointer_words(case, flow, k, names)
-    page = place >> 12
-    blank = int(machine.m.write_base_true[page]) < 0 and read_memory(machine, place) == 0xFF
-    return Departure(t, place, not int(machine.m.owner[page]), blank, tuple(lines), overwritten)
+    blank = place(machine, there, True) < 0 and read_memory(machine, there) == 0xFF
+    return Departure(t, there, not int(machine.m.owner[there >> 12]), blank, tuple(lines))
 
 
 def ways_into(case: Case, t: int) -> list[str]:

@@ -7,6 +7,7 @@ from emu.chronicle.anomalies import Anomaly, anomalies
 from emu.chronicle.shadow import EXECUTED
 from emu.chronicle.story import watched
 from emu.diagnosis.case import Case
+from emu.machine.places import place
 
 ASTRAY = ("ff-executed", "unwritten-code", "empty-code")  # code that no program put there
 MOST = 300_000_000  # T-states of a run that are looked at again: some three seconds of work
@@ -29,11 +30,10 @@ class Chronicle:
 
     def ran_about(self, address: int) -> bool:
         """Tell whether anything was executed in the 256 bytes about an address."""
-        place = int(self.machine.m.read_base_true[address >> 12 & 15])
-        if place < 0:
+        at = place(self.machine, address & 0xFF00)
+        if at < 0:
             return False
-        place += address & 0xF00
-        flags = np.asarray(self.machine.shadow.byte)[place:place + 0x100]
+        flags = np.asarray(self.machine.shadow.byte)[at:at + 0x100]
         return bool((flags & EXECUTED).any())
 
     def noise(self) -> np.ndarray:

@@ -13,6 +13,7 @@ from emu.chronicle.shadow import BEGINS, EXECUTED
 from emu.diagnosis.case import Case
 from emu.diagnosis.evidence.chronicled import chronicle
 from emu.isa.opcodes import CALLS_NN
+from emu.machine.places import places
 
 BEYOND = 0x10000
 
@@ -52,9 +53,7 @@ def code_of(case: Case) -> Code:
 
 def _code_of(case: Case) -> Code:
     machine = chronicle(case).machine
-    bases = np.asarray(machine.m.read_base_true)
-    place = np.repeat(bases, 0x1000) + np.tile(np.arange(0x1000), 16)
-    place[np.repeat(bases < 0, 0x1000)] = -1
+    place = places(machine)
     there = place >= 0
     byte, flags = np.full(BEYOND, 0xFF, np.uint8), np.zeros(BEYOND, np.uint16)
     byte[there] = np.asarray(machine.m.phys)[place[there]]

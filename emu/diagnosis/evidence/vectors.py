@@ -10,6 +10,7 @@ from emu.diagnosis.trials.forks import read_memory, read_word
 from emu.isa.disassembler import Instruction, disassemble
 from emu.isa.opcodes import DD, ED, ED_LD_NN_FROM_SP, EX_AF, EX_SP_HL, EXX, FD, LD_NN_HL, PUSH, RETI
 from emu.machine.machine import Machine
+from emu.machine.places import places
 
 MOST = 128
 NEAR = 400  # bytes between a handler's entry and its RETI
@@ -21,10 +22,8 @@ OPENINGS = (*PUSH, EX_AF, EXX, LD_NN_HL, EX_SP_HL)
 
 def visible(machine: Machine) -> np.ndarray:
     """Give the 64 KiB that the CPU sees, FFh where plain memory does not answer."""
-    bases = np.asarray(machine.m.read_base_true)
-    phys = np.asarray(machine.m.phys)
-    pages = [phys[b:b + 4096] if b >= 0 else np.full(4096, 0xFF, np.uint8) for b in bases]
-    return np.concatenate(pages)
+    at = places(machine)
+    return np.where(at >= 0, np.asarray(machine.m.phys)[np.maximum(at, 0)], np.uint8(0xFF))
 
 
 def opens(machine: Machine, entry: int) -> bool:

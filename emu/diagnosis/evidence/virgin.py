@@ -10,6 +10,7 @@ import numpy as np
 from emu.bus import stops
 from emu.bus.state import STOP_HIT, STOP_VIRGIN
 from emu.machine.machine import Machine
+from emu.machine.places import place
 from emu.run.session import Session
 
 LOOKED_AT = 24_000_000  # T-states from power-on
@@ -35,8 +36,8 @@ def noise_fetch(session: Session) -> tuple[int, int] | None:
         if int(m.t) >= end:
             return None
         pc = int(m.pc)
-        place = int(m.read_base_true[pc >> 12]) + (pc & 0xFFF)
-        if m.phys[place] == first[place]:
+        at = place(machine, pc)
+        if m.phys[at] == first[at]:
             return int(m.t), pc
         filled = np.asarray(m.phys) != first  # by a copy to RAM, say
         m.untouched[filled] = 0

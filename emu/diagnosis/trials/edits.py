@@ -15,6 +15,7 @@ from emu.diagnosis.trials.forks import read_memory, read_word
 from emu.diagnosis.trials.mending import Mend, MendedMachine
 from emu.isa.opcodes import ED, NOP, OUT_BLOCK, OUT_C_R, OUT_N_A
 from emu.machine.machine import Machine
+from emu.machine.places import place
 
 OFTEN = 40_000  # times, where it acts at each call of a routine that handlers have to do with
 SEVERAL = 1500  # times that a change acts in one run, where it acts at each call
@@ -226,7 +227,5 @@ def outgoing(machine: Machine) -> Outgoing | None:
         return None if register is None else Outgoing(bc, int(m.r[register]), register)
     if first == ED and second in OUT_BLOCK:
         hl = int(m.r[4]) << 8 | int(m.r[5])
-        base = int(m.read_base_true[hl >> 12])
-        return Outgoing(bc, read_memory(machine, hl), None,
-                        base + (hl & 0xFFF) if base >= 0 else -1)
+        return Outgoing(bc, read_memory(machine, hl), None, place(machine, hl))
     return None

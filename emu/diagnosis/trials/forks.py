@@ -17,6 +17,7 @@ from emu.diagnosis.evidence.bus_window import forked, windows
 from emu.errors import InputError
 from emu.isa.opcodes import JP, JR_BACK_TO_HALT
 from emu.machine.machine import Machine
+from emu.machine.places import place
 from emu.run.console import channels
 from emu.run.inputs import Input, checked, make
 
@@ -118,15 +119,15 @@ def _heeds(machine: Machine, type_key: Callable[[str, bytes], None], channel: st
 
 def write_memory(machine: Machine, address: int, value: int) -> None:
     """Write a byte through the page map, where plain RAM answers."""
-    base = int(machine.m.write_base_true[(address >> 12) & 15])
-    if base >= 0:
-        machine.m.phys[base + (address & 0xFFF)] = value
+    at = place(machine, address, True)
+    if at >= 0:
+        machine.m.phys[at] = value
 
 
 def read_memory(machine: Machine, address: int) -> int:
     """Read a byte through the page map; FFh where plain memory does not answer."""
-    base = int(machine.m.read_base_true[(address >> 12) & 15])
-    return int(machine.m.phys[base + (address & 0xFFF)]) if base >= 0 else 0xFF
+    at = place(machine, address)
+    return int(machine.m.phys[at]) if at >= 0 else 0xFF
 
 
 def read_word(machine: Machine, address: int) -> int:
@@ -176,8 +177,7 @@ def memory_digest(machine: Machine, leave_out: list[int]) -> int:
 
 def physical(machine: Machine, addresses: set[int]) -> list[int]:
     """Give where addresses lie in physical RAM now."""
-    bases = np.asarray(machine.m.write_base_true)
-    return [int(bases[a >> 12]) + (a & 0xFFF) for a in addresses if bases[a >> 12] >= 0]
+    return [at for a in addresses if (at := place(machine, a, True)) >= 0]
 
 
 def halts_for_good(machine: Machine) -> bool:

@@ -22,6 +22,7 @@ from emu.diagnosis.trials.moments import Anew
 from emu.diagnosis.trials.proof import mishaps
 from emu.diagnosis.trials.whatif import MORE, first_line, readable, text_of
 from emu.machine.machine import Machine, Snapshot
+from emu.machine.places import place
 
 MOST = 4000  # times that a change acts in one run
 MORE_TIME = 2  # times as long as the run, and a second
@@ -181,11 +182,10 @@ def interrupts_on(looks: int = 10) -> Mend:
 def _undone(machine: Machine, *addresses: int) -> None:
     """Run the instruction under way, and put the bytes at some addresses back."""
     m = machine.m
-    bases = [(int(m.read_base_true[(a >> 12) & 15]), a & 0xFFF) for a in addresses]
-    before = [(base + at, int(m.phys[base + at])) for base, at in bases if base >= 0]
+    before = [(at, int(m.phys[at])) for a in addresses if (at := place(machine, a)) >= 0]
     Machine.run(machine, int(m.t) + 1)
-    for place, value in before:
-        m.phys[place] = value
+    for at, value in before:
+        m.phys[at] = value
 
 
 def write_undone(pc: int, address: int, word: bool = False) -> Mend:
