@@ -49,6 +49,7 @@ MORE_ROOM = ("Give the stack more room, or look for what pushes without end: a c
              "back to itself, a handler that is interrupted again before it ends.")
 PUSHED = 4  # bytes below the RAM at which a stack that has run down is first seen
 SOON = 0.002  # seconds from a page that goes to what it wrecks
+NEAR = 16  # bytes of a stack
 MOST = 6  # anomalies of a kind that are tried one by one
 
 
@@ -147,7 +148,8 @@ def stack_switched(case: Case) -> Finding | None:
     for one in story.of("page-under-stack")[:MOST]:
         soon = one.t + case.machine.at(SOON)
         gone = [two for two in story.of(*ASTRAY, "noise-jump", "return-unpushed", "restart")
-                if one.t <= two.t <= soon]
+                if one.t <= two.t and (two.t <= soon or two.kind == "noise-jump"
+                                       and abs(two.b - one.b) <= NEAR)]
         under_code = any(two.pc == one.pc for two in story.of("page-under-code"))
         back = gone and (gone[0].kind == "return-unpushed"
                          or gone[0].kind == "noise-jump" and gone[0].b)  # where it was popped

@@ -21,7 +21,7 @@ from emu.diagnosis.causes.judging import (
 )
 from emu.diagnosis.causes.stacks import ROM_SHADOW, UNSET_POINTER
 from emu.diagnosis.check import Check
-from emu.diagnosis.evidence.chronicled import chronicle
+from emu.diagnosis.evidence.chronicled import ASTRAY, chronicle
 from emu.diagnosis.evidence.mapped import mapped_words
 from emu.diagnosis.trials.mending import differs, helps, refilled, writable, zeroed
 from emu.diagnosis.verdict import RUNAWAY, SHOWN, TRIED, Finding
@@ -33,6 +33,7 @@ UNWRITTEN_RAM = Cause(
     "on what it read, and with other bytes there at power-on the same image does something else.",
     "Clear the variables (.bss) and copy the initialised data (.data) before the program starts, "
     "or set that variable where it is declared.", ("P5",))
+SOON = 0.002  # seconds
 MOST = 6  # reads of unwritten RAM that are tried one by one
 
 
@@ -95,6 +96,26 @@ def jump_through_noise(case: Case) -> Finding | None:
         {"address": f"{reads[-1].a:04X}"} if reads else {}, SHOWN, one.t)
 
 
+def address_from_noise(case: Case) -> Finding | None:
+    """Check for an address taken from RAM that nobody has written, and a run that leaves its code
+    right behind it."""
+    story = chronicle(case)
+    points, gone = story.of("noise-points"), story.of(*ASTRAY, "restart")
+    if not points or not gone or went_wild_before(case, points[0]):
+        return None
+    one, soon = points[0], points[0].t + case.machine.at(SOON)
+    reads = story.before(one.t + 1, "unwritten-read")
+    if not reads or not one.t <= gone[0].t <= soon:
+        return None
+    name = case.names.data(reads[-1].a)
+    return Finding(
+        UNWRITTEN_RAM, ended(case), f"{case.names.at(one.pc)} takes an address from {name}, which "
+        f"nobody has written, and the program leaves its code.",
+        [reads[-1].text, one.text, gone[0].text],
+        [f"Clear or set {name} before it is read: see to it that the start-up clears the variables "
+         f"and copies the initialised data."], {"address": f"{reads[-1].a:04X}"}, SHOWN, one.t)
+
+
 def read_only_variables(case: Case) -> Finding | None:
     """Check for variables that stand where nothing can be written."""
     writes = chronicle(case).of("rom-write")
@@ -120,6 +141,7 @@ def read_only_variables(case: Case) -> Finding | None:
 
 CHECKS = (
     Check(jump_through_noise, UNSET_POINTER, (WILD, HALTED_OFF)),
+    Check(address_from_noise, UNWRITTEN_RAM, (WILD, HALTED_OFF)),
     Check(unwritten_ram, UNWRITTEN_RAM, FAILED, trial=True),
     Check(read_only_variables, ROM_SHADOW, FAILED, trial=True),
 )

@@ -30,7 +30,7 @@ from emu.diagnosis.evidence.silent_ports import (
     timer_ports,
     written_words,
 )
-from emu.diagnosis.evidence.sources import sources, state_words
+from emu.diagnosis.evidence.sources import Source, sources, state_words
 from emu.diagnosis.evidence.vectors import uncalled
 from emu.diagnosis.trials.forks import interrupt
 from emu.diagnosis.trials.proof import Change, Outcome, Profile, typed
@@ -108,13 +108,13 @@ def asleep(case: Case) -> str:
     if not wanted or not silent_ports(case) or not _interruptible(case):
         return ""
     given = {s.vector for s in sources(case.machine)}
-    for handler, place in _candidates(case).items():
-        if place[0] in given or case.budget.left() <= 0:
+    for handler, entry in _candidates(case).items():
+        if entry[0] in given or case.budget.left() <= 0:
             continue
         known = case.profile(handler)
         if hope(known, wanted) < 2 or any(known.serial_data(case.machine)):
             continue
-        woken = _tried(case, handler, place, known, None, None)
+        woken = _tried(case, handler, entry, known, None, None)
         if woken is not None:
             where = case.names.at(woken.done.target)
             return (f"a process sleeps on ticks that never come: with {case.names.at(handler)} "
@@ -147,7 +147,8 @@ def no_tick(case: Case) -> Finding | None:
     if woken is None or woken.key or woken.serial or \
             _idle_timer(case, woken) is not None:
         return None
-    if woken.vector is not None and woken.vector in {s.vector for s in sources(case.machine)}:
+    if woken.vector is not None and any(_could_give(case, s, woken.vector)
+                                        for s in sources(case.machine)):
         return None  # a fitted card would call it
     names, variable = case.names, variable_words(case, woken)
     asleep = sleeper(case, woken)
@@ -166,6 +167,13 @@ def no_tick(case: Case) -> Finding | None:
         f"ever calls that handler.", evidence, _timer_remedy(woken, ports),
         {**_vector_fact(woken), "handler": names.symbol(woken.handler), "variable": variable,
          "sleeper": asleep, **ports_fact(ports)}, TRIED)
+
+
+def _could_give(case: Case, source: Source, vector: int) -> bool:
+    """Tell whether a fitted card gives a vector, or would with its status in it: a serial chip has
+    a block of sixteen."""
+    block = ~0xF if case.machine.slots[source.slot].card.channels else ~0
+    return bool(source.vector & block == vector & block)
 
 
 def timer_stopped(case: Case) -> Finding | None:
