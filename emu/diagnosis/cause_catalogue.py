@@ -44,6 +44,7 @@ from emu.diagnosis.causes import (
     tables,
     unanswered,
     uncalled_handler,
+    unheard,
     vectors_by_text,
     wild,
 )
@@ -77,6 +78,7 @@ BEHIND = (
     unanswered,
     flags,
     standing,
+    unheard,
     never_woken,
 )
 FIRST: tuple[Check, ...] = tuple(check for family in BEFORE for check in family.CHECKS)

@@ -13,6 +13,7 @@ from emu.diagnosis.trials.progress import TIGHT
 from emu.isa.opcodes import DI, HALT
 
 BEFORE = 16  # bytes in front of a HALT in which a program's end has its DI
+NEAR = 64  # and, where it says why behind that DI
 # What no sound program does on its way to its end.
 BROKEN_RULES = ("noise-jump", "noise-decides", "unwritten-code", "empty-code", "push-lost",
                 "push-over-code", "vector-unwritten", "vector-odd", "ack-unanswered", "ff-executed",
@@ -41,9 +42,8 @@ def _ends_itself(case: Case) -> bool:
     m = case.m
     if int(m.halted):
         halt = (int(m.pc) - 1) & 0xFFFF
-        before = [read_memory(case.machine, (halt - k) & 0xFFFF) for k in (1, 2, 3, 4)]
-        if int(m.iff1) or not off_on_purpose(case) or not (
-                DI in before or halts_for_good(case.machine) or _nobody_asks(case)):
+        near = 0 < halt - int(chronicle(case).machine.shadow.off_pc) <= NEAR
+        if int(m.iff1) or not off_on_purpose(case) or not (near or _nobody_asks(case)):
             return False
     elif case.condition != STUCK or case.waits:
         return False
@@ -60,11 +60,12 @@ def _ends_itself(case: Case) -> bool:
 
 
 def off_on_purpose(case: Case) -> bool:
-    """Tell whether interrupts are off by a DI, or were never on: an interrupt that was taken, and
-    whose handler did not let the next one in, is no purpose."""
+    """Tell whether interrupts are off by a DI, or were never on and no card is to ask: an interrupt
+    that was taken, and whose handler did not let the next one in, is no purpose."""
     record = chronicle(case).machine.shadow
-    return not int(record.ei_seen) or \
-        read_memory(case.machine, int(record.off_pc)) == DI
+    if not int(record.ei_seen):
+        return _nobody_asks(case)
+    return read_memory(case.machine, int(record.off_pc)) == DI
 
 
 def stops_with_message(case: Case) -> bool:
