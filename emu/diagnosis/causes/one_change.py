@@ -59,20 +59,19 @@ CONTROL_BYTE = Cause(
     "A card does half of what it should: one direction, one channel, the first character only.",
     "With one bit of one byte that the program writes to a register turned, the same image shows "
     "its text.",
-    "Look that byte up in the data sheet, bit by bit.", ("C4",))
+    "Look that byte up in the data sheet, bit by bit.")
 
 SWITCH_LOSES = Cause(
     "switch-loses-register", "A change of tasks that does not keep every register",
     "One task alone works; two together spoil each other's values.",
     "With a register given back to each task when it goes on, the same image shows its text.",
-    "Push that register where the task gives way, and pop it where it goes on.", ("S4",))
+    "Push that register where the task gives way, and pop it where it goes on.")
 
 WRONG_CONSTANT = Cause(
     "off-by-one", "A block move of one byte too many or too few",
     "The last byte of a copy is missing, or what stands behind a table is spoilt.",
     "With the count of that block move one more, or one less, the same image shows its text.",
-    "Count again what is moved: entries, or the last index; bytes, or words.",
-    ("P8",))
+    "Count again what is moved: entries, or the last index; bytes, or words.")
 
 LEAVES = (RET, JP, JP_HL, JR)  # what ends a straight run of code
 MOST_ROUTINES = 80

@@ -31,21 +31,21 @@ UNGUARDED = Cause(
     "speed or another key at another time, and it does not happen.",
     "With interrupts kept off in one routine the same image shows its text: a handler changes what "
     "that routine looks at or changes itself, between two of its instructions.",
-    "Put DI in front of the accesses that belong together and EI behind them.", ("S2",))
+    "Put DI in front of the accesses that belong together and EI behind them.")
 
 OFF_TOO_LONG = Cause(
     "off-too-long", "Interrupts kept off for longer than a card can wait",
     "Clocks run slow, characters are lost, a time-out comes too late or too early.",
     "With one DI left out the same image shows its text: while it holds interrupts off, a second "
     "request of a card comes before the first was answered, and one of them is lost.",
-    "Shorten the section, or split it and let interrupts in between.", ("I8",))
+    "Shorten the section, or split it and let interrupts in between.", ("T3",))
 
 EARLY_EI = Cause(
     "early-ei", "A handler that lets interrupts in too early",
     "Now and then a count is taken twice, or the stack runs away.",
     "With the EI in the handler left out the same image shows its text: the request, or what the "
     "handler is at, was not finished when the next interrupt came.",
-    "Put the EI at the end of the handler, right in front of RETI or RET.", ("I9",))
+    "Put the EI at the end of the handler, right in front of RETI or RET.", ("P2",))
 
 SPREAD, DELAYS = 24, (13, 61, 197)  # routines in which some T-states more go by
 STEPS = 80  # instructions of a handler that are looked at
