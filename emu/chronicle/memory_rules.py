@@ -64,6 +64,7 @@ def data_read(m, s, t, pc, address, value, looked):
         return np.int64(0)
     if looked != 0:
         s.reader_t[np.uint64(place)] = t
+        s.reader_sp[np.uint64(place)] = m.sp
     known = np.int64(s.byte[np.uint64(place)])
     if known & STORES != 0 and value != np.int64(s.value[np.uint64(place)]):
         note(m, s, RAM_CHANGED, t, pc, address, value, pc)
@@ -110,4 +111,5 @@ def data_written(m, s, t, pc, address, value, how, noise):
     s.value[at] = value
     s.writer_pc[at] = pc
     s.writer_t[at] = t
+    s.writer_sp[at] = m.sp
     return np.int64(0)

@@ -18,6 +18,7 @@ from emu.diagnosis.causes import (
     answers,
     burned,
     control,
+    deadlock,
     decoding,
     first_anomaly,
     flags,
@@ -72,6 +73,7 @@ BEHIND = (
     program,
     wild,
     keys,
+    deadlock,
     jumpers_by_text,
     uncalled_handler,
     port_waits,
@@ -84,8 +86,8 @@ BEHIND = (
 FIRST: tuple[Check, ...] = tuple(check for family in BEFORE for check in family.CHECKS)
 LAST: tuple[Check, ...] = (*(check for family in BEHIND for check in family.CHECKS),
                            *wild.LATE_CHECKS, *misplaced.LATE_CHECKS, *mute.LATE_CHECKS,
-                           *first_anomaly.LATE_CHECKS, *sections.LATE_CHECKS,
-                           *one_change.LATE_CHECKS)
+                           *first_anomaly.LATE_CHECKS, *deadlock.LATE_CHECKS,
+                           *sections.LATE_CHECKS, *one_change.LATE_CHECKS)
 GENERAL: tuple[Cause, ...] = tuple(dict.fromkeys(
     cause for check in (*FIRST, *LAST) for cause in (check.cause, *check.others)))
 

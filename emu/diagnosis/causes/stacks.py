@@ -11,7 +11,7 @@ from emu.diagnosis.evidence.bus_window import Window
 from emu.diagnosis.evidence.changed_bytes import Loss, Stretch, losses, remapped, stretches
 from emu.diagnosis.evidence.mapped import mapped_words
 from emu.diagnosis.verdict import HUNG, RUNAWAY, SHOWN, Finding
-from emu.isa.opcodes import DD, FD, JP_HL
+from emu.isa.opcodes import DD, ED, ED_LD_SP_FROM_NN, FD, JP_HL, LD_SP_HL, LD_SP_NN
 from emu.machine.places import place
 
 STACK_IN_ROM = Cause(
@@ -68,12 +68,26 @@ def stack(case: Case) -> Finding | None:
              if part.pushes(loss.write) and part.pops(loss.read)]
     for loss in sorted(found, key=lambda loss: loss.t):
         switched = remapped(case, loss)
+        if switched is not None and _other_stack(loss, switched):
+            continue
         if switched is not None:
             return _paged_out(case, loss, switched)
         if not takes(case, loss.address >> 12):
             return unset_at(case, loss.address, loss.t, f"a return address was to come from the "
                             f"stack at {loss.address:04X}h") or _in_rom(case, loss)
     return None
+
+
+def _other_stack(loss: Loss, switched: int) -> bool:
+    """Tell whether SP was loaded between the switch and the pop: a task's own stack is taken with
+    its page."""
+    w = loss.stretch.window
+    begun = w.starts()
+    begun = begun[(begun > switched) & (begun < loss.read)]
+    first, second = w.data[begun], w.data[np.minimum(begun + 1, len(w.data) - 1)]
+    return bool((np.isin(first, (LD_SP_HL, LD_SP_NN))
+                 | (first == ED) & (second == ED_LD_SP_FROM_NN)
+                 | np.isin(first, (DD, FD)) & (second == LD_SP_HL)).any())
 
 
 def _in_rom(case: Case, loss: Loss) -> Finding:
