@@ -3,7 +3,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from emu.bus.state import NOT_MINE, ROM
+from emu.bus.state import CALL, NOT_MINE, ROM
 from emu.chronicle.notes import note, read_place, write_place
 from emu.chronicle.shadow import (
     CODE_PUSH,
@@ -64,7 +64,7 @@ def data_read(m, s, t, pc, address, value, looked):
         return np.int64(0)
     if looked != 0:
         s.reader_t[np.uint64(place)] = t
-        s.reader_sp[np.uint64(place)] = m.sp
+        s.reader_stack[np.uint64(place)] = write_place(s, m.sp)
     known = np.int64(s.byte[np.uint64(place)])
     if known & STORES != 0 and value != np.int64(s.value[np.uint64(place)]):
         note(m, s, RAM_CHANGED, t, pc, address, value, pc)
@@ -86,6 +86,8 @@ def data_written(m, s, t, pc, address, value, how, noise):
             if pushed:
                 kind = np.int64(PUSH_LOST)
             note(m, s, kind, t, pc, address, value, pc)
+        elif pushed and place == CALL and read_place(s, address) >= 0:  # a chip that is programmed
+            note(m, s, PUSH_LOST, t, pc, address, value, pc)
         return np.int64(0)
     at = np.uint64(place)
     known = np.int64(s.byte[at])
@@ -111,5 +113,5 @@ def data_written(m, s, t, pc, address, value, how, noise):
     s.value[at] = value
     s.writer_pc[at] = pc
     s.writer_t[at] = t
-    s.writer_sp[at] = m.sp
+    s.writer_stack[at] = write_place(s, m.sp)
     return np.int64(0)

@@ -40,7 +40,8 @@ SHADOW = np.dtype([
     ("value", np.uint8, (PHYSICAL,)),  # as it was written last
     ("writer_pc", np.uint16, (PHYSICAL,)), ("writer_t", np.int64, (PHYSICAL,)),
     ("reader_t", np.int64, (PHYSICAL,)),  # when it was read as data last
-    ("writer_sp", np.uint16, (PHYSICAL,)), ("reader_sp", np.uint16, (PHYSICAL,)),  # whose stack
+    # whose stack: the place that SP pointed at, -1 for none
+    ("writer_stack", np.int32, (PHYSICAL,)), ("reader_stack", np.int32, (PHYSICAL,)),
     ("noise", np.int64),  # bits of places that hold noise
     ("map", np.int64, (PAGES,)), ("write_map", np.int64, (PAGES,)),  # as of the last access
     ("block", np.int64, (256,)), ("write_block", np.int64, (256,)),  # places of 256 bytes each, in

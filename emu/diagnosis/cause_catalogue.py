@@ -55,6 +55,9 @@ from emu.diagnosis.verdict import HINT, SHOWN, STATE, Finding
 from emu.errors import InputError
 from emu.machine.effort import Spent
 
+# Told from what happens when a handler is called in a copy: where a text was asked for, a change
+# with which that text comes is worth more.
+BY_CALL = ("receiver-off", "sender-never-asks", "timer-stopped", "no-tick")
 # Asked before the causes that the fitted cards bring, and after them.
 BEFORE = (first_anomaly, control, memory_lines, decoding, answers, misplaced, mute)
 BEHIND = (
@@ -87,7 +90,8 @@ FIRST: tuple[Check, ...] = tuple(check for family in BEFORE for check in family.
 LAST: tuple[Check, ...] = (*(check for family in BEHIND for check in family.CHECKS),
                            *wild.LATE_CHECKS, *misplaced.LATE_CHECKS, *mute.LATE_CHECKS,
                            *first_anomaly.LATE_CHECKS, *deadlock.LATE_CHECKS,
-                           *sections.LATE_CHECKS, *one_change.LATE_CHECKS)
+                           *sections.LATE_CHECKS, *one_change.LATE_CHECKS,
+                           *ram_content.LATE_CHECKS)
 GENERAL: tuple[Cause, ...] = tuple(dict.fromkeys(
     cause for check in (*FIRST, *LAST) for cause in (check.cause, *check.others)))
 
@@ -160,7 +164,8 @@ def _asked(case: Case, every: tuple[Check, ...], trial: bool,
             return
         finding = check.run(case)
         if finding is not None:
-            if finding.cause.symptom:
+            weak = case.text_wanted and trial and finding.cause.code in BY_CALL
+            if finding.cause.symptom or weak:
                 finding = replace(finding, strength=min(finding.strength, STATE))
             found.append(finding)
             yield finding

@@ -24,7 +24,7 @@ from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.parked import LONG, Parked, chain_words, slept_on, stacks
 from emu.diagnosis.trials.progress import run_on
 from emu.diagnosis.verdict import TRIED, Finding
-from emu.machine.places import place, places
+from emu.machine.places import places
 
 DEADLOCK = Cause(
     "deadlock", "Processes that wait for each other",
@@ -38,6 +38,7 @@ NEAR = 160  # bytes between the innermost return address of a stack and an SP th
 RECENT = 0.05  # seconds before the end in which a process that polls has looked
 MOST = 40  # bytes of one process that are looked at
 WORD = 64  # T-states between the two halves of a word that is written
+LARGEST, COUNTS = 4, {2: "two", 3: "three", 4: "four"}  # processes of a ring
 GO_ON = 1.0  # seconds in which a freed process has to go on
 
 
@@ -53,15 +54,31 @@ class Wait:
 def deadlock(case: Case) -> Finding | None:
     """Check for two processes of which each waits for what the other holds."""
     waits = case.once(_all_waits)
-    for first in waits:
-        for second in waits:
-            if case.budget.left() <= 0:
-                return None
-            if second.who is first.holder and second.holder is first.who \
-                    and first.who.stack < second.who.stack and _freed(case, first) \
-                    and _freed(case, second):
-                return _finding(case, first, second)
+    for ring in _rings(waits):
+        if case.budget.left() <= 0:
+            return None
+        if all(_freed(case, wait) for wait in ring):
+            return _finding(case, ring)
     return None
+
+
+def _rings(waits: list[Wait]) -> Iterator[list[Wait]]:
+    """List the rings of two to four processes that wait for each other, the smallest first."""
+    for size in range(2, LARGEST + 1):
+        for first in waits:
+            yield from _closed(waits, [first], size)
+
+
+def _closed(waits: list[Wait], ring: list[Wait], size: int) -> Iterator[list[Wait]]:
+    if len(ring) == size:
+        if ring[-1].holder is ring[0].who:
+            yield ring
+        return
+    for wait in waits:
+        known = [one.who for one in ring]
+        if wait.who is ring[-1].holder and wait.who not in known \
+                and wait.who.stack > ring[0].who.stack:
+            yield from _closed(waits, [*ring, wait], size)
 
 
 def kept_lock(case: Case) -> Finding | None:
@@ -124,17 +141,16 @@ def _waits(case: Case, one: Parked, every: list[Parked]) -> Iterator[Wait]:
     stored = np.asarray(record.byte) & STORED != 0
     polled = np.nonzero(stored & (read >= end - case.machine.at(RECENT))
                         & (wrote < end - case.machine.at(LONG)))[0].tolist()
-    mine = [p for p in polled if _of(case, int(record.reader_sp[p]), every) is one]
+    mine = [p for p in polled if _of(int(record.reader_stack[p]), every) is one]
     # of the others a scheduler may look at some for it
     for p in list(dict.fromkeys([*slept_on(case, one), *mine, *polled]))[:MOST]:
-        holder = _of(case, int(record.writer_sp[p]), every)
+        holder = _of(int(record.writer_stack[p]), every)
         if holder is not None and int(case.m.phys[p]):
             yield Wait(one, p, holder)
 
 
-def _of(case: Case, sp: int, every: list[Parked]) -> Parked | None:
-    """Give the process whose stack a value of SP lies in."""
-    at = place(case.machine, sp, True)
+def _of(at: int, every: list[Parked]) -> Parked | None:
+    """Give the process whose stack a place lies in."""
     if at < 0:
         return None
     nearest = min(every, key=lambda one: abs(one.stack - at))
@@ -161,22 +177,26 @@ def _goes_on(case: Case, wait: Wait, freed: list[int]) -> bool:
         return done
 
 
-def _finding(case: Case, first: Wait, second: Wait) -> Finding:
+def _finding(case: Case, ring: list[Wait]) -> Finding:
     record = chronicle(case).machine.shadow
-    names = [_name(case, wait.place) for wait in (first, second)]
+    names = [_name(case, wait.place) for wait in ring]
+    if len(ring) == 2:
+        how = (f"one holds {names[0]} and waits for {names[1]}, the other holds {names[1]} and "
+               f"waits for {names[0]}")
+    else:
+        how = f"each holds one of {', '.join(names)} and waits for the next"
     lines = [f"The process {chain_words(case, wait.who)} waits for {name}, which the process "
              f"{chain_words(case, wait.holder)} took after "
              f"{case.time(int(record.writer_t[wait.place]))} at "
              f"{case.names.at(int(record.writer_pc[wait.place]))}."
-             for wait, name in zip((first, second), names, strict=True)]
+             for wait, name in zip(ring, names, strict=True)]
     return Finding(
-        DEADLOCK, stands_as(case), f"two processes wait for each other: one holds {names[0]} and "
-        f"waits for {names[1]}, the other holds {names[1]} and waits for {names[0]}.",
-        [*lines, "In copies of the machine either goes on once the other's is freed."],
-        [f"Take {names[0]} and {names[1]} in the same order in both, or free the first where the "
-         f"second is not to be had."],
-        {"locks": [f"{_where(case).get(wait.place, 0):04X}" for wait in (first, second)]}, TRIED,
-        max(first.who.since, second.who.since))
+        DEADLOCK, stands_as(case), f"{COUNTS[len(ring)]} processes wait for each other: {how}.",
+        [*lines, "In copies of the machine each goes on once what it waits for is freed."],
+        [f"Take {' and '.join(names)} in the same order everywhere, or free what is held where the "
+         f"next is not to be had."],
+        {"locks": [f"{_where(case).get(wait.place, 0):04X}" for wait in ring]}, TRIED,
+        max(wait.who.since for wait in ring))
 
 
 CHECKS = (Check(deadlock, DEADLOCK, (STUCK, BUSY), trial=True),)

@@ -24,7 +24,7 @@ from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.chronicled import ASTRAY, chronicle
 from emu.diagnosis.evidence.mapped import mapped_words
 from emu.diagnosis.trials.mending import differs, helps, refilled, writable, zeroed
-from emu.diagnosis.verdict import RUNAWAY, SHOWN, TRIED, Finding
+from emu.diagnosis.verdict import RUNAWAY, SHOWN, STATE, TRIED, Finding
 
 UNWRITTEN_RAM = Cause(
     "unwritten-ram", "Working on RAM that nobody has written",
@@ -67,10 +67,12 @@ def unwritten_ram(case: Case) -> Finding | None:
 def _with_other_noise(case: Case, places: np.ndarray) -> str | None:
     """Say what the run does with other bytes in some places; None when it does the same."""
     cleared = zeroed(places)  # sound so far, it need not get any further
-    words = differs(case, cleared) if healthy(case) else helps(case, cleared, otherwise=True)
+    otherwise = not case.text_wanted or case.condition == WILD  # else only the text is a proof
+    words = differs(case, cleared) if healthy(case) else helps(case, cleared, otherwise)
     if words is not None:
         return f"Tried: {cleared.words}, {words}."
-    for mend in (refilled(places, 1), refilled(places, 0xFF)):
+    for mend in (refilled(places, 1), refilled(places, 0xFF)) \
+            if not case.text_wanted or case.condition == WILD else ():
         words = differs(case, mend)
         if words is not None:
             return f"Tried: {mend.words}, {words}."
@@ -84,6 +86,8 @@ def jump_through_noise(case: Case) -> Finding | None:
     if not found or went_wild_before(case, found[0]):
         return None
     one = found[0]
+    if story.before(one.t, "push-lost"):
+        return None
     if one.b and story.before(one.t, "page-under-stack"):
         return None  # a return, and the stack went away
     reads = story.before(one.t + 1, "unwritten-read")
@@ -94,6 +98,25 @@ def jump_through_noise(case: Case) -> Finding | None:
         f"set, to {one.a:04X}h.", [*source, one.text, led_to(case, one)],
         [f"Set {place} before it is used; clear or copy the variables at the start."],
         {"address": f"{reads[-1].a:04X}"} if reads else {}, SHOWN, one.t)
+
+
+def first_of_all(case: Case) -> Finding | None:
+    """Tell of RAM noise that a branch, an address or an output hung on, where a text did not come,
+    no rule was broken before, and nothing else is found."""
+    story = chronicle(case)
+    hung_on = story.of("noise-decides", "noise-points", "noise-jump", "noise-out")
+    reads = story.before(hung_on[0].t + 1, "unwritten-read") if hung_on else []
+    if not case.text_wanted or not reads or went_wild_before(case, hung_on[0]) or \
+            story.all[0].kind != "unwritten-read":
+        return None
+    name = case.names.data(reads[-1].a)
+    return Finding(
+        UNWRITTEN_RAM, ended(case), f"{case.names.at(reads[-1].pc)} reads {name}, which nobody has "
+        f"written, and the program goes by it; that is the first rule that was broken.",
+        [reads[-1].text, hung_on[0].text, led_to(case, hung_on[0])],
+        [f"Clear or set {name} before it is read: see to it that the start-up clears the variables "
+         f"and copies the initialised data."], {"address": f"{reads[-1].a:04X}"}, STATE,
+        reads[-1].t)
 
 
 def address_from_noise(case: Case) -> Finding | None:
@@ -145,3 +168,4 @@ CHECKS = (
     Check(unwritten_ram, UNWRITTEN_RAM, FAILED, trial=True),
     Check(read_only_variables, ROM_SHADOW, FAILED, trial=True),
 )
+LATE_CHECKS = (Check(first_of_all, UNWRITTEN_RAM, FAILED, trial=True, alone=True),)

@@ -53,7 +53,8 @@ def never_started(case: Case) -> Finding | None:
         own = {s.bit: s for s in sources(case.machine) if s.slot == slot.number}
         for request in _idle_requests(case, slot):
             source = own.get(request.bit)
-            if source is not None and not int(m.vector_count[source.vector]):
+            if source is not None and (case.text_wanted
+                                       or not int(m.vector_count[source.vector])):
                 return _never_started(case, slot, request, source)
     return None
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from emu.bus.state import CHAINED_INTERRUPT, NO_INTERRUPT
 from emu.card.cause import BUSY, WAITS
-from emu.card.roles import TICKS, Request
+from emu.card.roles import CONSTANT_AWAITED, TICKS, Request
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.control import INT_OPEN
 from emu.diagnosis.causes.interrupt_path import INT_NOT_WIRED, TIMER_STOPPED
@@ -46,6 +46,28 @@ def unheard(case: Case) -> Finding | None:
                 f"stays high at the CPU.", [stands[0].text, *state],
                 [f"Follow /INT from {slot.name} to the CPU: an open jumper, a bad contact, a dead "
                  f"driver."], {"slot": slot.name}, SHOWN)
+    return None
+
+
+def awaits_constant(case: Case) -> Finding | None:
+    """Check for a channel that may interrupt, was given a control word, and waits for a constant
+    that does not come."""
+    if not int(case.m.iff1) and not int(case.m.ack_count):
+        return None
+    for slot in case.machine.slots:
+        parts = {c.part for c in slot.card.complaints(case.m, slot.state)
+                 if c.code == CONSTANT_AWAITED}
+        for request in slot.card.requests(case.m, slot.state):
+            if slot.card.timer and request.enabled and request.reports == TICKS \
+                    and request.part.replace(" ", "") in parts:
+                return Finding(
+                    TIMER_STOPPED, stands_as(case), f"{request.part} of "
+                    f"{case.slot_words(slot.number)} may interrupt, and waits for its time "
+                    f"constant.",
+                    [f"{slot.name}: {line}." for line in state_words(case.machine, slot.number)],
+                    [f"Write the constant behind the control word of {request.part} of "
+                     f"{slot.name}: the word says that one follows, and the channel stands still "
+                     f"until it comes."], {"slot": slot.name}, SHOWN)
     return None
 
 
@@ -96,4 +118,5 @@ def _silent(case: Case, slot: Slot, request: Request, source: Source) -> Finding
 
 ANYWAY = (WAITS, BUSY)
 CHECKS = (Check(unheard, INT_NOT_WIRED, ANYWAY, others=(INT_OPEN,)),
+          Check(awaits_constant, TIMER_STOPPED, ANYWAY),
           Check(counts_in_silence, TIMER_STOPPED, ANYWAY))

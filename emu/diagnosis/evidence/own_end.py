@@ -42,7 +42,8 @@ def _ends_itself(case: Case) -> bool:
     m = case.m
     if int(m.halted):
         halt = (int(m.pc) - 1) & 0xFFFF
-        near = 0 < halt - int(chronicle(case).machine.shadow.off_pc) <= NEAR
+        near = _behind_di(case, halt) or \
+            0 < halt - int(chronicle(case).machine.shadow.off_pc) <= NEAR
         if int(m.iff1) or not off_on_purpose(case) or not (near or _nobody_asks(case)):
             return False
     elif case.condition != STUCK or case.waits:
@@ -64,7 +65,7 @@ def off_on_purpose(case: Case) -> bool:
     that was taken, and whose handler did not let the next one in, is no purpose."""
     record = chronicle(case).machine.shadow
     if not int(record.ei_seen):
-        return _nobody_asks(case)
+        return _nobody_asks(case) or _behind_di(case, (int(case.m.pc) - 1) & 0xFFFF)
     return read_memory(case.machine, int(record.off_pc)) == DI
 
 
@@ -83,7 +84,12 @@ def _stops_with_message(case: Case) -> bool:
     if executed_times(case.session, halt) > 1:
         return False
     return 0 < halt - int(chronicle(case).machine.shadow.off_pc) <= BEFORE \
-        or halts_for_good(case.machine)
+        or _behind_di(case, halt) or halts_for_good(case.machine)
+
+
+def _behind_di(case: Case, halt: int) -> bool:
+    """Tell whether a DI stands right in front of a HALT."""
+    return DI in [read_memory(case.machine, (halt - k) & 0xFFFF) for k in (1, 2, 3, 4)]
 
 
 def _nobody_asks(case: Case) -> bool:
