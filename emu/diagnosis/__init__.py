@@ -20,7 +20,7 @@ from emu.card.roles import DATA
 from emu.diagnosis.case import BUDGET, Case
 from emu.diagnosis.cause_catalogue import findings, proved
 from emu.diagnosis.causes.control import by_wire, held
-from emu.diagnosis.causes.flags import by_what_is_received
+from emu.diagnosis.causes.flags import by_what_is_received, listens
 from emu.diagnosis.causes.interrupt_path import waited_for
 from emu.diagnosis.causes.judging import has_spoken
 from emu.diagnosis.causes.program import storms
@@ -182,6 +182,9 @@ def _without_cause(case: Case, waits_for: str | None, found: list[Finding]) -> V
         return Verdict(WAITING, f"it waits in {case.loop()} for {case.names.data(received.address)}"
                                 f", which the receive handler changes: what it waits for was not "
                                 f"typed.")
+    if case.condition == STUCK and listens(case):
+        return Verdict(WAITING, f"it goes round in {case.loop()} and may be interrupted by a key; "
+                                f"nothing was typed in this run.", evidence=first_broken(case))
     if case.condition == STUCK and not case.text_wanted and _served_lately(case) \
             and not first_broken(case):
         return Verdict(RUNNING, f"it goes round in {case.loop()} and is interrupted there, and "

@@ -9,6 +9,7 @@ from __future__ import annotations
 from emu.card.cause import STUCK, Cause
 from emu.card.roles import RECEIVES
 from emu.diagnosis.case import Case
+from emu.diagnosis.causes.judging import has_spoken
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.reach import reach
 from emu.diagnosis.evidence.run_again import LastWrite, last_write
@@ -45,6 +46,8 @@ MOST = 6  # bytes of memory that are tried
 
 def stuck_flag(case: Case) -> Finding | None:
     """Check for a byte of memory that, changed in a fork, lets the loop go on."""
+    if listens(case):
+        return None
     tried: set[int] = set()
     looked = {(load.pc, load.address) for wait in case.waits for load in wait.memory()}
     walks = [pc for pc, _ in looked]
@@ -62,6 +65,15 @@ def stuck_flag(case: Case) -> Finding | None:
                 value, done = found
                 return _finding(case, wait, load, value, done)
     return None
+
+
+def listens(case: Case) -> bool:
+    """Tell whether it has spoken and may be interrupted by what is typed, and nothing was to be
+    typed in this run, though a text was to come: it may wait for a key that nobody knows."""
+    return case.text_wanted and not case.session.asked and has_spoken(case) \
+        and bool(int(case.m.iff1)) and any(
+            request.reports == RECEIVES and request.enabled for slot in case.machine.slots
+            if slot.card.channels for request in slot.card.requests(case.m, slot.state))
 
 
 def by_what_is_received(case: Case, address: int) -> bool:

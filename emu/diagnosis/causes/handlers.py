@@ -91,8 +91,8 @@ def _through(machine: Machine) -> tuple[np.ndarray, np.ndarray, int, int] | None
 
 def clobbered(case: Case) -> Finding | None:
     """Check for a spoiled register that, put back, lets the machine live."""
-    if not chronicle(case).of("register-lost"):
-        return None
+    if case.text_wanted or not chronicle(case).of("register-lost"):
+        return None  # where a text was asked for, that text says whether a register matters
     t = death(case) if int(case.m.ack_count) and not _goes_on(case) else None
     if t is None:
         return None

@@ -7,6 +7,8 @@ from emu.diagnosis.causes.interrupt_path import INTERRUPTS_OFF
 from emu.diagnosis.causes.judging import FAILED, tried_with
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.chronicled import chronicle
+from emu.diagnosis.evidence.sources import sources
+from emu.diagnosis.evidence.vectors import looks_like_handler
 from emu.diagnosis.evidence.ways_out import ways_out
 from emu.diagnosis.trials.forks import read_memory
 from emu.diagnosis.trials.mending import extends, interrupts_on
@@ -28,6 +30,9 @@ def interrupts_left_off(case: Case) -> Finding | None:
     by_di = read_memory(case.machine, one.pc) == DI
     if by_di and case.condition == HALTED_OFF:
         return None  # a section that keeps them off is sound: its HALT is not
+    if not by_di and int(case.m.im) != 2 and any(
+            looks_like_handler(case.machine, s.handler) for s in sources(case.machine)):
+        return None  # it was another handler's turn
     tried = tried_with(case, interrupts_on()) or tried_with(
         case, interrupts_on(), extends)  # the path is taken again and again
     if tried is None:

@@ -102,12 +102,15 @@ def jump_through_noise(case: Case) -> Finding | None:
 
 def first_of_all(case: Case) -> Finding | None:
     """Tell of RAM noise that a branch, an address or an output hung on, where a text did not come,
-    no rule was broken before, and nothing else is found."""
+    no rule was broken before, and nothing else is found.
+
+    A byte that the program writes afterwards is none: it looked whether its record was good.
+    """
     story = chronicle(case)
     hung_on = story.of("noise-decides", "noise-points", "noise-jump", "noise-out")
     reads = story.before(hung_on[0].t + 1, "unwritten-read") if hung_on else []
     if not case.text_wanted or not reads or went_wild_before(case, hung_on[0]) or \
-            story.all[0].kind != "unwritten-read":
+            story.all[0].kind != "unwritten-read" or not case.unwritten(reads[-1].a):
         return None
     name = case.names.data(reads[-1].a)
     return Finding(

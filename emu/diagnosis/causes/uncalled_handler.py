@@ -23,6 +23,7 @@ from emu.diagnosis.causes.interrupt_path import (
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.bus_window import forked, windows
 from emu.diagnosis.evidence.chronicled import chronicle
+from emu.diagnosis.evidence.executed import code_of
 from emu.diagnosis.evidence.silent_ports import (
     SilentPort,
     ports_fact,
@@ -93,7 +94,10 @@ def _candidates(case: Case) -> dict[int, tuple[int | None, int]]:
         found[MODE1] = (None, 0)
     for handler, entry in uncalled(case.machine).items():
         # RAM in which nothing ever ran may hold bytes that look like code by chance.
-        if place(case.machine, handler, True) < 0 or chronicle(case).ran_about(handler):
+        # So may a page of the table that holds code, too.
+        pointer = entry[1] << 8 | entry[0]
+        if (place(case.machine, handler, True) < 0 or chronicle(case).ran_about(handler)) \
+                and not code_of(case).ran[pointer]:
             found.setdefault(handler, entry)
     return found
 
