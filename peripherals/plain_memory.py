@@ -20,9 +20,9 @@ from emu.bus.state import CALL, FAR, NOT_MINE, PAGES, ROM
 from emu.bus.wires import source_of
 from emu.errors import InputError
 from emu.native.jit import compiled, inlined
-from peripherals import eeprom_28c
-from peripherals.card import Card, Jumper, PageWindow, Setup, entry, roles
-from peripherals.eeprom_28c_report import CAUSES, complaints, role, troubles
+from peripherals import eeprom_28c, eeprom_28c_report
+from peripherals.card import Card, Complaint, Jumper, PageWindow, Setup, entry, roles
+from peripherals.eeprom_28c_report import CAUSES, role, troubles
 from peripherals.memory_areas import plain_areas
 from peripherals.memory_parts import chip_bytes, count_rom_write, fill_noise
 
@@ -251,6 +251,14 @@ def byte_place(_: Any, s: Any, address: int, writing: bool) -> int:
     if ram:
         return int(s.ram_base) + (address - int(s.ram_start)) % int(s.ram_chip)
     return NOT_MINE
+
+
+def complaints(m: Any, s: Any) -> list[Complaint]:
+    """Give what the EEPROM says, and a RAM chip that repeats in its addresses."""
+    repeats = s.ram_end - s.ram_start > s.ram_chip
+    return [*eeprom_28c_report.complaints(m, s),
+            *([Complaint(roles.RAM_REPEATS, jumper="ram-chip-size", mend=0,
+                         count=int(s.ram_chip))] if repeats else [])]
 
 
 def windows(_: Any, s: Any) -> list[PageWindow]:

@@ -45,6 +45,7 @@ LATCH_SELECTED = "latch-selected"  # the data register is another one now
 INTERRUPT_GATED = "interrupt-gated"  # a bit of the card keeps its pin from the bus
 PAGE_PULLED = "page-pulled"  # the page under the running program has changed
 STACK_PULLED = "stack-pulled"  # the page under the stack has changed
+RAM_REPEATS = "ram-repeats"  # its RAM chip is smaller than the addresses that it answers at
 FLASH_BUSY = "flash-busy"
 FLASH_STRAY = "flash-stray"  # writes to flash that belonged to no command
 TIME_STANDS = "time-stands"  # a clock that does not go on

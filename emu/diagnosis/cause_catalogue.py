@@ -40,6 +40,7 @@ from emu.diagnosis.causes import (
     ram_content,
     sections,
     serial,
+    small_ram,
     standing,
     storm,
     tables,
@@ -59,7 +60,7 @@ from emu.machine.effort import Spent
 # with which that text comes is worth more.
 BY_CALL = ("receiver-off", "sender-never-asks", "timer-stopped", "no-tick")
 # Asked before the causes that the fitted cards bring, and after them.
-BEFORE = (first_anomaly, control, memory_lines, decoding, answers, misplaced, mute)
+BEFORE = (small_ram, first_anomaly, control, memory_lines, decoding, answers, misplaced, mute)
 BEHIND = (
     storm,
     flash,
@@ -91,7 +92,7 @@ LAST: tuple[Check, ...] = (*(check for family in BEHIND for check in family.CHEC
                            *wild.LATE_CHECKS, *misplaced.LATE_CHECKS, *mute.LATE_CHECKS,
                            *first_anomaly.LATE_CHECKS, *deadlock.LATE_CHECKS,
                            *sections.LATE_CHECKS, *one_change.LATE_CHECKS,
-                           *ram_content.LATE_CHECKS)
+                           *program.LATE_CHECKS, *ram_content.LATE_CHECKS)
 GENERAL: tuple[Cause, ...] = tuple(dict.fromkeys(
     cause for check in (*FIRST, *LAST) for cause in (check.cause, *check.others)))
 

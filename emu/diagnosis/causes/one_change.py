@@ -17,6 +17,7 @@ from emu.diagnosis.case import Case
 from emu.diagnosis.causes.first_anomaly import MORE_ROOM
 from emu.diagnosis.causes.handlers import CLOBBERED
 from emu.diagnosis.causes.judging import FAILED, ended, healthy, tried_with
+from emu.diagnosis.causes.pages import PULLED_PAGE
 from emu.diagnosis.causes.sections import hangs_on_moments
 from emu.diagnosis.causes.stacks import STACK_OVERRUN
 from emu.diagnosis.check import Check
@@ -28,6 +29,7 @@ from emu.diagnosis.trials.edits import (
     kept,
     kept_through_switch,
     outgoing,
+    pages_put_back,
     patched,
     stack_at,
 )
@@ -154,6 +156,25 @@ def spoilt_by_routine(case: Case) -> Finding | None:
                     [tried, f"Push {group[0]} at the beginning of {name} and pop it on each way "
                             f"out, or let the caller keep it."],
                     {"routine": f"{routine:04X}", "registers": group[0]}, TRIED)
+    return None
+
+
+def page_left(case: Case) -> Finding | None:
+    """Check for a routine that switches a page and comes back without putting it back."""
+    pages = [w for slot in case.machine.slots for w in slot.card.windows(case.m, slot.state)]
+    if not asked(case) or not pages or hangs_on_moments(case):
+        return None
+    for routine in routines(case)[:MOST_ROUTINES]:
+        if case.budget.left() <= 0:
+            return None
+        name = case.names.at(routine)
+        tried = tried_with(case, pages_put_back(routine, f"with the pages put back by {name}"),
+                           completes)
+        if tried is not None:
+            return Finding(
+                PULLED_PAGE, ended(case), f"{name} switches a page and does not put it back.", [],
+                [tried, f"Put back, on every way out of {name}, the page that was there when it "
+                        f"was called."], {"routine": f"{routine:04X}"}, TRIED)
     return None
 
 
@@ -304,6 +325,7 @@ def _constants(case: Case) -> list[tuple[int, int]]:
 
 
 LATE_CHECKS = (Check(switch_loses, SWITCH_LOSES, FAILED, trial=True),
+               Check(page_left, PULLED_PAGE, FAILED, trial=True),
                Check(stack_elsewhere, STACK_OVERRUN, FAILED, trial=True),
                Check(control_byte, CONTROL_BYTE, FAILED, trial=True, alone=True),
                Check(spoilt_by_routine, CLOBBERED, FAILED, trial=True, alone=True),

@@ -4,7 +4,7 @@ from __future__ import annotations
 import numpy as np
 
 from emu.bus.state import READ, WRITE
-from emu.card.cause import HALTED_OFF, STUCK, WILD, Cause
+from emu.card.cause import BUSY, HALTED_OFF, STUCK, WILD, Cause
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.wild import STORM, noise, ways_into
 from emu.diagnosis.check import Check
@@ -12,8 +12,9 @@ from emu.diagnosis.evidence.bus_window import look
 from emu.diagnosis.evidence.own_end import ends_itself, idles, stops_with_message
 from emu.diagnosis.trials.decision import Decision, decision_lines, empty_ports, way_in
 from emu.diagnosis.trials.forks import halts_for_good, read_memory
+from emu.diagnosis.trials.progress import TIGHT
 from emu.diagnosis.verdict import HALTED, HUNG, RUNAWAY, STATE, TRIED, Finding
-from emu.isa.opcodes import DI, RET
+from emu.isa.opcodes import DI, HALT, RET
 from emu.machine.address_names import Names
 
 MASKED_HALT = Cause(
@@ -96,6 +97,21 @@ def stops_itself(case: Case) -> Finding | None:
            for port in empty_ports(found))],
         {"pc": f"{place:04X}", **_ports_fact(found)}, STATE if found is None else TRIED,
         None if found is None else found.t)
+
+
+def ends_nowhere(case: Case) -> Finding | None:
+    """Check for a loop without an exit where all keys were typed and the text does not come."""
+    if not case.text_wanted or not case.progress.works or len(case.control.code) > TIGHT \
+            or case.session.missed is not None or not case.session.asked \
+            or any(read_memory(case.machine, a) == HALT for a in case.control.code):
+        return None
+    place = min(case.control.code, default=int(case.m.pc))
+    return Finding(
+        STOPS_ITSELF, HUNG, f"the foreground stays in an endless loop at {case.names.at(place)}; "
+        f"only handlers run, and none of them can end it.",
+        [f"The loop {case.loop()} has no branch that leads out of it."],
+        ["If it is to wait for what a handler changes, let it look at that: a C compiler leaves a "
+         "test out when the variable is not volatile."], {"pc": f"{place:04X}"}, STATE)
 
 
 def _ports_fact(found: Decision | None) -> dict[str, list[str]]:
@@ -183,6 +199,7 @@ def _first_ff(case: Case) -> list[str]:
     return out
 
 
+LATE_CHECKS = (Check(ends_nowhere, STOPS_ITSELF, (BUSY, STUCK), trial=True, alone=True),)
 CHECKS = (Check(masked_halt, MASKED_HALT, (HALTED_OFF,)),
           Check(stops_itself, STOPS_ITSELF, (STUCK,), trial=True),
           Check(rst38_storm, RST38_STORM, (WILD,)))

@@ -25,6 +25,7 @@ from emu.diagnosis.evidence.chronicled import ASTRAY, chronicle
 from emu.diagnosis.evidence.mapped import mapped_words
 from emu.diagnosis.trials.mending import differs, helps, refilled, writable, zeroed
 from emu.diagnosis.verdict import RUNAWAY, SHOWN, STATE, TRIED, Finding
+from emu.machine.places import place
 
 UNWRITTEN_RAM = Cause(
     "unwritten-ram", "Working on RAM that nobody has written",
@@ -110,7 +111,8 @@ def first_of_all(case: Case) -> Finding | None:
     hung_on = story.of("noise-decides", "noise-points", "noise-jump", "noise-out")
     reads = story.before(hung_on[0].t + 1, "unwritten-read") if hung_on else []
     if not case.text_wanted or not reads or went_wild_before(case, hung_on[0]) or \
-            story.all[0].kind != "unwritten-read" or not case.unwritten(reads[-1].a):
+            story.all[0].kind != "unwritten-read" or not case.unwritten(reads[-1].a) or \
+            place(case.machine, reads[-1].a - 1, writing=True) < 0:  # a walk out of a ROM
         return None
     name = case.names.data(reads[-1].a)
     return Finding(

@@ -11,13 +11,16 @@ from emu.diagnosis.causes.interrupt_path import BAD_VECTOR
 from emu.diagnosis.causes.judging import FAILED, ended, healthy, tried_with
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.run_again import last_write
-from emu.diagnosis.evidence.vectors import tables, visible
+from emu.diagnosis.evidence.vectors import everywhere, looks_like_handler, tables, visible
+from emu.diagnosis.trials.forks import read_word
 from emu.diagnosis.trials.mending import Mend, write_undone
 from emu.diagnosis.verdict import SHOWN, TRIED, Finding
 from emu.isa.opcodes import ED
 from emu.machine.machine import Machine
+from emu.machine.places import place
 
 MOST = 4  # pages, or pointers, that are tried
+MOST_HANDLERS = 8
 LD_I_A = 0x47  # behind ED
 
 
@@ -60,6 +63,46 @@ def other_page(case: Case) -> Finding | None:
     return None
 
 
+def table_elsewhere(case: Case) -> Finding | None:
+    """Check for a pointer that the CPU takes from where no table stands: it begins at another byte
+    of the page, or in another page."""
+    if not case.text_wanted or int(case.m.im) != 2:
+        return None
+    machine, page = case.machine, int(case.m.i) << 8
+    words = everywhere(machine)
+    for vector in np.nonzero(np.asarray(case.m.vector_count))[0].tolist()[:MOST]:
+        wrong = read_word(machine, page | vector)
+        if looks_like_handler(machine, wrong):
+            continue
+        for handler, stands in list(words.items())[:MOST_HANDLERS]:
+            tried = tried_with(case, _pointer(case, page | vector, handler))
+            if tried is None:
+                continue
+            names = case.names
+            return Finding(
+                BAD_VECTOR, ended(case), f"vector {vector:02X}h takes its pointer from "
+                f"{names.data(page | vector)}, which leads to {wrong:04X}h and not to "
+                f"{names.at(handler)}.",
+                [f"A pointer to {names.at(handler)} stands at {names.data(stands)}: a vector names "
+                 f"a byte of the page in I ({page >> 8:02X}h), so the table has to begin where "
+                 f"that page does."],
+                [tried, f"Align the table to a page (its address ends in 00h), or give vectors "
+                        f"that count from {stands & 0xFF:02X}h on."],
+                {"vector": f"{vector:02X}", "handler": f"{handler:04X}"}, TRIED)
+    return None
+
+
+def _pointer(case: Case, address: int, handler: int) -> Mend:
+    places = [place(case.machine, address), place(case.machine, address + 1)]
+
+    def power_on(machine: Machine) -> None:
+        if min(places) >= 0:
+            machine.m.phys[places] = [handler & 0xFF, handler >> 8]
+
+    return Mend(f"with the pointer at {address:04X}h to {case.names.at(handler)}",
+                power_on=power_on)
+
+
 def page_in_i(machine: Machine, page: int) -> Mend:
     """Let I hold a page from power-on, whatever the program loads into it."""
 
@@ -97,4 +140,5 @@ def pointer_written_over(case: Case) -> Finding | None:
 
 CHECKS = (Check(vector_astray, BAD_VECTOR, FAILED),
           Check(other_page, BAD_VECTOR, FAILED, trial=True),
+          Check(table_elsewhere, BAD_VECTOR, FAILED, trial=True),
           Check(pointer_written_over, OVERWRITTEN, FAILED, trial=True))

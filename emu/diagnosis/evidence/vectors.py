@@ -115,6 +115,18 @@ def tables(machine: Machine) -> list[tuple[int, dict[int, int]]]:
     return filled + sorted((f for f in others if f[1]), key=lambda f: -len(f[1]))
 
 
+def everywhere(machine: Machine) -> dict[int, int]:
+    """Find words anywhere, at odd addresses as well, that lead to a handler: handler -> where a
+    pointer to it stands first."""
+    memory = visible(machine)
+    words = memory[:-1].astype(np.int64) | memory[1:].astype(np.int64) << 8
+    hits = np.nonzero(_near_reti(memory)[words])[0]
+    found: dict[int, int] = {}
+    for at in hits.tolist():
+        found.setdefault(int(words[at]), at)
+    return {handler: at for handler, at in found.items() if reaches_reti(machine, handler)}
+
+
 def uncalled(machine: Machine) -> dict[int, tuple[int, int]]:
     """List handlers that were never called: address -> (vector, page of its table).
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from emu.diagnosis.trials.forks import read_memory, read_word
-from emu.diagnosis.trials.mending import Mend, MendedMachine
+from emu.diagnosis.trials.mending import Mend, MendedMachine, page_map, put_back
 from emu.isa.opcodes import ED, NOP, OUT_BLOCK, OUT_C_R, OUT_N_A
 from emu.machine.machine import Machine
 from emu.machine.places import place
@@ -135,6 +135,11 @@ def kept(routine: int, group: tuple[str, tuple[int, ...], bool], words: str) -> 
         (machine.m.alt if other_set else machine.m.r)[list(indices)] = found
 
     return _at_calls(routine, enter, leave, words)
+
+
+def pages_put_back(routine: int, words: str) -> Mend:
+    """Put back, where a routine comes back, the pages that its call found."""
+    return _at_calls(routine, page_map, put_back, words)
 
 
 def kept_through_switch(entry: int, ends: list[int], group: tuple[str, tuple[int, ...], bool],

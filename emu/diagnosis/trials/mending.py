@@ -124,31 +124,37 @@ def registers_kept(handler: int, back: int) -> Mend:
     return Mend("with all registers kept through that handler", {handler: enter, back: leave})
 
 
+def page_map(machine: Machine) -> tuple[Any, ...]:
+    """Give the page map as it is now, and the records of the memory cards."""
+    m = machine.m
+    memories = [machine.slots[int(n)] for n in m.mem_slots[:int(m.mem_count)]]
+    return (np.array(m.rclaim), np.array(m.wclaim),
+            [(slot.number, slot.state.tobytes()) for slot in memories])
+
+
+def put_back(machine: Machine, kept: tuple[Any, ...]) -> None:
+    """Put a page map back."""
+    m = machine.m
+    m.rclaim[:], m.wclaim[:], records = kept
+    for number, octets in records:
+        start = int(m.state_offset[number])
+        machine.record.view(np.uint8)[start:start + len(octets)] = np.frombuffer(octets, np.uint8)
+    for page in range(PAGES):
+        remap(m, page)
+    refresh_map(m)
+
+
 def pages_kept(handler: int, back: int) -> Mend:
     """Put back, at a handler's return, the page map that its entry found."""
     found: dict[int, tuple[Any, ...]] = {}
-    fields = ("rclaim", "wclaim")
 
     def enter(machine: Machine) -> None:
-        m = machine.m
-        memories = [machine.slots[int(n)] for n in m.mem_slots[:int(m.mem_count)]]
-        found[int(m.sp)] = (*(np.array(getattr(m, name)) for name in fields),
-                            [(slot, slot.state.tobytes()) for slot in memories])
+        found[int(machine.m.sp)] = page_map(machine)
 
     def leave(machine: Machine) -> None:
-        m = machine.m
-        kept = found.pop(int(m.sp), None)
-        if kept is None:
-            return
-        for name, value in zip(fields, kept, strict=False):
-            getattr(m, name)[:] = value
-        for slot, octets in kept[-1]:
-            start = int(m.state_offset[slot.number])
-            machine.record.view(np.uint8)[start:start + len(octets)] = np.frombuffer(
-                octets, np.uint8)
-        for page in range(PAGES):
-            remap(m, page)
-        refresh_map(m)
+        kept = found.pop(int(machine.m.sp), None)
+        if kept is not None:
+            put_back(machine, kept)
 
     return Mend("with the pages put back by that handler", {handler: enter, back: leave})
 
