@@ -39,6 +39,7 @@ RECENT = 0.05  # seconds before the end in which a process that polls has looked
 MOST = 40  # bytes of one process that are looked at
 WORD = 64  # T-states between the two halves of a word that is written
 LARGEST, COUNTS = 4, {2: "two", 3: "three", 4: "four"}  # processes of a ring
+BEHIND = 4  # return addresses behind the wait, at one of which its process goes on
 GO_ON = 1.0  # seconds in which a freed process has to go on
 
 
@@ -170,8 +171,9 @@ def _goes_on(case: Case, wait: Wait, freed: list[int]) -> bool:
     with forked(case.machine) as machine:
         for p in freed:
             machine.m.phys[p] = 0
-        behind = wait.who.behind
-        stops.arm(machine.m, [stops.Row(STOP_EXECUTE, behind, behind)])
+        # what was pushed between two calls may look like a return address
+        behind = wait.who.calls[1:BEHIND] or wait.who.calls
+        stops.arm(machine.m, [stops.Row(STOP_EXECUTE, at, at) for at in behind])
         done = run_on(machine, int(machine.m.t) + machine.at(GO_ON))
         stops.disarm(machine.m)
         return done
