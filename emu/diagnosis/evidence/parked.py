@@ -19,6 +19,7 @@ from emu.isa.opcodes import CALLS
 GAP = 48  # bytes between two return addresses of one stack
 LONG = 0.25  # seconds for which a process has to stand still
 BEFORE = 0.002  # seconds before it went to sleep in which it looks and writes why
+BLANK = 0xFF
 MOST = 24  # calls of a chain, and bytes of a sleep
 
 
@@ -60,8 +61,9 @@ def stacks(case: Case) -> list[Parked]:
 
 
 def _behind_call(case: Case, address: int) -> bool:
-    """Tell whether a CALL or an RST stands before an address."""
-    return any(CALLS[read_memory(case.machine, (address - back) & 0xFFFF)] for back in (3, 1))
+    """Tell whether a CALL or an RST stands before an address; FFh is what empty memory gives."""
+    codes = [read_memory(case.machine, (address - back) & 0xFFFF) for back in (3, 1)]
+    return any(CALLS[code] and code != BLANK for code in codes)
 
 
 def slept_on(case: Case, one: Parked) -> list[int]:
