@@ -121,4 +121,4 @@ def test_the_table_says_what_the_effects_say() -> None:
 
 
 def test_every_kind_has_a_name_of_its_own() -> None:
-    assert len(set(NAMES)) == len(NAMES) == 33
+    assert len(set(NAMES)) == len(NAMES) == 34

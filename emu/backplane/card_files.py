@@ -35,7 +35,7 @@ SIZE_LIMIT = 1 << 20
 WORDS = ("describe", "glass", "risks")
 HOOKS = ("order", "memory_size", "image_size", "ram_window", "margins", "troubles", "rates",
          "ticks", "requests", "drives_nmi", "windows", "flash", "complaints", "areas", "pages",
-         "hands")
+         "hands", "byte_place")
 SIZES = ("memory_size", "image_size")  # hooks that give numbers of bytes
 LINE = ("shown", "shown_t", "shown_in", "shown_limit", "typed", "typed_t", "typed_how", "typed_in",
         "typed_out")  # what a terminal's record has, besides what its card needs

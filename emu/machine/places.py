@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from emu.bus.state import CALL, PAGES
+from emu.bus.state import CALL, NOT_MINE, PAGES
 
 if TYPE_CHECKING:
     from emu.machine.machine import Machine
@@ -28,7 +28,8 @@ def place(machine: Machine, address: int, writing: bool = False) -> int:
         owner = int(m.owner[address >> 12 & PAGES - 1]) - 1
         slot = machine.slots[owner] if 0 <= owner < len(machine.slots) else None
         if slot is not None and slot.card.byte_place is not None:
-            return slot.card.byte_place(m, slot.state, address & 0xFFFF, writing)
+            at = slot.card.byte_place(m, slot.state, address & 0xFFFF, writing)
+            return at if at < len(m.phys) else NOT_MINE
     return base
 
 
