@@ -32,7 +32,7 @@ from emu.diagnosis.evidence.silent_ports import (
     written_words,
 )
 from emu.diagnosis.evidence.sources import Source, sources, state_words
-from emu.diagnosis.evidence.vectors import uncalled
+from emu.diagnosis.evidence.vectors import straight, uncalled
 from emu.diagnosis.trials.forks import interrupt
 from emu.diagnosis.trials.proof import Change, Outcome, Profile, typed
 from emu.diagnosis.verdict import HUNG, TRIED, Finding
@@ -50,6 +50,7 @@ NO_TICK = Cause(
 
 PATH = 60  # instructions before the idle loop that tell how it was entered
 MODE1 = 0x38
+STEPS = 60  # instructions of a handler
 MOST_TRIED = 12  # handlers called again and again
 
 
@@ -92,12 +93,16 @@ def _candidates(case: Case) -> dict[int, tuple[int | None, int]]:
     found: dict[int, tuple[int | None, int]] = {}
     if int(case.m.im) != 2:
         found[MODE1] = (None, 0)
+    within = {step.address for source in sources(case.machine)
+              for step in straight(case.machine, source.handler, STEPS)
+              if step.address != source.handler}  # of handlers that cards call
     for handler, entry in uncalled(case.machine).items():
         # RAM in which nothing ever ran may hold bytes that look like code by chance.
         # So may a page of the table that holds code, too.
         pointer = entry[1] << 8 | entry[0]
         if (place(case.machine, handler, True) < 0 or chronicle(case).ran_about(handler)) \
-                and not code_of(case).ran[pointer]:
+                and not code_of(case).ran[pointer] and not code_of(case).begins[handler] \
+                and handler not in within:
             found.setdefault(handler, entry)
     return found
 

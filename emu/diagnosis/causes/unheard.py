@@ -75,7 +75,7 @@ def counts_in_silence(case: Case) -> Finding | None:
     """Check for a channel of a timer that counts, may not interrupt, and serves nothing else, while
     a handler waits in its place of the vector table."""
     m = case.m
-    if int(m.im) != 2 or not int(m.ack_count):
+    if int(m.im) != 2 or not int(m.ack_count) or not case.text_wanted:
         return None
     for slot in case.machine.slots:
         if not slot.card.timer or slot.card.interrupt != CHAINED_INTERRUPT:

@@ -13,6 +13,7 @@ from emu.diagnosis.trials.progress import TIGHT
 from emu.isa.opcodes import DI, HALT
 
 BEFORE = 16  # bytes in front of a HALT in which a program's end has its DI
+A_WORD = 4  # characters; fewer may have stood in a transmitter
 NEAR = 64  # and, where it says why behind that DI
 # What no sound program does on its way to its end.
 BROKEN_RULES = ("noise-jump", "noise-decides", "unwritten-code", "empty-code", "push-lost",
@@ -42,7 +43,7 @@ def _ends_itself(case: Case) -> bool:
     m = case.m
     if int(m.halted):
         halt = (int(m.pc) - 1) & 0xFFFF
-        near = _behind_di(case, halt) or \
+        near = _behind_di(case, halt) or _says_since(case) or \
             0 < halt - int(chronicle(case).machine.shadow.off_pc) <= NEAR
         if int(m.iff1) or not off_on_purpose(case) or not (near or _nobody_asks(case)):
             return False
@@ -58,6 +59,14 @@ def _ends_itself(case: Case) -> bool:
     return found is None or not any(
         load.kind == "port" and (case.text_wanted or load.driver == NOBODY)
         for load in found.loads)
+
+
+def _says_since(case: Case) -> bool:
+    """Tell whether a word was shown since interrupts went off: the program says why it stops."""
+    since = int(chronicle(case).machine.shadow.off_since)
+    return any(sum(t > since for t in channel.times) >= A_WORD
+               for channel in case.session.console.channels.values()) \
+        and halts_for_good(case.machine)
 
 
 def off_on_purpose(case: Case) -> bool:
