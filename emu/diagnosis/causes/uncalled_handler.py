@@ -96,6 +96,8 @@ def _candidates(case: Case) -> dict[int, tuple[int | None, int]]:
     within = {step.address for source in sources(case.machine)
               for step in straight(case.machine, source.handler, STEPS)
               if step.address != source.handler}  # of handlers that cards call
+    within |= {int(case.m.i) << 8 | source.vector + k for source in sources(case.machine)
+               for k in (0, 1)}  # and of their pointers
     for handler, entry in uncalled(case.machine).items():
         # RAM in which nothing ever ran may hold bytes that look like code by chance.
         # So may a page of the table that holds code, too.
