@@ -69,8 +69,8 @@ def stuck_flag(case: Case) -> Finding | None:
 
 def listens(case: Case) -> bool:
     """Tell whether it has spoken and may be interrupted by what is typed, and nothing was to be
-    typed in this run, though a text was to come: it may wait for a key that nobody knows."""
-    return case.text_wanted and not case.session.asked and has_spoken(case) \
+    typed in this run: it may wait for a key that nobody knows."""
+    return not case.session.asked and has_spoken(case) \
         and bool(int(case.m.iff1)) and any(
             request.reports == RECEIVES and request.enabled for slot in case.machine.slots
             if slot.card.channels for request in slot.card.requests(case.m, slot.state))
