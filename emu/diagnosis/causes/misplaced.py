@@ -12,6 +12,7 @@ from itertools import permutations
 from emu.backplane.card_catalogue import cards
 from emu.backplane.description import Description, SlotDescription, describe, load_tree
 from emu.card.cause import BUSY, HALTED_OFF, STUCK, WAITS, WILD, Cause
+from emu.card.roles import BYTE_HELD, CTS_INACTIVE
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.port_waits import SILENT_PORT
 from emu.diagnosis.causes.serial import garbles
@@ -99,6 +100,13 @@ def _bases(case: Case) -> list[int]:
     return list(dict.fromkeys(base for port in starts for base in (port, port & ~1, port & ~3)))
 
 
+def _held(case: Case, number: int) -> bool:
+    """Tell whether a card is set up to send, and a line keeps it: its registers are in order."""
+    placed = case.machine.slots[number]
+    return any(c.code in (CTS_INACTIVE, BYTE_HELD)
+               for c in placed.card.complaints(case.m, placed.state))
+
+
 def _places(case: Case) -> Iterator[Place]:
     """List how each serial card might stand, the smallest changes first.
 
@@ -110,7 +118,7 @@ def _places(case: Case) -> Iterator[Place]:
     for number, slot in slots:
         now = tuple(row.register for row in sorted(slot.ports, key=lambda row: row.port))
         base = min(row.port for row in slot.ports)
-        if int(m.slot_reads[number] + m.slot_writes[number]):
+        if int(m.slot_reads[number] + m.slot_writes[number]) and not _held(case, number):
             for order in _orders(len(now)):
                 registers = tuple(sorted(now)[k] for k in order)
                 if registers != now:
@@ -120,7 +128,7 @@ def _places(case: Case) -> Iterator[Place]:
             yield Place(number, slot, moved(slot, new), new, now, WRONG_BASE)
     for number, slot in slots:
         at = min(row.port for row in slot.ports)
-        touched = [at] if int(m.slot_writes[number]) else []
+        touched = [at] if int(m.slot_writes[number]) and not _held(case, number) else []
         for card in cards().values():
             count = len(card.registers)
             if not card.channels or card.functions == slot.card.functions \
