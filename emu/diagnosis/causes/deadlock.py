@@ -13,7 +13,7 @@ import numpy as np
 
 from emu.bus import stops
 from emu.bus.state import STOP_EXECUTE
-from emu.card.cause import BUSY, STUCK, Cause
+from emu.card.cause import BUSY, STUCK, WAITS, Cause
 from emu.chronicle.shadow import STORED
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.flags import LOCK_HELD
@@ -40,6 +40,7 @@ MOST = 40  # bytes of one process that are looked at
 WORD = 64  # T-states between the two halves of a word that is written
 LARGEST, COUNTS = 4, {2: "two", 3: "three", 4: "four"}  # processes of a ring
 BEHIND = 4  # return addresses behind the wait, at one of which its process goes on
+PATIENCE = 4.0  # seconds in which a wait may end by itself: a time-out
 GO_ON = 1.0  # seconds in which a freed process has to go on
 
 
@@ -126,10 +127,9 @@ def _name(case: Case, at: int) -> str:
 
 
 def _all_waits(case: Case) -> list[Wait]:
-    """List what processes may wait for; nothing where there is but one process, or where no text is
-    missing and the machine is not stuck: consumers and producers wait for each other, too."""
+    """List what processes may wait for; nothing where there is but one process."""
     every = stacks(case)
-    if not (case.text_wanted or case.condition == STUCK) or len(every) < 2 \
+    if len(every) < 2 \
             or int(chronicle(case).machine.m.t) < int(case.m.t):
         return []
     return [wait for one in every for wait in _waits(case, one, every)]
@@ -174,7 +174,7 @@ def _goes_on(case: Case, wait: Wait, freed: list[int]) -> bool:
         # what was pushed between two calls may look like a return address
         behind = wait.who.calls[1:BEHIND] or wait.who.calls
         stops.arm(machine.m, [stops.Row(STOP_EXECUTE, at, at) for at in behind])
-        done = run_on(machine, int(machine.m.t) + machine.at(GO_ON))
+        done = run_on(machine, int(machine.m.t) + machine.at(GO_ON if freed else PATIENCE))
         stops.disarm(machine.m)
         return done
 
@@ -201,5 +201,5 @@ def _finding(case: Case, ring: list[Wait]) -> Finding:
         max(wait.who.since for wait in ring))
 
 
-CHECKS = (Check(deadlock, DEADLOCK, (STUCK, BUSY), trial=True),)
+CHECKS = (Check(deadlock, DEADLOCK, (STUCK, BUSY, WAITS), trial=True),)
 LATE_CHECKS = (Check(kept_lock, LOCK_HELD, (STUCK, BUSY), trial=True),)

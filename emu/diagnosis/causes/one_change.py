@@ -1,8 +1,8 @@
 """One wrong byte, register or constant of a program: with another one the text comes.
 
 Every trial runs the whole program again with one change and asks whether the text comes that is
-missing; without a text that was asked for nothing is told.  Where a run's text hangs on when its
-interrupts come, such a change would prove nothing, and none is made.
+missing; where none was asked for, whether a dead run goes on to show a line more.  Where that hangs
+on when its interrupts come, such a change would prove nothing, and none is made.
 """
 from __future__ import annotations
 
@@ -15,10 +15,11 @@ from emu.card.cause import Cause
 from emu.card.roles import DATA
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.first_anomaly import MORE_ROOM
+from emu.diagnosis.causes.flags import listens
 from emu.diagnosis.causes.handlers import CLOBBERED
 from emu.diagnosis.causes.judging import FAILED, ended, healthy, tried_with
 from emu.diagnosis.causes.pages import PULLED_PAGE
-from emu.diagnosis.causes.sections import hangs_on_moments
+from emu.diagnosis.causes.sections import DEAD, hangs_on_moments
 from emu.diagnosis.causes.stacks import STACK_OVERRUN
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.chronicled import chronicle
@@ -87,7 +88,7 @@ SOON_BEHIND = 16  # bytes
 
 def asked(case: Case) -> bool:
     """Tell whether such changes are worth a trial."""
-    return case.text_wanted and not healthy(case)
+    return (case.text_wanted or case.condition in DEAD) and not healthy(case) and not listens(case)
 
 
 def switch_loses(case: Case) -> Finding | None:

@@ -1,7 +1,7 @@
 """Interrupts let in where they must not come, or kept out for too long: the text comes without.
 
 Every trial runs the whole program again with one change and asks whether the text comes that is
-missing; without a text that was asked for nothing is told.
+missing; where none was asked for, whether a dead run goes on to show a line more.
 """
 from __future__ import annotations
 
@@ -11,8 +11,9 @@ from itertools import pairwise
 import numpy as np
 
 from emu.bus.state import STOPS
-from emu.card.cause import Cause
+from emu.card.cause import HALTED_OFF, STUCK, WILD, Cause
 from emu.diagnosis.case import Case
+from emu.diagnosis.causes.flags import listens
 from emu.diagnosis.causes.judging import FAILED, ended, healthy, led_to, tried_with
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.chronicled import chronicle
@@ -47,6 +48,7 @@ EARLY_EI = Cause(
     "handler is at, was not finished when the next interrupt came.",
     "Put the EI at the end of the handler, right in front of RETI or RET.", ("P2",))
 
+DEAD = (HALTED_OFF, STUCK, WILD)
 SPREAD, DELAYS = 24, (13, 61, 197)  # routines in which some T-states more go by
 STEPS = 80  # instructions of a handler that are looked at
 SHORT = 3000  # T-states that a section may keep interrupts off
@@ -228,7 +230,8 @@ def _early(case: Case) -> Iterator[tuple[int, int]]:
 
 
 def _asked(case: Case) -> bool:
-    return case.text_wanted and not healthy(case) and bool(int(case.m.ack_count))
+    return (case.text_wanted or case.condition in DEAD) and not healthy(case) \
+        and not listens(case) and bool(int(case.m.ack_count))
 
 
 LATE_CHECKS = (Check(off_too_long, OFF_TOO_LONG, FAILED, trial=True),

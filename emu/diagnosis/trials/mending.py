@@ -25,6 +25,7 @@ from emu.machine.machine import Machine, Snapshot
 from emu.machine.places import place
 
 MOST = 4000  # times that a change acts in one run
+A_LINE = 12  # characters
 MORE_TIME = 2  # times as long as the run, and a second
 LONGEST = 1_000_000_000  # T-states of a run that is done again with a change
 LATE = 0.75  # of the run: an exit taken behind it is no single success
@@ -307,8 +308,21 @@ def in_step(case: Case, mend: Mend) -> str | None:
 
 
 def _finished(case: Case, again: Anew) -> str | None:
+    if not case.text_wanted:
+        return _shows_more(case, again)
     wanted = case.session.until is not None
     return _text_came(case, again) if again.session.reached or not wanted else None
+
+
+def _shows_more(case: Case, again: Anew) -> str | None:
+    """Tell what a changed run shows behind all that a dead one showed: a line or more, and it is
+    sound."""
+    shown, before = text_of(again.session), text_of(case.session)
+    new = shown[len(before):]
+    if case.condition not in (STUCK, WILD, HALTED_OFF) or not shown.startswith(before) \
+            or readable(new) < A_LINE or any(mishaps(again.machine)):
+        return None
+    return f"it goes on to show {first_line(new)[:60]!r}"
 
 
 def differs(case: Case, mend: Mend) -> str | None:
