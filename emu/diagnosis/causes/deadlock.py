@@ -13,7 +13,7 @@ import numpy as np
 
 from emu.bus import stops
 from emu.bus.state import STOP_EXECUTE
-from emu.card.cause import BUSY, STUCK, WAITS, Cause
+from emu.card.cause import BUSY, STUCK, Cause
 from emu.chronicle.shadow import STORED
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.flags import LOCK_HELD
@@ -127,9 +127,10 @@ def _name(case: Case, at: int) -> str:
 
 
 def _all_waits(case: Case) -> list[Wait]:
-    """List what processes may wait for; nothing where there is but one process."""
+    """List what processes may wait for; nothing where there is but one process, or where no text is
+    missing and the machine is not stuck: consumers and producers wait for each other, too."""
     every = stacks(case)
-    if len(every) < 2 \
+    if not (case.text_wanted or case.condition == STUCK) or len(every) < 2 \
             or int(chronicle(case).machine.m.t) < int(case.m.t):
         return []
     return [wait for one in every for wait in _waits(case, one, every)]
@@ -201,5 +202,5 @@ def _finding(case: Case, ring: list[Wait]) -> Finding:
         max(wait.who.since for wait in ring))
 
 
-CHECKS = (Check(deadlock, DEADLOCK, (STUCK, BUSY, WAITS), trial=True),)
+CHECKS = (Check(deadlock, DEADLOCK, (STUCK, BUSY), trial=True),)
 LATE_CHECKS = (Check(kept_lock, LOCK_HELD, (STUCK, BUSY), trial=True),)
