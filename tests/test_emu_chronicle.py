@@ -92,6 +92,20 @@ def test_what_a_handler_leaves_behind(tmp_path: Path, body: str, kinds: set[str]
     assert all("came back with B changed" in one.text for one in lost)
 
 
+@pytest.mark.parametrize(("body", "again"), [
+    ("C5 FB CD6002 0600 10FE 10FE C1 C9", True),  # EI and RETI first, then longer than a tick
+    ("C5 FB CD6002 0602 10FE C1 C9", False),  # and shorter than one
+    ("C5 0600 10FE 10FE C1 FB ED4D", False),  # longer than a tick, which waits for RETI
+])
+def test_a_handler_that_is_entered_again_before_its_end(tmp_path: Path, body: str,
+                                                        again: bool) -> None:
+    at = {0x110: "4002", 0x240: body, 0x260: "ED4D"}
+    found = [one for one in chronicle(tmp_path, "310090 " + TICK + "0600 18FE", at,
+                                      Fraction(1, 100)) if one.kind == "handler-again"]
+    assert bool(found) == again
+    assert all(one.a == 0x240 and 0x240 <= one.pc < 0x250 for one in found)
+
+
 def test_it_ends_like_a_run_without_a_shadow(tmp_path: Path) -> None:
     chronicle(tmp_path, "310090 " + TICK + "0600 10FE 18FC", {0x110: "4002", 0x240: "FB ED4D"})
     session = Session(Machine(load(tmp_path / "m.toml")), limit=Fraction(1, 10))

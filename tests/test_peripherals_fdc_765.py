@@ -223,6 +223,24 @@ def test_late_program_overruns(fdc: Fdc):
             assert fdc.results()[:2] == bytes([0x40, 0x10])  # OR
 
 
+@pytest.mark.parametrize(("source", "count", "code"), [
+    ("none", 512, "missing-terminal-count"),  # it went on to sector 2 [8272: until TC, or EOT]
+    ("none", 519, "missing-terminal-count"),  # seven data were taken for a result
+    ("none", 200, "data-overrun"),  # in the middle of the sector that was wanted
+    ("none", 700, "data-overrun"),  # in the middle of the next one
+    ("port", 512, "data-overrun"),  # a line gives terminal count: it was not used in time
+])
+def test_an_overrun_behind_the_last_sector_wanted_is_a_missing_terminal_count(
+        source: str, count: int, code: str) -> None:
+    fdc = Fdc({"terminal-count": source}, images={"drive-a": IMAGE})
+    fdc.start()
+    fdc.recalibrate()
+    assert fdc.read(0, 0, 1, eot=9, count=count, tc=False)[1][:2] == bytes([0x40, 0x10])
+    fdc.bench.m.slot_writes[0] = 9  # the command was written to it
+    told = [one.code for one in fdc.bench.cards[0].troubles(fdc.bench.m, fdc.s)]
+    assert [one for one in told if one in ("missing-terminal-count", "data-overrun")] == [code]
+
+
 def test_dma_mode_without_dma_overruns(fdc: Fdc):
     fdc.command(0x03, 0xD1, 0x02)  # ND = 0
     fdc.command(0x46, 0, 0, 0, 1, 2, 1, 0x1B, 0xFF)

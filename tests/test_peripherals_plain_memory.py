@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -10,9 +11,10 @@ from card_bench import Bench
 from memory_bench import peek, poke
 
 from emu.bus.memory import refresh_map
-from emu.bus.state import NOBODY
+from emu.bus.state import CALL, NOBODY
 from emu.errors import InputError
 from emu.files.image import Image, load_image
+from emu.machine.places import places
 from peripherals.plain_memory import CARD
 
 NO_RAM, NO_ROM = {"ram-size": 0}, {"rom-size": 0}
@@ -213,3 +215,28 @@ def test_machine_code_does_the_same(image: Any) -> None:
         assert peek(plain, address) == peek(native, address)
     assert bytes(plain.m.phys[:0x10000]) == bytes(native.m.phys[:0x10000])
     assert plain.s.tobytes() == native.s.tobytes()
+
+
+@pytest.mark.parametrize("settings", [
+    {"rom-size": 0x1800, "ram-size": 0x800},
+    {"rom-size": 0x2000, "ram-start": 0x8400, "ram-size": 0x1800, "ram-chip-size": 0x800},
+    {"rom-size": 0x800, "ram-start": 0x400, "ram-size": 0x800},
+])
+def test_where_a_byte_stands_is_where_it_is_read(settings: dict[str, Any]) -> None:
+    """A page of which the chips fill only a part is looked into like any other."""
+    bench = Bench(CARD, settings)
+    machine: Any = SimpleNamespace(
+        m=bench.m, slots=[SimpleNamespace(card=CARD, state=bench.s)])
+    size = int(bench.m.mem_size[0])
+    bench.m.phys[:size] = np.random.default_rng(6).integers(0, 256, size)
+    reads, writes = places(machine), places(machine, writing=True)
+    in_part = [a for a in range(0, 0x10000, 0x55)
+               if int(bench.m.read_base_true[a >> 12]) == CALL]
+    assert in_part
+    for address in in_part:
+        held = int(bench.m.phys[reads[address]]) if reads[address] >= 0 else 0xFF
+        assert peek(bench, address) == held, hex(address)
+        before = bench.m.phys[:size].copy()
+        poke(bench, address, held ^ 0x3C)
+        changed = np.nonzero(bench.m.phys[:size] != before)[0].tolist()
+        assert changed == ([int(writes[address])] if writes[address] >= 0 else []), hex(address)

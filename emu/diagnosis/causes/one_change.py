@@ -153,7 +153,8 @@ def spoilt_by_routine(case: Case) -> Finding | None:
             if tried is not None:
                 return Finding(
                     CLOBBERED, ended(case), f"{name} changes {group[0]}, which its caller still "
-                    f"needs.", [],
+                    f"needs.",
+                    [f"It comes back with another {group[0]} than it was called with."],
                     [tried, f"Push {group[0]} at the beginning of {name} and pop it on each way "
                             f"out, or let the caller keep it."],
                     {"routine": f"{routine:04X}", "registers": group[0]}, TRIED)
@@ -193,7 +194,8 @@ def stack_elsewhere(case: Case) -> Finding | None:
                 was = code.word(at + 1)
                 return Finding(
                     STACK_OVERRUN, ended(case), f"the stack that {case.names.at(at)} sets to "
-                    f"{case.names.data(was)} has no room there.", [],
+                    f"{case.names.data(was)} has no room there.",
+                    [f"No byte of the {ROOM:X}h below {top:04X}h was used in the run."],
                     [tried, MORE_ROOM], {"address": f"{was:04X}", "pc": f"{at:04X}"}, TRIED)
     return None
 
@@ -305,7 +307,8 @@ def off_by_one(case: Case) -> Finding | None:
             if tried is not None:
                 return Finding(
                     WRONG_CONSTANT, ended(case), f"the count {now:0{2 * size}X}h at "
-                    f"{case.names.at(at)} is one too {'small' if step > 0 else 'large'}.", [],
+                    f"{case.names.at(at)} is one too {'small' if step > 0 else 'large'}.",
+                    [f"It is what the block move soon behind {case.names.at(at)} counts down."],
                     [tried, f"Count again what {now:0{2 * size}X}h at {case.names.at(at)} stands "
                             f"for."], {"pc": f"{at:04X}", "value": f"{now:X}"}, TRIED)
     return None

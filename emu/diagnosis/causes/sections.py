@@ -18,6 +18,7 @@ from emu.diagnosis.causes.judging import FAILED, ended, healthy, led_to, tried_w
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.executed import code_of, instructions, routines
+from emu.diagnosis.evidence.sources import state_words
 from emu.diagnosis.evidence.vectors import straight
 from emu.diagnosis.trials.edits import delayed, held_off, held_off_but_in_waits, left_out
 from emu.diagnosis.trials.forks import read_word
@@ -182,8 +183,10 @@ def off_too_long(case: Case) -> Finding | None:
     where = " and ".join(map(case.names.at, needed))
     return Finding(
         OFF_TOO_LONG, ended(case), f"interrupts stay off for too long behind the DI at {where}.",
-        [], [tried, f"Shorten the section that begins at {where}, or let interrupts in between: "
-                    f"a card's next request is lost when the one before was not taken."],
+        [f"{slot.name}: {line}." for slot in case.machine.slots
+         if int(case.m.int_count[slot.number]) for line in state_words(case.machine, slot.number)],
+        [tried, f"Shorten the section that begins at {where}, or let interrupts in between: "
+                f"a card's next request is lost when the one before was not taken."],
         {"pc": f"{needed[0]:04X}"}, TRIED)
 
 
