@@ -1,5 +1,6 @@
 ; A clock that ticks beside a console that answers. As it stands the console is polled; with HEARD
-; its receiver interrupts, and with SILENT the timer counts and may not interrupt.
+; its receiver interrupts, and reports come by the clock; with SILENT the timer counts and may not
+; interrupt, with NO_CONSTANT it never begins.
         .include "../common/zoo.inc"
         .text
 start:  ld sp, 0
@@ -22,8 +23,10 @@ start:  ld sp, 0
         ld a, 0xA7                      ; interrupt, timer, /256, constant follows
 .endif
         out (CTC_0), a
+.ifndef NO_CONSTANT
         ld a, 156                       ; 100 Hz
         out (CTC_0), a
+.endif
         ld a, table >> 8
         ld i, a
         im 2
@@ -35,8 +38,16 @@ start:  ld sp, 0
 .else
 again:  ld a, (key)
         or a
-        jr z, again
-        call show
+        jr nz, answer
+        ld a, (ticks)
+        cp 20
+        jr c, again
+        xor a                           ; a report five times a second
+        ld (ticks), a
+        ld hl, report
+        call print
+        jr again
+answer: call show
         xor a
         ld (key), a
         jr again
@@ -73,6 +84,7 @@ sio_setup:
 .endif
 sio_setup_end:
 banner: .asciz "Harbour desk\r\n"
+report: .asciz "level 214\r\n"
         .balign 256
 table:  .ds VEC_CTC, 0xFF
         .word tick_isr
