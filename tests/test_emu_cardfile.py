@@ -141,8 +141,8 @@ def test_a_variant_may_derive_from_a_card_file(tutorial: Path) -> None:
     (('jumpers=(Jumper("period", "int", 10, "milliseconds between two levels", 1, 1000),)',
       "jumpers=(5,)"), "gauge.py: CARD: jumpers takes Jumper(...) entries only."),
     (('"period", "int"', '"period", "integer"'),
-     "gauge.py: CARD: jumper 'period': there is no kind 'integer'; there are int, choice, flag, "
-     "clock, file, files, text, list, terminal, drive, medium."),
+     "gauge.py: CARD: jumper 'period': there is no kind 'integer'; there are int, choice, reading, "
+     "flag, clock, file, files, text, list, terminal, drive, medium."),
     (('"int", 10,', '"int", 0,'),
      "gauge.py: CARD: default of jumper: period = 0 lies outside 1 to 1000."),
     (('("level", "vector")', '("level", "level")'),

@@ -90,7 +90,7 @@ def told(folder: Path, name: str, sends: tuple[str, ...]) -> Verdict:
     ("character-not-read", r"help\r", "interrupt-storm", "sio_rx_isr"),
     ("sender-not-cleared", "", "interrupt-storm", "sio_tx_isr"),
     ("receiver-not-on", "", "receiver-off", "slot sio"),
-    ("idle-without-ei", "", "masked-halt", "sched_idle"),
+    ("idle-without-ei", "", "interrupts-off", "sched_idle"),
 ])
 def test_a_mistake_is_named(tmp_path: Path, name: str, send: str, cause: str,
                             words: str) -> None:

@@ -203,7 +203,7 @@ def sat() -> Stepper:
 @pytest.mark.parametrize(("changes", "cause"), [
     ([("jumper", "ctc.interrupt", False), ("typed", "sio.a", b"sleep 1\r")], "int-not-wired"),
     ([("typed", "sio.a", b"sleep 1\r"), ("out", str(0x28), 0x03)], "timer-stopped"),
-    ([("register", "iff1", 0), ("register", "iff2", 0)], "masked-halt")])
+    ([("register", "iff1", 0), ("register", "iff2", 0)], "interrupts-off")])
 def test_the_steppers_verdict_knows_what_hands_did(
         changes: list[tuple[str, str, object]], cause: str) -> None:
     stepper = sat()

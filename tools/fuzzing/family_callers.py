@@ -6,6 +6,7 @@ import random
 import socket
 import struct
 
+from emu.cli.wrapping import show
 from emu.live.escape import byte_of
 from emu.live.loop import Live
 from emu.live.pace import Pace
@@ -50,7 +51,8 @@ def do_telnet(case: Case) -> Told:
 
     stepper = sit("machine.toml")
     link = TcpPort("sio.a", 0)
-    live = Live(stepper, [link], None, Pace(stepper.machine.hz, True), byte_of("ctrl-_"), do)
+    live = Live(stepper, [link], None, Pace(stepper.machine.hz, True), byte_of("ctrl-_"), do,
+                show)
     callers: list[socket.socket] = []
     try:
         for how in case.words:

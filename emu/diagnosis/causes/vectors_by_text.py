@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from emu.card.roles import VECTOR_ASTRAY
+from emu.chronicle.shadow import WRITTEN
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.first_anomaly import OVERWRITTEN
 from emu.diagnosis.causes.interrupt_path import BAD_VECTOR
 from emu.diagnosis.causes.judging import FAILED, ended, healthy, tried_with
 from emu.diagnosis.check import Check
+from emu.diagnosis.evidence.chronicled import chronicle
 from emu.diagnosis.evidence.run_again import last_write
 from emu.diagnosis.evidence.vectors import everywhere, looks_like_handler, tables, visible
 from emu.diagnosis.trials.forks import read_word
@@ -50,7 +52,7 @@ def other_page(case: Case) -> Finding | None:
         return None
     now = int(case.m.i)
     for page, _ in tables(case.machine)[:MOST]:
-        if page == now:
+        if page == now or not _put_there(case, page):
             continue
         tried = tried_with(case, page_in_i(case.machine, page))
         if tried is not None:
@@ -101,6 +103,13 @@ def _pointer(case: Case, address: int, handler: int) -> Mend:
 
     return Mend(f"with the pointer at {address:04X}h to {case.names.at(handler)}",
                 power_on=power_on)
+
+
+def _put_there(case: Case, page: int) -> bool:
+    """Tell whether anything was put into a page, by the program or before it: noise is no table."""
+    at = place(case.machine, page << 8)
+    flags = np.asarray(chronicle(case).machine.shadow.byte)[at:at + 0x100]
+    return at >= 0 and bool((flags & WRITTEN).any())
 
 
 def page_in_i(machine: Machine, page: int) -> Mend:

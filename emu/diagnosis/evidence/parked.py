@@ -13,6 +13,7 @@ import numpy as np
 from emu.chronicle.shadow import RETURN, STORED
 from emu.diagnosis.case import Case
 from emu.diagnosis.evidence.chronicled import chronicle
+from emu.diagnosis.evidence.executed import code_of
 from emu.diagnosis.trials.forks import read_memory
 from emu.isa.opcodes import CALLS
 
@@ -61,9 +62,14 @@ def stacks(case: Case) -> list[Parked]:
 
 
 def _behind_call(case: Case, address: int) -> bool:
-    """Tell whether a CALL or an RST stands before an address; FFh is what empty memory gives."""
-    codes = [read_memory(case.machine, (address - back) & 0xFFFF) for back in (3, 1)]
-    return any(CALLS[code] and code != BLANK for code in codes)
+    """Tell whether a CALL or an RST stands before an address; FFh is what empty memory gives, and
+    counts only where it ran."""
+    begins = code_of(case).begins
+    for at in ((address - back) & 0xFFFF for back in (3, 1)):
+        code = read_memory(case.machine, at)
+        if CALLS[code] and (code != BLANK or begins[at]):
+            return True
+    return False
 
 
 def slept_on(case: Case, one: Parked) -> list[int]:

@@ -293,11 +293,14 @@ def completes(case: Case, mend: Mend) -> str | None:
 
 
 def in_step(case: Case, mend: Mend) -> str | None:
-    """See `finishes`; what the first run showed must come at the same times: a change that makes
-    the terminal slower or faster only moves what else happens."""
+    """See `finishes`; what the first run showed must come at the same times, since a change that
+    makes the terminal slower or faster only moves what else happens; and nothing goes astray that
+    did not before."""
     done = _mended(case, mend)
     words = None if done is None else _finished(case, done[0])
-    if done is None or words is None:
+    if done is None or words is None or any(
+            now > before for now, before in zip(mishaps(done[0].machine), mishaps(case.machine),
+                                                strict=True)):
         return None
     for name, channel in case.session.console.channels.items():
         now = done[0].session.console.channels[name]
