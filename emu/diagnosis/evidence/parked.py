@@ -21,6 +21,7 @@ GAP = 48  # bytes between two return addresses of one stack
 LONG = 0.25  # seconds for which a process has to stand still
 BEFORE = 0.002  # seconds before it went to sleep in which it looks and writes why
 BLANK = 0xFF
+OWN = 160  # bytes between a stack's innermost return address and an SP that is its own
 MOST = 24  # calls of a chain, and bytes of a sleep
 
 
@@ -73,14 +74,16 @@ def _behind_call(case: Case, address: int) -> bool:
 
 
 def slept_on(case: Case, one: Parked) -> list[int]:
-    """List places in memory that a process read or wrote just before it slept, and that have not
-    changed since: its state, and what it waits for."""
+    """List places in memory that a process read or wrote on its stack just before it slept, and
+    that have not changed since: its state, and what it waits for."""
     record = chronicle(case).machine.shadow
     wrote, read = np.asarray(record.writer_t), np.asarray(record.reader_t)
     first, last = one.since - case.machine.at(BEFORE), one.since + case.machine.at(BEFORE)
     stored = np.asarray(record.byte) & STORED != 0
-    near = stored & (((wrote >= first) & (wrote <= last)) | (
-        (read >= first) & (read <= last) & (wrote <= last)))
+    by_it, for_it = (np.abs(np.asarray(stack) - one.stack) <= OWN
+                     for stack in (record.writer_stack, record.reader_stack))
+    near = stored & (((wrote >= first) & (wrote <= last) & by_it) | (
+        (read >= first) & (read <= last) & (wrote <= last) & for_it))
     found = np.array([p for p in np.nonzero(near)[0] if not _points(case, int(p), one)], int)
     ranks = np.argsort(-np.maximum(wrote, np.where(read <= last, read, 0))[found])
     return [int(p) for p in found[ranks][:MOST]]
