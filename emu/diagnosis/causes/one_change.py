@@ -141,7 +141,7 @@ def _begins(code: Code, address: int) -> int:
 
 def spoilt_by_routine(case: Case) -> Finding | None:
     """Check for a routine that spoils a register which its caller goes on to use."""
-    if not asked(case) or hangs_on_moments(case):
+    if case.session.until is None or not asked(case) or hangs_on_moments(case):
         return None
     for routine in routines(case)[:MOST_ROUTINES]:
         name = case.names.at(routine)
@@ -226,7 +226,7 @@ class Written:
 
 def control_byte(case: Case) -> Finding | None:
     """Check for a byte to a register of which one bit is wrong."""
-    if not asked(case) or hangs_on_moments(case):
+    if case.session.until is None or not asked(case) or hangs_on_moments(case):
         return None
     for one in settings(case)[:MOST_BYTES]:
         for bit in range(8):
