@@ -33,6 +33,8 @@ ALL = os.environ.get("PREBURN_GUARDS") == "all"
 RENAMED = ("unset-page", "handler-paged-out", "flash-locked", "tick-flood", "acia-for-sio",
            "sleepers-not-enabled", "cts-high")
 IDLE = ("sleepers-no-timer", "stray-nmi", "tick-flood", "no-receiver", "sleepers-open-chain")
+# Programs that drive a timer at 28h, where none stands: one that is idle elsewhere is misplaced.
+MISPLACED = ("gives-up-halt", "gives-up-loop")
 # What stands idle when nobody addresses it: all but the CPU and the memory cards.
 KINDS = tuple(name for name, card in cards().items() if card.registers and not card.memory_size(
     {jumper.name: jumper.default for jumper in card.jumpers}))
@@ -101,6 +103,8 @@ def test_idle_cards_change_nothing(
         kind: str, name: str, idle: tuple[str, ...], tmp_path: Path) -> None:
     """Half of all kinds at once, as far as there are free places."""
     row = ROWS[kind, name]
+    if name in MISPLACED:
+        row = {**row, "verdict": "hung", "cause": "wrong-base", "evidence": ["28h"]}
     check(with_idle(place(kind, name), idle, row, tmp_path), row)
 
 
