@@ -105,6 +105,7 @@ def test_hands_in_a_script(tmp_path: Path) -> None:
     ("set panel.door", "set takes a jumper and a value"),
     ("do panel.kick", "panel.kick: no such thing can be done; possible are: panel.press"),
     ("set panel.door = open", "write the value as in a backplane file"),
+    (f"set panel.door = {'9' * 5000}", "write the value as in a backplane file"),
     ("set panel.base = 3", "cannot change while it runs"),
 ])
 def test_mistakes_in_a_script(tmp_path: Path, line: str, words: str) -> None:

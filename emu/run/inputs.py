@@ -30,6 +30,7 @@ from emu.run.medium_change import medium_for
 
 WAITS = {"waits-io": "slot_wait_io", "waits-mem": "slot_wait_mem", "waits-m1": "slot_wait_m1"}
 MOST_WAITS = 255
+LONGEST_TOLD = 40  # characters of a value that a refusal repeats
 HAND = 2  # of m.int_held: a person holds the line
 
 
@@ -252,8 +253,9 @@ def toml_value(name: str, text: str) -> Any:
     """Read a jumper's value as a backplane file has it; InputError."""
     try:
         return tomllib.loads(f"x = {text}")["x"]
-    except tomllib.TOMLDecodeError:
-        raise InputError(f"{name} = {text}: write the value as in a backplane file: 3, true, "
+    except ValueError:  # not TOML, or a number of more digits than Python reads
+        told = text if len(text) <= LONGEST_TOLD else f"{text[:LONGEST_TOLD]}..."
+        raise InputError(f"{name} = {told}: write the value as in a backplane file: 3, true, "
                          f'"text".') from None
 
 
