@@ -247,6 +247,10 @@ def measure(rounds: int, only: str = "",
     return rows
 
 
+def _rounds(count: int) -> str:
+    return "One round" if count == 1 else f"{count} rounds"
+
+
 def main() -> int:
     """Measure and print; 1 when something was left behind."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -264,7 +268,7 @@ def main() -> int:
     print(json.dumps(rows, indent=2) if options.json else text)
     if options.write:
         busy = os.getloadavg()[0]
-        marked.put("reliability.md", "answer", f"{text}\n{options.rounds} rounds each, on "
+        marked.put("reliability.md", "answer", f"{text}\n{_rounds(options.rounds)} each, on "
                    f"{os.cpu_count()} cores with {busy:.1f} processes at work beside.\n")
     return int(any(row["left"] for row in rows))
 
