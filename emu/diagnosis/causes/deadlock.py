@@ -165,7 +165,7 @@ def _freed(case: Case, wait: Wait) -> bool:
     record = chronicle(case).machine.shadow
     word = [p for p in (wait.place - 1, wait.place, wait.place + 1)
             if abs(int(record.writer_t[p]) - int(record.writer_t[wait.place])) <= WORD]
-    return not _goes_on(case, wait, []) and _goes_on(case, wait, word)
+    return _goes_on(case, wait, word) and not _goes_on(case, wait, [])
 
 
 def _goes_on(case: Case, wait: Wait, freed: list[int]) -> bool:

@@ -15,11 +15,10 @@ from emu.card.cause import Cause
 from emu.card.roles import DATA
 from emu.diagnosis.case import Case
 from emu.diagnosis.causes.first_anomaly import MORE_ROOM
-from emu.diagnosis.causes.flags import listens
 from emu.diagnosis.causes.handlers import CLOBBERED
-from emu.diagnosis.causes.judging import FAILED, ended, healthy, tried_with
+from emu.diagnosis.causes.judging import FAILED, ended, tried_with
 from emu.diagnosis.causes.pages import PULLED_PAGE
-from emu.diagnosis.causes.sections import DEAD, hangs_on_moments
+from emu.diagnosis.causes.sections import asked, hangs_on_moments
 from emu.diagnosis.causes.stacks import STACK_OVERRUN
 from emu.diagnosis.check import Check
 from emu.diagnosis.evidence.chronicled import chronicle
@@ -34,8 +33,7 @@ from emu.diagnosis.trials.edits import (
     patched,
     stack_at,
 )
-from emu.diagnosis.trials.mending import Mend, MendedMachine, completes, finishes, in_step
-from emu.diagnosis.trials.moments import Anew
+from emu.diagnosis.trials.mending import Mend, completes, finishes, in_step, mended
 from emu.diagnosis.verdict import TRIED, Finding
 from emu.isa.opcodes import (
     DD,
@@ -84,11 +82,6 @@ TO_THE_RETURN = 64  # bytes behind a change of the stack in which its return sta
 ROOM = 0x100  # bytes of RAM that nobody used, for another stack
 COUNTS = ((0x01, 2), (0x06, 1))  # LD BC,nn and LD B,n: opcode, bytes of the count
 SOON_BEHIND = 16  # bytes
-
-
-def asked(case: Case) -> bool:
-    """Tell whether such changes are worth a trial."""
-    return (case.text_wanted or case.condition in DEAD) and not healthy(case) and not listens(case)
 
 
 def switch_loses(case: Case) -> Finding | None:
@@ -269,14 +262,8 @@ def settings(case: Case) -> list[Written]:
             one = Written(int(machine.m.pc), given.port & 0xFF, given.value)
             seen[one] = seen.get(one, 0) + 1
 
-    machine = case.once(_noting_machine)
-    machine.take(Mend("", dict.fromkeys(sites, note)), frozenset(), int(case.m.t) + 1)
-    Anew(case, machine, case.session.until).to(case.end)
+    mended(case, Mend("", dict.fromkeys(sites, note)))
     return [one for one, times in seen.items() if times <= MOST_WRITES]
-
-
-def _noting_machine(case: Case) -> MendedMachine:
-    return MendedMachine(case.machine.description, case.machine.seed)
 
 
 def _sets_up(case: Case, port: int) -> bool:

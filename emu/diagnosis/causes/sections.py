@@ -70,12 +70,11 @@ def unguarded(case: Case) -> Finding | None:
     """
     if not _asked(case):
         return None
-    found: list[tuple[int, int, str, list[str]]] = []
-    every = routines(case)
-    lines = {routine: shared(case, routine, behind)
-             for routine, behind in pairwise([*every, 0x10000])}
+    found: list[tuple[int, int, int, str]] = []
+    every = [*pairwise([*routines(case), 0x10000])]
+    lines = {routine: shared(case, routine, behind) for routine, behind in every}
     for make in (_off, _off_but_in_waits):
-        for routine, behind in pairwise([*every, 0x10000]):
+        for routine, behind in every:
             if not lines[routine]:
                 continue
             if found and not hangs_on_moments(case) or case.budget.left() <= 0:
@@ -83,19 +82,18 @@ def unguarded(case: Case) -> Finding | None:
             longest = [0]
             tried = tried_with(case, make(case, routine, behind, longest), finishes)
             if tried is not None and longest[0] < SHORT:
-                found.append((-len(lines[routine]), behind - routine, tried, lines[routine]))
+                found.append((-len(lines[routine]), behind - routine, routine, tried))
         if found:
             break
     if not found:
         return None
-    _, length, tried, evidence = min(found)
-    routine = next(at for at, behind in pairwise([*every, 0x10000]) if behind - at == length
-                   and case.names.at(at) in tried)
+    _, _, routine, tried = min(found)
     name = case.names.at(routine)
     return Finding(
         UNGUARDED, ended(case), f"an interrupt comes into {name}, which must not be interrupted.",
-        evidence, [tried, f"Put DI in front of what belongs together in {name}, and EI (or what "
-                          f"was before) behind it."], {"routine": f"{routine:04X}"}, TRIED)
+        lines[routine], [tried, f"Put DI in front of what belongs together in {name}, and EI (or "
+                                f"what was before) behind it."],
+        {"routine": f"{routine:04X}"}, TRIED)
 
 
 def _off(case: Case, routine: int, _: int, longest: list[int]) -> Mend:
@@ -232,9 +230,13 @@ def _early(case: Case) -> Iterator[tuple[int, int]]:
                 yield handler, at
 
 
+def asked(case: Case) -> bool:
+    """Tell whether one change after another is worth its trials."""
+    return (case.text_wanted or case.condition in DEAD) and not healthy(case) and not listens(case)
+
+
 def _asked(case: Case) -> bool:
-    return (case.text_wanted or case.condition in DEAD) and not healthy(case) \
-        and not listens(case) and bool(int(case.m.ack_count))
+    return asked(case) and bool(int(case.m.ack_count))
 
 
 LATE_CHECKS = (Check(off_too_long, OFF_TOO_LONG, FAILED, trial=True),

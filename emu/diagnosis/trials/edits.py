@@ -124,15 +124,19 @@ def held_off_but_in_waits(routine: int, code: list[int], words: str,
     return Mend(words, dict.fromkeys(code, act), most=OFTEN)
 
 
+def _bank(machine: Machine, other_set: bool) -> Any:
+    return machine.m.alt if other_set else machine.m.r
+
+
 def kept(routine: int, group: tuple[str, tuple[int, ...], bool], words: str) -> Mend:
     """Give back, where a routine comes back, what some registers held at its call."""
     _, indices, other_set = group
 
     def enter(machine: Machine) -> object:
-        return np.array(machine.m.alt if other_set else machine.m.r)[list(indices)]
+        return np.array(_bank(machine, other_set))[list(indices)]
 
     def leave(machine: Machine, found: Any) -> None:
-        (machine.m.alt if other_set else machine.m.r)[list(indices)] = found
+        _bank(machine, other_set)[list(indices)] = found
 
     return _at_calls(routine, enter, leave, words)
 
@@ -152,14 +156,12 @@ def kept_through_switch(entry: int, ends: list[int], group: tuple[str, tuple[int
     found: dict[int, Any] = {}
 
     def enter(machine: Machine) -> None:
-        m = machine.m
-        found[int(m.sp)] = np.array(m.alt if other_set else m.r)[list(indices)]
+        found[int(machine.m.sp)] = np.array(_bank(machine, other_set))[list(indices)]
 
     def leave(machine: Machine) -> None:
-        m = machine.m
-        before = found.pop(int(m.sp), None)
+        before = found.pop(int(machine.m.sp), None)
         if before is not None:
-            (m.alt if other_set else m.r)[list(indices)] = before
+            _bank(machine, other_set)[list(indices)] = before
 
     return Mend(words, {entry: enter, **dict.fromkeys(ends, leave)}, most=4 * SEVERAL)
 

@@ -261,7 +261,7 @@ def helps(case: Case, mend: Mend, otherwise: bool = False) -> str | None:
     With ``otherwise`` also what else it shows.  None, too, where a run has become too long to be
     done again and again.
     """
-    done = _mended(case, mend)
+    done = mended(case, mend)
     if done is None:
         return None
     again, left = done
@@ -271,14 +271,14 @@ def helps(case: Case, mend: Mend, otherwise: bool = False) -> str | None:
 
 def finishes(case: Case, mend: Mend) -> str | None:
     """Tell in words when the changed run comes to the text that the whole run is for."""
-    done = _mended(case, mend)
+    done = mended(case, mend)
     return None if done is None else _finished(case, done[0])
 
 
 def completes(case: Case, mend: Mend) -> str | None:
     """See `finishes`; the text must come behind all that the first run showed, but for one last
     line that said what was wrong, and not before that line: nothing was skipped."""
-    done = _mended(case, mend)
+    done = mended(case, mend)
     words = None if done is None else _finished(case, done[0])
     if done is None or words is None:
         return None
@@ -296,7 +296,7 @@ def in_step(case: Case, mend: Mend) -> str | None:
     """See `finishes`; what the first run showed must come at the same times, since a change that
     makes the terminal slower or faster only moves what else happens; and nothing goes astray that
     did not before."""
-    done = _mended(case, mend)
+    done = mended(case, mend)
     words = None if done is None else _finished(case, done[0])
     if done is None or words is None or any(
             now > before for now, before in zip(mishaps(done[0].machine), mishaps(case.machine),
@@ -330,13 +330,13 @@ def _shows_more(case: Case, again: Anew) -> str | None:
 
 def differs(case: Case, mend: Mend) -> str | None:
     """Tell in words what else the changed run shows, None when it shows the same, or only less."""
-    done = _mended(case, mend)
+    done = mended(case, mend)
     return None if done is None else _otherwise(case, done[0])
 
 
 def extends(case: Case, mend: Mend) -> str | None:
     """Tell in words what the changed run shows behind all that this one showed, if anything."""
-    done = _mended(case, mend)
+    done = mended(case, mend)
     if done is None:
         return None
     shown, before = text_of(done[0].session), text_of(case.session)
@@ -346,7 +346,7 @@ def extends(case: Case, mend: Mend) -> str | None:
     return f"it goes on to show {first_line(new)[:60]!r}"
 
 
-def _mended(case: Case, mend: Mend) -> tuple[Anew, bool] | None:
+def mended(case: Case, mend: Mend) -> tuple[Anew, bool] | None:
     """Do the run again with a change, and tell whether it left its loop late; None when it is too
     long, or the time is spent."""
     if int(case.m.t) > LONGEST or case.budget.left() <= 0:
